@@ -1,0 +1,1 @@
+"""The log: the record of molds, pours, pieces and what was found on them."""

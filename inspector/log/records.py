@@ -1,0 +1,306 @@
+"""What the log hands out: frozen records of molds, pours, pieces and what was found on them.
+
+Times carry an offset, sizes their unit, polygons are pixels of the photo as displayed. Records are values:
+they hold no connection to the database and stay right after the log is closed.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+__all__ = [
+    "CEMENT_CLASSES",
+    "DISPOSITIONS",
+    "KINDS",
+    "VERDICTS",
+    "Admixture",
+    "CementClass",
+    "Disposition",
+    "Feature",
+    "LoggedFinding",
+    "LoggedInspection",
+    "LoggedPhoto",
+    "Mix",
+    "Mold",
+    "MoldReference",
+    "NewFinding",
+    "NewInspection",
+    "Outcome",
+    "Piece",
+    "PieceDetail",
+    "PieceFilter",
+    "Points",
+    "Pour",
+    "Review",
+    "StoredFile",
+    "Verdict",
+]
+
+Points = tuple[tuple[float, float], ...]
+"""Corners of a polygon, x and y in pixels of its photo."""
+
+KINDS = ("missing feature", "chip", "hairline crack", "surface void", "excess")
+
+Verdict = Literal["confirmed", "dismissed", "kind changed"]
+VERDICTS: tuple[Verdict, ...] = ("confirmed", "dismissed", "kind changed")
+
+Outcome = Literal["sell", "second", "repair", "scrap"]
+DISPOSITIONS: tuple[Outcome, ...] = ("sell", "second", "repair", "scrap")
+
+CementClass = Literal["S", "N", "R"]
+# EN 197-1 strength development: slow, normal, rapid, as EN 1992-1-1 3.1.2(6) names the classes.
+CEMENT_CLASSES: tuple[CementClass, ...] = ("S", "N", "R")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFile:
+    """A photo's file as it came in."""
+
+    name: str
+    media_type: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Mold:
+    """One reusable form."""
+
+    id: int
+    name: str
+    title: str
+    material: str
+    release_agent: str
+    views: tuple[str, ...]
+    references: int
+    """References that a person has said yes to."""
+    references_to_check: int
+    pieces: int
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """A named region of a view that can break."""
+
+    name: str
+    view: str
+    reference_id: int
+    polygon_xy: Points
+    """In pixels of its reference photo."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoldReference:
+    """One photo of a good piece that pieces of its mold are compared with."""
+
+    id: int
+    name: str
+    """Unique among the references of its mold."""
+    mold: str
+    view: str
+    photo_id: int
+    outline_xy: Points
+    px_per_mm: float | None
+    confirmed: bool
+    """Whether a person has looked at the outline and said yes; only then is it used."""
+    features: tuple[Feature, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Admixture:
+    """Something added to a mix, dosed in percent of the cement's mass."""
+
+    name: str
+    dose_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """A recipe."""
+
+    id: int
+    name: str
+    cement_class: CementClass
+    water_cement_ratio: float
+    aggregate: str
+    admixtures: tuple[Admixture, ...]
+    fibres: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pour:
+    """One batch of a mix, placed at one time into one or more molds."""
+
+    id: int
+    mix: str
+    poured_at: datetime
+    molds: tuple[str, ...]
+    cure_notes: str
+    pieces: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedPhoto:
+    """A photo kept in the log."""
+
+    id: int
+    name: str
+    sha256: str
+    byte_count: int
+    width_px: int
+    height_px: int
+    media_type: str
+    taken_at: datetime | None
+    view: str | None
+    piece_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A person's word on a finding."""
+
+    id: int
+    finding_id: int
+    photo_id: int
+    piece_id: int | None
+    verdict: Verdict
+    kind: str | None
+    """The new kind, where the verdict is `kind changed`."""
+    reviewer: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedFinding:
+    """One flagged place on one photo, with what people said about it."""
+
+    id: int
+    kind: str
+    """What it is held to be now: the reviewer's kind if there is one, else the engine's."""
+    kind_found: str
+    """What the engine took it for."""
+    polygon_xy: Points
+    confidence: float
+    area_mm2: float | None
+    length_mm: float | None
+    width_mm: float | None
+    depth_mm: float | None
+    feature: str | None
+    verdict: Verdict | None
+    """The latest review, None as long as nobody has looked."""
+    reviews: tuple[Review, ...]
+    """Oldest first."""
+    demold_age_h: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedInspection:
+    """What one version of the engine said about one photo."""
+
+    id: int
+    photo_id: int
+    engine_version: str
+    status: Literal["inspected", "unusable"]
+    reason: str | None
+    score: float | None
+    px_per_mm: float | None
+    reference: str | None
+    seconds: float
+    warnings: tuple[str, ...]
+    photo_from_reference: tuple[tuple[float, ...], ...] | None
+    created_at: datetime
+    findings: tuple[LoggedFinding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Disposition:
+    """What became of a piece."""
+
+    piece_id: int
+    outcome: Outcome
+    decided_by: str
+    note: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One casting, with the figures that a list needs."""
+
+    id: int
+    mold: str
+    mold_title: str
+    pour_id: int | None
+    poured_at: datetime | None
+    demolded_at: datetime | None
+    demold_age_h: float | None
+    score: float | None
+    """Highest score of its photos' latest inspections; None where no photo could be inspected."""
+    photo_ids: tuple[int, ...]
+    photo_names: tuple[str, ...]
+    unusable_photos: int
+    kinds: tuple[str, ...]
+    """Kinds of the findings that nobody has dismissed, one entry a finding."""
+    unreviewed: int
+    """Findings that nobody has looked at."""
+    outcome: Outcome | None
+    """The latest disposition, None while the piece is waiting."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceDetail:
+    """All that is known about one piece."""
+
+    piece: Piece
+    mix: Mix | None
+    photos: tuple[LoggedPhoto, ...]
+    inspections: tuple[LoggedInspection | None, ...]
+    """The latest inspection of each photo, in the order of `photos`."""
+    dispositions: tuple[Disposition, ...]
+    """Oldest first; the last one counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceFilter:
+    """Which pieces to list; what is None does not narrow the list."""
+
+    mold: str | None = None
+    since: datetime | None = None
+    """Demolded (or, where that is unknown, logged) at this time or later."""
+    until: datetime | None = None
+    """Demolded (or logged) before this time."""
+    outcome: Outcome | None = None
+    kind: str | None = None
+    """Has a finding of this kind that nobody has dismissed."""
+    waiting: bool | None = None
+    """True: no disposition yet. False: decided."""
+    min_score: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NewFinding:
+    """A finding on its way into the log."""
+
+    kind: str
+    polygon_xy: Points
+    confidence: float
+    area_mm2: float | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
+    depth_mm: float | None = None
+    feature: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NewInspection:
+    """An inspection on its way into the log."""
+
+    engine_version: str
+    status: Literal["inspected", "unusable"]
+    reason: str | None
+    score: float | None
+    px_per_mm: float | None
+    reference: str | None
+    seconds: float
+    findings: tuple[NewFinding, ...] = ()
+    warnings: tuple[str, ...] = ()
+    photo_from_reference: tuple[tuple[float, ...], ...] | None = None

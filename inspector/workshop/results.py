@@ -1,0 +1,52 @@
+"""What a use case gives back where a record of the log alone would not say enough."""
+
+from dataclasses import dataclass
+
+from inspector.log.records import Feature, Mold, MoldReference, PieceDetail, Points
+
+__all__ = ["MoldDetail", "Picture", "Recorded", "ReferenceCheck"]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """An encoded picture, ready to be sent or written to a file."""
+
+    data: bytes
+    media_type: str
+    width_px: int
+    height_px: int
+    px_per_photo_px: float
+    """Pixels of this picture per pixel of the photo as displayed: multiply polygons by it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoldDetail:
+    """A mold with its references and features."""
+
+    mold: Mold
+    references: tuple[MoldReference, ...]
+    features: tuple[Feature, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceCheck:
+    """What was segmented on a photo that is to become a reference, for a person to say yes or no."""
+
+    reference: MoldReference
+    outline_xy: Points
+    picture: Picture
+    """The photo with the outline drawn on it."""
+    already_there: bool
+    """The same photo was a reference of this mold and view before; nothing was added."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A photo that is now in the log."""
+
+    photo_id: int
+    detail: PieceDetail
+    already_logged: bool
+    """The same photo, byte for byte, was logged before; nothing was added."""
+    notes: tuple[str, ...]
+    """What the person should know: no demolding time known, camera tilted, ..."""
