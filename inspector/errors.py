@@ -1,0 +1,18 @@
+"""What can go wrong in a way that the user can put right.
+
+Every message is one or two sentences: what was wrong, with which file or value, what to do.
+"""
+
+__all__ = ["InputError", "InspectorError", "PhotoError"]
+
+
+class InspectorError(Exception):
+    """Something that the person at the keyboard or the phone can put right."""
+
+
+class InputError(InspectorError, ValueError):
+    """A value, a file or a combination of both that cannot be used."""
+
+
+class PhotoError(InputError):
+    """A photo that cannot be read, or that shows too little to be inspected."""
