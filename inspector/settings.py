@@ -33,7 +33,7 @@ def read_settings(
     port: int = DEFAULT_PORT,
     environ: Mapping[str, str] = os.environ,
 ) -> Settings:
-    """Settings from what was asked for, then the environment, then the defaults.
+    """Read the settings from what was asked for, then the environment, then the defaults.
 
     Parameters
     ----------
@@ -46,5 +46,7 @@ def read_settings(
     """
     if data_dir is None:
         from_environ = environ.get(DATA_DIR_VARIABLE, "").strip()
-        data_dir = Path(from_environ) if from_environ else Path(platformdirs.user_data_dir("inspector", appauthor=False))
+        data_dir = (
+            Path(from_environ) if from_environ else Path(platformdirs.user_data_dir("inspector", appauthor=False))
+        )
     return Settings(data_dir=data_dir.expanduser().absolute(), host=host, port=port)

@@ -131,7 +131,7 @@ class Pour:
     """One batch of a mix, placed at one time into one or more molds."""
 
     id: int
-    mix: str
+    mix: str | None
     poured_at: datetime
     molds: tuple[str, ...]
     cure_notes: str
