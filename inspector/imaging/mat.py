@@ -35,6 +35,7 @@ TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_LOG_SD = 0.20
 # Lenses are focused and cropped after EXIF was written; a few per cent remain.
 EXIF_FOCAL_LOG_SD = 0.03
+DISPLAY_GAMMA = 2.2
 # What a refined corner is good for; also the robust scale of the pose fit.
 CORNER_SD_PX = 0.3
 
@@ -187,7 +188,9 @@ def _fit_edge(
     offset = np.arange(-reach_px, reach_px + 0.25, 0.5)
     points = start_xy + position[:, None, None] * along + offset[None, :, None] * outward
     profile = cv2.remap(gray, points.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    slope = np.clip(np.diff(profile.astype(np.float64), axis=1), 0, None)  # dark to light, outwards
+    # In linear light: blur is symmetric there, while in display values it moves the edge towards the dark side.
+    light = (profile.astype(np.float64) / 255) ** DISPLAY_GAMMA * 255
+    slope = np.clip(np.diff(light, axis=1), 0, None)  # dark to light, outwards
     middle = (offset[1:] + offset[:-1]) / 2
     peak = middle[np.argmax(slope, axis=1)]
     weight = slope * (np.abs(middle[None, :] - peak[:, None]) <= 2.0)
