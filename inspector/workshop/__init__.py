@@ -1,6 +1,6 @@
 """Use cases of the workshop: what the command line and the pages call."""
 
-from inspector.log.records import (
+from inspector.log import (
     CEMENT_CLASSES,
     DISPOSITIONS,
     KINDS,
@@ -25,7 +25,7 @@ from inspector.log.records import (
     StoredFile,
     Verdict,
 )
-from inspector.workshop.results import MoldDetail, Picture, Recorded, ReferenceCheck
+from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
 from inspector.workshop.workshop import Workshop
 
 __all__ = [
@@ -33,6 +33,7 @@ __all__ = [
     "DISPOSITIONS",
     "KINDS",
     "VERDICTS",
+    "AddedMold",
     "Admixture",
     "CementClass",
     "Disposition",

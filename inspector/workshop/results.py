@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from inspector.log.records import Feature, Mold, MoldReference, PieceDetail, Points
+from inspector.log.records import Feature, Mold, MoldReference, PieceDetail
 
-__all__ = ["MoldDetail", "Picture", "Recorded", "ReferenceCheck"]
+__all__ = ["AddedMold", "MoldDetail", "Picture", "Recorded", "ReferenceCheck"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +33,21 @@ class ReferenceCheck:
     """What was segmented on a photo that is to become a reference, for a person to say yes or no."""
 
     reference: MoldReference
-    outline_xy: Points
     picture: Picture
     """The photo with the outline drawn on it."""
     already_there: bool
     """The same photo was a reference of this mold and view before; nothing was added."""
+
+
+@dataclass(frozen=True, slots=True)
+class AddedMold:
+    """A mold taken from its folder."""
+
+    mold: Mold
+    checks: tuple[ReferenceCheck, ...]
+    """The references that wait for a yes, or that were there before."""
+    refused: tuple[str, ...]
+    """One sentence for each photo that makes a poor reference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,4 +59,4 @@ class Recorded:
     already_logged: bool
     """The same photo, byte for byte, was logged before; nothing was added."""
     notes: tuple[str, ...]
-    """What the person should know: no demolding time known, camera tilted, ..."""
+    """What the person should know: no demolding time known, logged under another mold, ..."""

@@ -4,19 +4,35 @@ One `Workshop` is opened at start and shared by threads; it holds the log and th
 Every method raises `InspectorError` with a sentence for the user when something cannot be done.
 """
 
+from __future__ import annotations
+
+import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
+from math import isfinite
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
-from inspector.log.records import (
+from inspector import log
+from inspector.errors import InputError, PhotoError
+from inspector.log import (
+    CEMENT_CLASSES,
+    DISPOSITIONS,
+    KINDS,
+    VERDICTS,
     Admixture,
     CementClass,
     Disposition,
+    LoggedInspection,
     LoggedPhoto,
     Mix,
     Mold,
+    MoldReference,
+    NewPhoto,
+    NewPiecePhoto,
+    NewReference,
     Outcome,
     Piece,
     PieceDetail,
@@ -27,41 +43,130 @@ from inspector.log.records import (
     StoredFile,
     Verdict,
 )
-from inspector.workshop.results import MoldDetail, Picture, Recorded, ReferenceCheck
+from inspector.workshop.engine import Engine, load_engine
+from inspector.workshop.mold_folder import read_mold_folder
+from inspector.workshop.pictures import draw_reference, jpeg_picture
+from inspector.workshop.references import PreparedReferences
+from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
+from inspector.workshop.translating import points, to_lay_over, to_log
+
+if TYPE_CHECKING:
+    from inspector.imaging.reading import Photo
+
+    from inspector.inspection import Reference
 
 __all__ = ["Workshop"]
 
+_MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_REFERENCE_PICTURE_PX = 1600
+# Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
+# (common practice, no source).
+_WATER_CEMENT_RATIOS = (0.15, 1.5)
+
 
 class Workshop:
-    """An open log together with the engine that inspects its photos."""
+    """An open log together with the engine that inspects its photos.
+
+    Parameters
+    ----------
+    opened : Log
+        The log; it is closed with the workshop.
+    engine : Engine
+        What inspects the photos.
+    """
+
+    def __init__(self, opened: log.Log, *, engine: Engine) -> None:
+        self._log = opened
+        self._engine = engine
+        self._prepared = PreparedReferences(engine, self.photo_file)
 
     @classmethod
     def open(cls, data_dir: Path) -> Self:
         """Open the workshop kept in a folder; the folder and its database are made where missing."""
-        raise NotImplementedError
+        return cls(log.open_log(data_dir), engine=load_engine())
 
     def close(self) -> None:
         """Let go of the database."""
-        raise NotImplementedError
+        self._log.close()
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
     # Molds and references
 
-    def add_mold(self, name: str, *, title: str = "", material: str = "", release_agent: str = "", views: Iterable[str] = ("front",)) -> Mold:
-        """Register a mold under a short name (letters, digits and dashes)."""
-        raise NotImplementedError
+    def add_mold(
+        self,
+        name: str,
+        *,
+        title: str = "",
+        material: str = "",
+        release_agent: str = "",
+        views: Iterable[str] = ("front",),
+    ) -> Mold:
+        """Register a mold under a short name (small letters, digits and dashes)."""
+        if not _MOLD_NAME.fullmatch(name):
+            raise InputError(
+                f"{name!r} cannot be the name of a mold. Use small letters, digits and single dashes, as in oak-leaf."
+            )
+        names = [_given(view, "name of a view") for view in views]
+        if not names:
+            raise InputError(f"Mold {name} needs at least one view, such as front.")
+        return log.add_mold(
+            self._log,
+            name,
+            title=title.strip() or name,
+            material=material.strip(),
+            release_agent=release_agent.strip(),
+            views=names,
+        )
 
-    def add_mold_folder(self, folder: Path) -> tuple[Mold, tuple[ReferenceCheck, ...]]:
+    def add_view(self, mold: str, view: str) -> None:
+        """Add a view to a mold; nothing happens if it is there."""
+        log.add_view(self._log, mold=mold, view=_given(view, "name of a view"))
+
+    def add_mold_folder(self, folder: Path) -> AddedMold:
         """Register the mold that `mold.toml` in a folder describes, with its reference photos and features.
 
         Its references wait for a yes, as those of `add_reference` do. Doing it again adds only what is new.
+
+        Raises
+        ------
+        InputError
+            If the folder says something that cannot be used, or none of its photos makes a reference.
         """
-        raise NotImplementedError
+        found = read_mold_folder(folder)
+        checks: dict[str, ReferenceCheck] = {}
+        refused: list[str] = []
+        segmented: list[tuple[bytes, Photo, Reference]] = []
+        for path in found.photos:
+            try:
+                data = _read_file(path)
+                photo = self._engine.read_photo(data, name=path.name)
+                segmented.append((data, photo, self._engine.prepare_reference(photo)))
+            except InputError as error:
+                refused.append(str(error))
+        if not segmented:
+            raise InputError(f"No photo in {folder} makes a reference. {' '.join(refused)}")
+        if all(mold.name != found.name for mold in self.molds()):
+            self.add_mold(
+                found.name,
+                title=found.title,
+                material=found.material,
+                release_agent=found.release_agent,
+                views=[found.view],
+            )
+        self.add_view(found.name, found.view)
+        for data, photo, reference in segmented:
+            checks[photo.name] = self._keep_reference(data, photo, reference, mold=found.name, view=found.view)
+        for feature in found.features:
+            if (check := checks.get(feature.photo)) is not None:
+                self.add_feature(feature.name, reference_id=check.reference.id, polygon_xy=feature.polygon_xy)
+        return AddedMold(mold=self.mold(found.name).mold, checks=tuple(checks.values()), refused=tuple(refused))
 
     def add_reference(self, data: bytes, *, name: str, mold: str, view: str | None = None) -> ReferenceCheck:
         """Segment the piece on a photo and keep it as a reference that waits for a person's yes.
@@ -80,31 +185,69 @@ class Workshop:
         PhotoError, InputError
             If the photo is unreadable or no good reference; the reason says what to do.
         """
-        raise NotImplementedError
+        views = log.find_mold(self._log, mold).views
+        if view is None and len(views) > 1:
+            raise InputError(f"Mold {mold} has several views ({', '.join(views)}). Say which one {name} shows.")
+        if view is not None and view not in views:
+            raise InputError(f"Mold {mold} has no view {view}. It has: {', '.join(views)}.")
+        photo = self._engine.read_photo(data, name=name)
+        reference = self._engine.prepare_reference(photo)
+        return self._keep_reference(data, photo, reference, mold=mold, view=view or views[0])
 
     def confirm_reference(self, reference_id: int) -> None:
         """Say yes to a reference: from now on pieces are compared with it."""
-        raise NotImplementedError
+        log.confirm_reference(self._log, reference_id)
 
     def discard_reference(self, reference_id: int) -> None:
         """Say no to a reference that waits for a yes; the photo itself is kept."""
-        raise NotImplementedError
+        log.discard_reference(self._log, reference_id)
 
-    def reference_picture(self, reference_id: int, *, max_side_px: int = 1600) -> Picture:
-        """The reference photo with its outline and features drawn on it, JPEG."""
-        raise NotImplementedError
+    def reference_picture(self, reference_id: int, *, max_side_px: int = _REFERENCE_PICTURE_PX) -> Picture:
+        """Draw the outline and features of a reference on its photo, JPEG."""
+        reference = log.find_reference(self._log, reference_id)
+        photo = self._read_logged(reference.photo_id)
+        drawn = draw_reference(photo.image_bgr, reference.outline_xy, reference.features)
+        return jpeg_picture(drawn, max_side_px=max_side_px)
 
     def add_feature(self, name: str, *, reference_id: int, polygon_xy: Points) -> None:
         """Name a region of a mold's view on one of its reference photos; the same name again moves it."""
-        raise NotImplementedError
+        name = _given(name, "name of a feature")
+        photo = self.photo(log.find_reference(self._log, reference_id).photo_id)
+        if len(polygon_xy) < 3 or not all(isfinite(x) and isfinite(y) for x, y in polygon_xy):
+            raise InputError(f"The outline of feature {name!r} must be three or more points.")
+        outside = [
+            (x, y) for x, y in polygon_xy if not (-1 <= x <= photo.width_px + 1 and -1 <= y <= photo.height_px + 1)
+        ]
+        if outside:
+            x, y = outside[0]
+            raise InputError(
+                f"Feature {name!r} reaches to ({x:g}, {y:g}), outside the {photo.width_px} x {photo.height_px} pixels "
+                f"of {photo.name}. Draw it on the photo as displayed."
+            )
+        log.add_feature(self._log, name, reference_id=reference_id, polygon_xy=polygon_xy)
 
     def molds(self) -> tuple[Mold, ...]:
-        """All molds, by name."""
-        raise NotImplementedError
+        """List all molds, by name."""
+        return log.list_molds(self._log)
 
     def mold(self, name: str) -> MoldDetail:
-        """One mold with its references and features."""
-        raise NotImplementedError
+        """Show one mold with its references and features."""
+        references = log.list_references(self._log, name)
+        return MoldDetail(
+            mold=log.find_mold(self._log, name),
+            references=references,
+            features=tuple(feature for reference in references for feature in reference.features),
+        )
+
+    def references(self, mold: str, *, view: str | None = None) -> list[Reference]:
+        """Prepare the references of a mold that somebody said yes to.
+
+        Raises
+        ------
+        InputError
+            If there is none yet.
+        """
+        return self._prepared.get(self._usable_references(mold, view=view))
 
     # Mixes and pours
 
@@ -119,19 +262,48 @@ class Workshop:
         fibres: str = "",
     ) -> Mix:
         """Register a recipe."""
-        raise NotImplementedError
+        name = _given(name, "name of a mix")
+        if cement_class not in CEMENT_CLASSES:
+            raise InputError(f"Cement class {cement_class!r} is not known. Use {' or '.join(CEMENT_CLASSES)}.")
+        low, high = _WATER_CEMENT_RATIOS
+        if not low <= water_cement_ratio <= high:
+            raise InputError(
+                f"A water-cement ratio of {water_cement_ratio:g} cannot be cast. Give the mass of water over the "
+                "mass of cement, as in 0.45."
+            )
+        for admixture in admixtures:
+            if not admixture.name.strip() or not 0 < admixture.dose_percent <= 100:
+                raise InputError(
+                    f"Admixture {admixture.name!r} with a dose of {admixture.dose_percent:g} % cannot be used. "
+                    "Give its name and its dose in percent of the cement's mass."
+                )
+        if len({admixture.name for admixture in admixtures}) < len(admixtures):
+            raise InputError(f"Mix {name} names the same admixture twice. Give each one once, with its whole dose.")
+        return log.add_mix(
+            self._log,
+            name,
+            cement_class=cement_class,
+            water_cement_ratio=water_cement_ratio,
+            aggregate=aggregate.strip(),
+            admixtures=admixtures,
+            fibres=fibres.strip(),
+        )
 
     def mixes(self) -> tuple[Mix, ...]:
-        """All mixes, by name."""
-        raise NotImplementedError
+        """List all mixes, by name."""
+        return log.list_mixes(self._log)
 
     def add_pour(self, *, mix: str, molds: Sequence[str], poured_at: datetime, cure_notes: str = "") -> Pour:
         """Register a pour; a time without an offset is taken in this machine's time zone."""
-        raise NotImplementedError
+        if not molds:
+            raise InputError("A pour goes into at least one mold. Name the molds that it filled.")
+        return log.add_pour(
+            self._log, mix=mix, molds=molds, poured_at=_with_offset(poured_at), cure_notes=cure_notes.strip()
+        )
 
     def pours(self, *, mold: str | None = None, limit: int | None = None) -> tuple[Pour, ...]:
-        """Pours, latest first."""
-        raise NotImplementedError
+        """List pours, latest first."""
+        return log.list_pours(self._log, mold=mold, limit=limit)
 
     # Recording
 
@@ -179,51 +351,194 @@ class Workshop:
         InputError
             If mold, pour, piece or view are unknown, or the demolding lies before the pour.
         """
-        raise NotImplementedError
+        before = log.find_photo_by_content(self._log, log.sha256_of(data))
+        if before is not None and before.piece_id is not None:
+            return self._recorded(before.id, before.piece_id, mold=mold, already_logged=True)
+        photo = self._engine.read_photo(data, name=name)
+        if demolded_at is not None:
+            demolded_at = _with_offset(demolded_at)
+        elif piece_id is None and photo.taken_at is not None:
+            demolded_at = _with_offset(photo.taken_at)
+        log.check_piece(self._log, mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
+        references = self.references(mold, view=view)
+        kept = self._keep_photo(data, photo)
+        inspection = self._engine.inspect_photo(photo, references)
+        logged = log.add_piece_photo(
+            self._log,
+            NewPiecePhoto(
+                photo=kept,
+                mold=mold,
+                pour_id=pour_id,
+                demolded_at=demolded_at,
+                piece_id=piece_id,
+                view=view,
+                inspection=to_log(inspection, engine_version=self._engine.version),
+            ),
+        )
+        return self._recorded(logged.photo_id, logged.piece_id, mold=mold, already_logged=not logged.added)
 
     # Reading
 
-    def pieces(self, which: PieceFilter = PieceFilter(), *, limit: int | None = None, offset: int = 0) -> tuple[Piece, ...]:
-        """Logged pieces, latest demolding first."""
-        raise NotImplementedError
+    def pieces(
+        self, which: PieceFilter | None = None, *, limit: int | None = None, offset: int = 0
+    ) -> tuple[Piece, ...]:
+        """List logged pieces, latest demolding first."""
+        return log.list_pieces(self._log, self._checked(which or PieceFilter()), limit=limit, offset=offset)
 
-    def pieces_waiting(self, *, mold: str | None = None, limit: int | None = None, offset: int = 0) -> tuple[Piece, ...]:
-        """Pieces without a disposition, worst first; those with no usable photo last."""
-        raise NotImplementedError
+    def pieces_waiting(
+        self, *, mold: str | None = None, limit: int | None = None, offset: int = 0
+    ) -> tuple[Piece, ...]:
+        """List pieces without a disposition, worst first; those with no usable photo last."""
+        which = self._checked(PieceFilter(mold=mold, waiting=True))
+        return log.list_pieces_worst_first(self._log, which, limit=limit, offset=offset)
 
     def count_waiting(self, *, mold: str | None = None) -> int:
-        """How many pieces wait for a disposition."""
-        raise NotImplementedError
+        """Count the pieces that wait for a disposition."""
+        return log.count_pieces(self._log, self._checked(PieceFilter(mold=mold, waiting=True)))
 
     def piece(self, piece_id: int) -> PieceDetail:
-        """All that is known about one piece."""
-        raise NotImplementedError
+        """Show all that is known about one piece."""
+        return log.find_piece(self._log, piece_id)
 
     def photo(self, photo_id: int) -> LoggedPhoto:
-        """What the log knows about a photo."""
-        raise NotImplementedError
+        """Show what the log knows about a photo."""
+        return log.find_photo(self._log, photo_id)
 
     def photo_file(self, photo_id: int) -> StoredFile:
-        """The photo's file, byte for byte as it came in."""
-        raise NotImplementedError
+        """Read a photo's file, byte for byte as it came in."""
+        return log.read_photo_file(self._log, photo_id)
 
     def photo_picture(self, photo_id: int, *, max_side_px: int | None = None) -> Picture:
-        """The photo as a browser can show it: upright JPEG, made smaller if a side is longer than asked."""
-        raise NotImplementedError
+        """Show a photo as a browser can: upright JPEG, made smaller if a side is longer than asked."""
+        return jpeg_picture(self._read_logged(photo_id).image_bgr, max_side_px=max_side_px)
 
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
-        """The nearest reference laid over the photo, JPEG of the same size as `photo_picture`, for flipping.
+        """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.
 
         None where the latest inspection could not lay a reference over the photo.
         """
-        raise NotImplementedError
+        inspection = self._latest_inspection(photo_id)
+        if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
+            return None
+        piece_id = self.photo(photo_id).piece_id
+        mold = "" if piece_id is None else self.piece(piece_id).piece.mold
+        logged = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
+        photo = self._read_logged(photo_id)
+        (reference,) = self._prepared.get(logged)
+        laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
+        return jpeg_picture(laid_over, max_side_px=max_side_px)
 
     # Reviewing
 
     def review(self, finding_id: int, *, verdict: Verdict, reviewer: str, kind: str | None = None) -> Review:
         """Keep a person's word on a finding; `kind` goes with the verdict `kind changed` and only with it."""
-        raise NotImplementedError
+        if verdict not in VERDICTS:
+            raise InputError(f"{verdict!r} is no verdict. Use {', '.join(VERDICTS)}.")
+        if (verdict == "kind changed") != (kind is not None):
+            raise InputError("A new kind goes with the verdict 'kind changed', and only with it.")
+        if kind is not None and kind not in KINDS:
+            raise InputError(f"{kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
+        return log.add_review(
+            self._log, finding_id, verdict=verdict, new_kind=kind, reviewer=_given(reviewer, "name of the reviewer")
+        )
 
     def set_disposition(self, piece_id: int, outcome: Outcome, *, decided_by: str, note: str = "") -> Disposition:
         """Keep what became of a piece; the latest word counts, earlier ones stay on record."""
-        raise NotImplementedError
+        if outcome not in DISPOSITIONS:
+            raise InputError(f"{outcome!r} is not what can become of a piece. Use {', '.join(DISPOSITIONS)}.")
+        return log.add_disposition(
+            self._log,
+            piece_id,
+            outcome,
+            decided_by=_given(decided_by, "name of the person who decides"),
+            note=note.strip(),
+        )
+
+    # What several use cases need
+
+    def _keep_reference(
+        self, data: bytes, photo: Photo, reference: Reference, *, mold: str, view: str
+    ) -> ReferenceCheck:
+        outline_xy = points(reference.outline_xy)
+        logged, added = log.add_reference(
+            self._log,
+            NewReference(photo=self._keep_photo(data, photo), outline_xy=outline_xy, px_per_mm=reference.px_per_mm),
+            mold=mold,
+            view=view,
+        )
+        drawn = draw_reference(photo.image_bgr, logged.outline_xy, logged.features)
+        return ReferenceCheck(
+            reference=logged,
+            picture=jpeg_picture(drawn, max_side_px=_REFERENCE_PICTURE_PX),
+            already_there=not added,
+        )
+
+    def _keep_photo(self, data: bytes, photo: Photo) -> NewPhoto:
+        height_px, width_px = photo.image_bgr.shape[:2]
+        return NewPhoto.kept(
+            self._log,
+            data,
+            name=photo.name,
+            width_px=width_px,
+            height_px=height_px,
+            taken_at=None if photo.taken_at is None else _with_offset(photo.taken_at),
+        )
+
+    def _usable_references(self, mold: str, *, view: str | None) -> list[MoldReference]:
+        references = log.list_references(self._log, mold)
+        usable = [item for item in references if item.confirmed and view in (None, item.view)]
+        if not usable:
+            what = f"Mold {mold}" if view is None else f"View {view} of mold {mold}"
+            if any(view in (None, item.view) for item in references):
+                raise InputError(f"{what} has references, but nobody has looked at their outlines and said yes.")
+            raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
+        return usable
+
+    def _read_logged(self, photo_id: int) -> Photo:
+        file = self.photo_file(photo_id)
+        return self._engine.read_photo(file.data, name=file.name)
+
+    def _latest_inspection(self, photo_id: int) -> LoggedInspection | None:
+        piece_id = self.photo(photo_id).piece_id
+        if piece_id is None:
+            return None
+        detail = self.piece(piece_id)
+        return dict(zip([photo.id for photo in detail.photos], detail.inspections, strict=True))[photo_id]
+
+    def _checked(self, which: PieceFilter) -> PieceFilter:
+        if which.mold is not None:
+            log.find_mold(self._log, which.mold)
+        if which.kind is not None and which.kind not in KINDS:
+            raise InputError(f"{which.kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
+        return replace(
+            which,
+            since=None if which.since is None else _with_offset(which.since),
+            until=None if which.until is None else _with_offset(which.until),
+        )
+
+    def _recorded(self, photo_id: int, piece_id: int, *, mold: str, already_logged: bool) -> Recorded:
+        detail = self.piece(piece_id)
+        notes = []
+        if detail.piece.mold != mold:
+            notes.append(f"It was logged as piece {piece_id} of mold {detail.piece.mold}, not {mold}.")
+        if detail.piece.demolded_at is None:
+            notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
+        return Recorded(photo_id=photo_id, detail=detail, already_logged=already_logged, notes=tuple(notes))
+
+
+def _given(text: str, what: str) -> str:
+    if not (stripped := text.strip()):
+        raise InputError(f"The {what} is empty. Give one.")
+    return stripped
+
+
+def _read_file(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise PhotoError(f"Photo {path} cannot be opened: {error.strerror or error}.") from error
+
+
+def _with_offset(at: datetime) -> datetime:
+    """Take a time without an offset as one of this machine's time zone."""
+    return at.astimezone() if at.tzinfo is None else at

@@ -1,0 +1,324 @@
+"""Reading pieces back: lists with filters, those that wait, and all that is known about one."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, exists, func, select
+from sqlalchemy.orm import Session, aliased, joinedload, selectinload
+
+from inspector.errors import InputError
+from inspector.log.opening import Log
+from inspector.log.photo_rows import photo_record
+from inspector.log.pours import mix_record
+from inspector.log.records import (
+    DISPOSITIONS,
+    VERDICTS,
+    Disposition,
+    LoggedFinding,
+    LoggedInspection,
+    Outcome,
+    Piece,
+    PieceDetail,
+    PieceFilter,
+    Review,
+    Verdict,
+)
+from inspector.log.tables import (
+    DispositionRow,
+    FindingRow,
+    InspectionRow,
+    MoldRow,
+    PhotoRow,
+    PieceRow,
+    PourRow,
+    ReviewRow,
+    with_offset,
+)
+
+__all__ = ["count_pieces", "find_piece", "list_pieces", "list_pieces_worst_first"]
+
+# Databases bound the number of values in one query; pieces are read in portions of this many.
+_PORTION = 500
+
+
+def list_pieces(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[Piece, ...]:
+    """List pieces, latest demolding first; where that is unknown the time of logging counts."""
+    with log.reading() as session:
+        query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
+        return _pieces(session, session.scalars(query).all())
+
+
+def list_pieces_worst_first(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[Piece, ...]:
+    """List pieces by their score, highest first; those with no usable photo come last."""
+    with log.reading() as session:
+        score = _score()
+        query = _matching(which).order_by(score.is_(None), score.desc(), PieceRow.id).limit(limit).offset(offset)
+        return _pieces(session, session.scalars(query).all())
+
+
+def count_pieces(log: Log, which: PieceFilter) -> int:
+    """Count the pieces that a filter lets through."""
+    with log.reading() as session:
+        return session.scalar(select(func.count()).select_from(_matching(which).subquery())) or 0
+
+
+def find_piece(log: Log, piece_id: int) -> PieceDetail:
+    """Find a piece with all its photos, latest inspections, reviews and dispositions.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    with log.reading() as session:
+        row = session.get(PieceRow, piece_id, options=_PIECE_LOADING)
+        if row is None:
+            raise InputError(f"There is no piece {piece_id} in the log.")
+        inspections = _latest_inspections(session, [piece_id])
+        dispositions = session.scalars(
+            select(DispositionRow).where(DispositionRow.piece_id == piece_id).order_by(DispositionRow.id)
+        ).all()
+        age_h = _demold_age_h(row)
+        return PieceDetail(
+            piece=_piece(row, inspections, outcome=_outcome(dispositions[-1]) if dispositions else None),
+            mix=None if row.pour is None or row.pour.mix is None else mix_record(row.pour.mix),
+            photos=tuple(photo_record(photo) for photo in row.photos),
+            inspections=tuple(
+                _inspection(inspections[photo.id], demold_age_h=age_h) if photo.id in inspections else None
+                for photo in row.photos
+            ),
+            dispositions=tuple(
+                Disposition(
+                    piece_id=piece_id,
+                    outcome=_outcome(disposition),
+                    decided_by=disposition.decided_by,
+                    note=disposition.note,
+                    at=disposition.created_at,
+                )
+                for disposition in dispositions
+            ),
+        )
+
+
+_PIECE_LOADING = (
+    joinedload(PieceRow.mold),
+    joinedload(PieceRow.pour).joinedload(PourRow.mix),
+    selectinload(PieceRow.photos).joinedload(PhotoRow.view),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """What a finding is held to be after its reviews."""
+
+    kind: str
+    verdict: Verdict | None
+
+
+def _seen_at() -> ColumnElement[datetime]:
+    return func.coalesce(PieceRow.demolded_at, PieceRow.created_at)
+
+
+def _is_latest_inspection() -> ColumnElement[bool]:
+    other = aliased(InspectionRow)
+    latest = (
+        select(func.max(other.id))
+        .where(other.photo_id == InspectionRow.photo_id)
+        .correlate(InspectionRow)
+        .scalar_subquery()
+    )
+    return InspectionRow.id == latest
+
+
+def _score() -> ColumnElement[float | None]:
+    return (
+        select(func.max(InspectionRow.score))
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .where(
+            PhotoRow.piece_id == PieceRow.id,
+            InspectionRow.status == "inspected",
+            _is_latest_inspection(),
+        )
+        .correlate(PieceRow)
+        .scalar_subquery()
+    )
+
+
+def _latest_outcome() -> ColumnElement[str | None]:
+    return (
+        select(DispositionRow.outcome)
+        .where(DispositionRow.piece_id == PieceRow.id)
+        .order_by(DispositionRow.id.desc())
+        .limit(1)
+        .correlate(PieceRow)
+        .scalar_subquery()
+    )
+
+
+def _has_kind(kind: str) -> ColumnElement[bool]:
+    """Tell whether a latest inspection has a finding that is held to be of that kind."""
+    newest = aliased(ReviewRow)
+    newest_id = (
+        select(func.max(newest.id)).where(newest.finding_id == FindingRow.id).correlate(FindingRow).scalar_subquery()
+    )
+    return exists(
+        select(FindingRow.id)
+        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id))
+        .where(
+            PhotoRow.piece_id == PieceRow.id,
+            _is_latest_inspection(),
+            func.coalesce(ReviewRow.new_kind, FindingRow.kind) == kind,
+            func.coalesce(ReviewRow.verdict, "") != "dismissed",
+        )
+        .correlate(PieceRow)
+    )
+
+
+def _matching(which: PieceFilter) -> Select[int]:
+    query = select(PieceRow.id)
+    if which.mold is not None:
+        query = query.join(MoldRow, MoldRow.id == PieceRow.mold_id).where(MoldRow.name == which.mold)
+    if which.since is not None:
+        query = query.where(_seen_at() >= which.since)
+    if which.until is not None:
+        query = query.where(_seen_at() < which.until)
+    if which.waiting is not None:
+        decided = exists(select(DispositionRow.id).where(DispositionRow.piece_id == PieceRow.id).correlate(PieceRow))
+        query = query.where(~decided if which.waiting else decided)
+    if which.outcome is not None:
+        query = query.where(_latest_outcome() == which.outcome)
+    if which.kind is not None:
+        query = query.where(_has_kind(which.kind))
+    if which.min_score is not None:
+        query = query.where(_score() >= which.min_score)
+    return query
+
+
+def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
+    pieces: list[Piece] = []
+    for start in range(0, len(piece_ids), _PORTION):
+        portion = piece_ids[start : start + _PORTION]
+        rows = {
+            row.id: row
+            for row in session.scalars(select(PieceRow).where(PieceRow.id.in_(portion)).options(*_PIECE_LOADING))
+        }
+        inspections = _latest_inspections(session, portion)
+        outcomes = _latest_outcomes(session, portion)
+        pieces += [_piece(rows[piece_id], inspections, outcome=outcomes.get(piece_id)) for piece_id in portion]
+    return tuple(pieces)
+
+
+def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int, InspectionRow]:
+    """Read the latest inspection of each photo of some pieces, by photo."""
+    rows = session.scalars(
+        select(InspectionRow)
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .where(PhotoRow.piece_id.in_(piece_ids), _is_latest_inspection())
+        .options(selectinload(InspectionRow.findings).selectinload(FindingRow.reviews))
+    )
+    return {row.photo_id: row for row in rows}
+
+
+def _latest_outcomes(session: Session, piece_ids: Iterable[int]) -> dict[int, Outcome]:
+    rows = session.scalars(
+        select(DispositionRow).where(DispositionRow.piece_id.in_(piece_ids)).order_by(DispositionRow.id)
+    )
+    return {row.piece_id: _outcome(row) for row in rows}
+
+
+def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], *, outcome: Outcome | None) -> Piece:
+    latest = [inspections[photo.id] for photo in row.photos if photo.id in inspections]
+    scores = [item.score for item in latest if item.status == "inspected" and item.score is not None]
+    standings = [_standing(finding) for item in latest for finding in item.findings]
+    pour = row.pour
+    return Piece(
+        id=row.id,
+        mold=row.mold.name,
+        mold_title=row.mold.title,
+        pour_id=row.pour_id,
+        poured_at=None if pour is None else with_offset(pour.poured_at, pour.poured_offset_min),
+        demolded_at=None if row.demolded_at is None else with_offset(row.demolded_at, row.demolded_offset_min),
+        demold_age_h=_demold_age_h(row),
+        score=max(scores, default=None),
+        photo_ids=tuple(photo.id for photo in row.photos),
+        photo_names=tuple(photo.name for photo in row.photos),
+        unusable_photos=sum(item.status == "unusable" for item in latest),
+        kinds=tuple(standing.kind for standing in standings if standing.verdict != "dismissed"),
+        unreviewed=sum(standing.verdict is None for standing in standings),
+        outcome=outcome,
+    )
+
+
+def _demold_age_h(row: PieceRow) -> float | None:
+    if row.pour is None or row.demolded_at is None:
+        return None
+    return (row.demolded_at - row.pour.poured_at).total_seconds() / 3600
+
+
+def _standing(finding: FindingRow) -> _Standing:
+    if not finding.reviews:
+        return _Standing(kind=finding.kind, verdict=None)
+    last = finding.reviews[-1]
+    return _Standing(kind=last.new_kind or finding.kind, verdict=_verdict(last))
+
+
+def _outcome(row: DispositionRow) -> Outcome:
+    return next(outcome for outcome in DISPOSITIONS if outcome == row.outcome)
+
+
+def _verdict(row: ReviewRow) -> Verdict:
+    return next(verdict for verdict in VERDICTS if verdict == row.verdict)
+
+
+def _inspection(row: InspectionRow, *, demold_age_h: float | None) -> LoggedInspection:
+    matrix: list[Any] | None = row.photo_from_reference
+    return LoggedInspection(
+        id=row.id,
+        photo_id=row.photo_id,
+        engine_version=row.engine_version,
+        status="unusable" if row.status == "unusable" else "inspected",
+        reason=row.reason,
+        score=row.score,
+        px_per_mm=row.px_per_mm,
+        reference=row.reference_name,
+        seconds=row.seconds,
+        warnings=tuple(row.warnings),
+        photo_from_reference=None if matrix is None else tuple(tuple(line) for line in matrix),
+        created_at=row.created_at,
+        findings=tuple(_finding(finding, row, demold_age_h=demold_age_h) for finding in row.findings),
+    )
+
+
+def _finding(row: FindingRow, inspection: InspectionRow, *, demold_age_h: float | None) -> LoggedFinding:
+    standing = _standing(row)
+    return LoggedFinding(
+        id=row.id,
+        kind=standing.kind,
+        kind_found=row.kind,
+        polygon_xy=tuple((x, y) for x, y in row.polygon_xy),
+        confidence=row.confidence,
+        area_mm2=row.area_mm2,
+        length_mm=row.length_mm,
+        width_mm=row.width_mm,
+        depth_mm=row.depth_mm,
+        feature=row.feature_name,
+        verdict=standing.verdict,
+        reviews=tuple(
+            Review(
+                id=review.id,
+                finding_id=row.id,
+                photo_id=inspection.photo_id,
+                piece_id=inspection.photo.piece_id,
+                verdict=_verdict(review),
+                kind=review.new_kind,
+                reviewer=review.reviewer,
+                at=review.created_at,
+            )
+            for review in row.reviews
+        ),
+        demold_age_h=demold_age_h,
+    )

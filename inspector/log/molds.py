@@ -1,0 +1,278 @@
+"""Molds in the log, with their views, references and features."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from inspector.errors import InputError
+from inspector.log.opening import Log
+from inspector.log.photo_rows import NewPhoto, photo_row
+from inspector.log.records import Feature, Mold, MoldReference, Points
+from inspector.log.tables import FeatureRow, MoldRow, PieceRow, ReferenceRow, ViewRow
+
+__all__ = [
+    "NewReference",
+    "add_feature",
+    "add_mold",
+    "add_reference",
+    "add_view",
+    "confirm_reference",
+    "discard_reference",
+    "find_mold",
+    "find_reference",
+    "list_molds",
+    "list_references",
+    "mold_row",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class NewReference:
+    """What was segmented on a photo that is to become a reference."""
+
+    photo: NewPhoto
+    outline_xy: Points
+    px_per_mm: float | None
+
+
+def add_mold(log: Log, name: str, *, title: str, material: str, release_agent: str, views: Iterable[str]) -> Mold:
+    """Add a mold with its views.
+
+    Raises
+    ------
+    InputError
+        If there is a mold of that name.
+    """
+    now = datetime.now(UTC)
+    with log.writing() as session:
+        if session.scalar(select(MoldRow.id).where(MoldRow.name == name)) is not None:
+            raise InputError(f"There is a mold {name} already. Choose another name, or add references to it.")
+        session.add(
+            MoldRow(
+                name=name,
+                title=title,
+                material=material,
+                release_agent=release_agent,
+                created_at=now,
+                views=[ViewRow(name=view) for view in dict.fromkeys(views)],
+            )
+        )
+    return find_mold(log, name)
+
+
+def add_view(log: Log, *, mold: str, view: str) -> None:
+    """Add a view to a mold; nothing happens if it is there."""
+    with log.writing() as session:
+        row = mold_row(session, mold)
+        if all(existing.name != view for existing in row.views):
+            row.views.append(ViewRow(name=view))
+
+
+def list_molds(log: Log) -> tuple[Mold, ...]:
+    """List all molds, by name."""
+    with log.reading() as session:
+        rows = session.scalars(select(MoldRow).options(selectinload(MoldRow.views)).order_by(MoldRow.name)).all()
+        references = _reference_counts(session, confirmed=True)
+        to_check = _reference_counts(session, confirmed=False)
+        pieces = dict(session.execute(select(PieceRow.mold_id, func.count()).group_by(PieceRow.mold_id)).tuples().all())
+        return tuple(
+            Mold(
+                id=row.id,
+                name=row.name,
+                title=row.title,
+                material=row.material,
+                release_agent=row.release_agent,
+                views=tuple(view.name for view in row.views),
+                references=references.get(row.id, 0),
+                references_to_check=to_check.get(row.id, 0),
+                pieces=pieces.get(row.id, 0),
+            )
+            for row in rows
+        )
+
+
+def find_mold(log: Log, name: str) -> Mold:
+    """Find a mold by its name.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message names those that there are.
+    """
+    molds = list_molds(log)
+    for mold in molds:
+        if mold.name == name:
+            return mold
+    raise _unknown_mold(name, [mold.name for mold in molds])
+
+
+def add_reference(log: Log, reference: NewReference, *, mold: str, view: str) -> tuple[MoldReference, bool]:
+    """Add a photo as a reference that waits for a person's yes.
+
+    Returns
+    -------
+    reference : MoldReference
+        The reference; the one that was there if the same photo is one of this view already.
+    added : bool
+        False if it was there.
+    """
+    now = datetime.now(UTC)
+    with log.writing() as session:
+        mold_ = mold_row(session, mold)
+        view_ = next(row for row in mold_.views if row.name == view)
+        photo = photo_row(session, reference.photo, now=now)
+        session.flush()
+        for row in view_.references:
+            if row.photo_id == photo.id:
+                return _reference(row), False
+        taken = {row.name for other in mold_.views for row in other.references}
+        row = ReferenceRow(
+            view=view_,
+            photo=photo,
+            name=_free_name(reference.photo.name, taken),
+            outline_xy=[list(point) for point in reference.outline_xy],
+            px_per_mm=reference.px_per_mm,
+            confirmed_at=None,
+            created_at=now,
+        )
+        session.add(row)
+        session.flush()
+        return _reference(row), True
+
+
+def confirm_reference(log: Log, reference_id: int) -> MoldReference:
+    """Note that a person said yes to a reference."""
+    with log.writing() as session:
+        row = _reference_row(session, reference_id)
+        if row.confirmed_at is None:
+            row.confirmed_at = datetime.now(UTC)
+        return _reference(row)
+
+
+def discard_reference(log: Log, reference_id: int) -> None:
+    """Remove a reference that nobody said yes to; its photo is kept.
+
+    Raises
+    ------
+    InputError
+        If the reference is in use.
+    """
+    with log.writing() as session:
+        row = _reference_row(session, reference_id)
+        if row.confirmed_at is not None:
+            raise InputError(
+                f"Reference {row.name} of mold {row.view.mold.name} is in use: somebody said yes to it. "
+                "Only references that wait for a yes can be discarded."
+            )
+        session.delete(row)
+
+
+def find_reference(log: Log, reference_id: int) -> MoldReference:
+    """Find a reference by its number."""
+    with log.reading() as session:
+        return _reference(_reference_row(session, reference_id))
+
+
+def list_references(log: Log, mold: str) -> tuple[MoldReference, ...]:
+    """List all references of a mold, in the order they were added."""
+    with log.reading() as session:
+        mold_ = mold_row(session, mold)
+        rows = session.scalars(
+            select(ReferenceRow)
+            .join(ReferenceRow.view)
+            .where(ViewRow.mold_id == mold_.id)
+            .options(selectinload(ReferenceRow.features), joinedload(ReferenceRow.view).joinedload(ViewRow.mold))
+            .order_by(ReferenceRow.id)
+        ).all()
+        return tuple(_reference(row) for row in rows)
+
+
+def add_feature(log: Log, name: str, *, reference_id: int, polygon_xy: Points) -> Feature:
+    """Name a region of a view; a feature of that name is moved."""
+    polygon = [list(point) for point in polygon_xy]
+    with log.writing() as session:
+        reference = _reference_row(session, reference_id)
+        row = session.scalar(select(FeatureRow).where(FeatureRow.view_id == reference.view_id, FeatureRow.name == name))
+        if row is None:
+            row = FeatureRow(view=reference.view, name=name)
+            session.add(row)
+        row.reference = reference
+        row.polygon_xy = polygon
+        session.flush()
+        return _feature(row)
+
+
+def mold_row(session: Session, name: str) -> MoldRow:
+    """Find the row of a mold, for other parts of the log.
+
+    Raises
+    ------
+    InputError
+        If there is none of that name.
+    """
+    row = session.scalar(select(MoldRow).where(MoldRow.name == name))
+    if row is None:
+        raise _unknown_mold(name, list(session.scalars(select(MoldRow.name).order_by(MoldRow.name))))
+    return row
+
+
+def _unknown_mold(name: str, known: list[str]) -> InputError:
+    if not known:
+        return InputError(f"There is no mold {name}: the log has no molds yet. Add one with `inspector mold add`.")
+    return InputError(f"There is no mold {name} in the log. It knows: {', '.join(known)}.")
+
+
+def _reference_row(session: Session, reference_id: int) -> ReferenceRow:
+    row = session.get(ReferenceRow, reference_id)
+    if row is None:
+        raise InputError(f"There is no reference {reference_id} in the log.")
+    return row
+
+
+def _reference_counts(session: Session, *, confirmed: bool) -> dict[int, int]:
+    said_yes = ReferenceRow.confirmed_at.is_not(None)
+    query = (
+        select(ViewRow.mold_id, func.count())
+        .join(ReferenceRow, ReferenceRow.view_id == ViewRow.id)
+        .where(said_yes if confirmed else ~said_yes)
+        .group_by(ViewRow.mold_id)
+    )
+    return dict(session.execute(query).tuples().all())
+
+
+def _free_name(name: str, taken: set[str]) -> str:
+    if name not in taken:
+        return name
+    stem, dot, suffix = name.rpartition(".")
+    if not dot:
+        stem, suffix = name, ""
+    number = 2
+    while (candidate := f"{stem} ({number}){dot}{suffix}") in taken:
+        number += 1
+    return candidate
+
+
+def _reference(row: ReferenceRow) -> MoldReference:
+    return MoldReference(
+        id=row.id,
+        name=row.name,
+        mold=row.view.mold.name,
+        view=row.view.name,
+        photo_id=row.photo_id,
+        outline_xy=tuple((x, y) for x, y in row.outline_xy),
+        px_per_mm=row.px_per_mm,
+        confirmed=row.confirmed_at is not None,
+        features=tuple(_feature(feature) for feature in row.features),
+    )
+
+
+def _feature(row: FeatureRow) -> Feature:
+    return Feature(
+        name=row.name,
+        view=row.view.name,
+        reference_id=row.reference_id,
+        polygon_xy=tuple((x, y) for x, y in row.polygon_xy),
+    )

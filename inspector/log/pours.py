@@ -1,0 +1,156 @@
+"""Mixes and pours in the log."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from inspector.errors import InputError
+from inspector.log.molds import mold_row
+from inspector.log.opening import Log
+from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
+from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourMoldRow, PourRow, offset_minutes, with_offset
+
+__all__ = ["add_mix", "add_pour", "find_pour", "list_mixes", "list_pours", "mix_record", "pour_row"]
+
+
+def add_mix(
+    log: Log,
+    name: str,
+    *,
+    cement_class: CementClass,
+    water_cement_ratio: float,
+    aggregate: str,
+    admixtures: Sequence[Admixture],
+    fibres: str,
+) -> Mix:
+    """Add a recipe.
+
+    Raises
+    ------
+    InputError
+        If there is a mix of that name.
+    """
+    with log.writing() as session:
+        if session.scalar(select(MixRow.id).where(MixRow.name == name)) is not None:
+            raise InputError(f"There is a mix {name} already. A changed recipe is a new mix: give it another name.")
+        row = MixRow(
+            name=name,
+            cement_class=cement_class,
+            water_cement_ratio=water_cement_ratio,
+            aggregate=aggregate,
+            fibres=fibres,
+            created_at=datetime.now(UTC),
+            admixtures=[AdmixtureRow(name=item.name, dose_percent=item.dose_percent) for item in admixtures],
+        )
+        session.add(row)
+        session.flush()
+        return mix_record(row)
+
+
+def list_mixes(log: Log) -> tuple[Mix, ...]:
+    """List all mixes, by name."""
+    with log.reading() as session:
+        rows = session.scalars(select(MixRow).options(selectinload(MixRow.admixtures)).order_by(MixRow.name)).all()
+        return tuple(mix_record(row) for row in rows)
+
+
+def add_pour(log: Log, *, mix: str, molds: Sequence[str], poured_at: datetime, cure_notes: str) -> Pour:
+    """Add a pour.
+
+    Raises
+    ------
+    InputError
+        If the mix or a mold is unknown.
+    """
+    with log.writing() as session:
+        mix_row = session.scalar(select(MixRow).where(MixRow.name == mix))
+        if mix_row is None:
+            known = list(session.scalars(select(MixRow.name).order_by(MixRow.name)))
+            raise InputError(
+                f"There is no mix {mix} in the log. "
+                + (f"It knows: {', '.join(known)}." if known else "Add one with `inspector mix add`.")
+            )
+        row = PourRow(
+            mix=mix_row,
+            poured_at=poured_at,
+            poured_offset_min=offset_minutes(poured_at),
+            cure_notes=cure_notes,
+            created_at=datetime.now(UTC),
+            molds=[mold_row(session, mold) for mold in dict.fromkeys(molds)],
+        )
+        session.add(row)
+        session.flush()
+        return _pour(row, pieces=0)
+
+
+def list_pours(log: Log, *, mold: str | None, limit: int | None) -> tuple[Pour, ...]:
+    """List pours, latest first."""
+    with log.reading() as session:
+        query = (
+            select(PourRow)
+            .options(joinedload(PourRow.mix), selectinload(PourRow.molds))
+            .order_by(PourRow.poured_at.desc(), PourRow.id.desc())
+            .limit(limit)
+        )
+        if mold is not None:
+            query = query.join(PourMoldRow).where(PourMoldRow.mold_id == mold_row(session, mold).id)
+        rows = session.scalars(query).all()
+        pieces = _piece_counts(session, [row.id for row in rows])
+        return tuple(_pour(row, pieces=pieces.get(row.id, 0)) for row in rows)
+
+
+def find_pour(log: Log, pour_id: int) -> Pour:
+    """Find a pour by its number.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    with log.reading() as session:
+        row = pour_row(session, pour_id)
+        return _pour(row, pieces=_piece_counts(session, [pour_id]).get(pour_id, 0))
+
+
+def pour_row(session: Session, pour_id: int) -> PourRow:
+    """Find the row of a pour, for other parts of the log."""
+    row = session.get(PourRow, pour_id)
+    if row is None:
+        raise InputError(f"There is no pour {pour_id} in the log. `inspector pour list` shows those that there are.")
+    return row
+
+
+def mix_record(row: MixRow) -> Mix:
+    """Turn a row into what the log hands out."""
+    return Mix(
+        id=row.id,
+        name=row.name,
+        cement_class=next(name for name in CEMENT_CLASSES if name == row.cement_class),
+        water_cement_ratio=row.water_cement_ratio,
+        aggregate=row.aggregate,
+        admixtures=tuple(Admixture(name=item.name, dose_percent=item.dose_percent) for item in row.admixtures),
+        fibres=row.fibres,
+    )
+
+
+def _piece_counts(session: Session, pour_ids: list[int]) -> dict[int, int]:
+    query = (
+        select(PourRow.id, func.count())
+        .join(PieceRow, PieceRow.pour_id == PourRow.id)
+        .where(PourRow.id.in_(pour_ids))
+        .group_by(PourRow.id)
+    )
+    return dict(session.execute(query).tuples().all())
+
+
+def _pour(row: PourRow, *, pieces: int) -> Pour:
+    return Pour(
+        id=row.id,
+        mix=None if row.mix is None else row.mix.name,
+        poured_at=with_offset(row.poured_at, row.poured_offset_min),
+        molds=tuple(mold.name for mold in row.molds),
+        cure_notes=row.cure_notes,
+        pieces=pieces,
+    )

@@ -1,0 +1,247 @@
+"""Writing down a photo of a piece with its inspection, a review or a disposition: rows are only ever added."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from inspector.errors import InputError
+from inspector.log.molds import mold_row
+from inspector.log.opening import Log
+from inspector.log.photo_rows import NewPhoto, photo_row
+from inspector.log.pours import pour_row
+from inspector.log.records import Disposition, NewInspection, Outcome, Review, Verdict
+from inspector.log.tables import (
+    DispositionRow,
+    FindingRow,
+    InspectionRow,
+    PhotoRow,
+    PieceRow,
+    ReferenceRow,
+    ReviewRow,
+    ViewRow,
+    offset_minutes,
+    with_offset,
+)
+
+__all__ = ["LoggedPiecePhoto", "NewPiecePhoto", "add_disposition", "add_piece_photo", "add_review", "check_piece"]
+
+
+@dataclass(frozen=True, slots=True)
+class NewPiecePhoto:
+    """A photo of a piece on its way into the log."""
+
+    photo: NewPhoto
+    mold: str
+    pour_id: int | None
+    demolded_at: datetime | None
+    piece_id: int | None
+    """The piece, where it is in the log already; else the photo shows a new one."""
+    view: str | None
+    inspection: NewInspection
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedPiecePhoto:
+    """Where a photo of a piece is in the log."""
+
+    photo_id: int
+    piece_id: int
+    added: bool
+    """False where the same content was logged before; nothing was written then."""
+
+
+def check_piece(
+    log: Log, *, mold: str, pour_id: int | None, demolded_at: datetime | None, piece_id: int | None, view: str | None
+) -> None:
+    """Refuse what `add_piece_photo` would refuse, before the work of inspecting is done.
+
+    Raises
+    ------
+    InputError
+        If mold, pour, piece or view do not fit each other, or the demolding lies before the pour.
+    """
+    with log.reading() as session:
+        _existing_piece(session, mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
+
+
+def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
+    """Log a photo of a piece with its inspection, all or nothing.
+
+    Raises
+    ------
+    InputError
+        As `check_piece` does.
+    """
+    now = datetime.now(UTC)
+    with log.writing() as session:
+        photo = photo_row(session, new.photo, now=now)
+        if photo.piece_id is not None:
+            return LoggedPiecePhoto(photo_id=photo.id, piece_id=photo.piece_id, added=False)
+        piece = _existing_piece(
+            session,
+            mold=new.mold,
+            pour_id=new.pour_id,
+            demolded_at=new.demolded_at,
+            piece_id=new.piece_id,
+            view=new.view,
+        )
+        if piece is None:
+            piece = PieceRow(
+                mold=mold_row(session, new.mold),
+                pour_id=new.pour_id,
+                demolded_at=new.demolded_at,
+                demolded_offset_min=offset_minutes(new.demolded_at),
+                created_at=now,
+            )
+            session.add(piece)
+        photo.piece = piece
+        photo.view = _view_row(piece, new.view) or _view_of_reference(session, piece, new.inspection.reference)
+        session.add(_inspection_row(photo, new.inspection, now=now))
+        session.flush()
+        return LoggedPiecePhoto(photo_id=photo.id, piece_id=piece.id, added=True)
+
+
+def add_review(log: Log, finding_id: int, *, verdict: Verdict, new_kind: str | None, reviewer: str) -> Review:
+    """Append a person's word on a finding.
+
+    Raises
+    ------
+    InputError
+        If there is no such finding.
+    """
+    with log.writing() as session:
+        finding = session.get(FindingRow, finding_id)
+        if finding is None:
+            raise InputError(f"There is no finding {finding_id} in the log.")
+        row = ReviewRow(
+            finding=finding, verdict=verdict, new_kind=new_kind, reviewer=reviewer, created_at=datetime.now(UTC)
+        )
+        session.add(row)
+        session.flush()
+        photo = finding.inspection.photo
+        return Review(
+            id=row.id,
+            finding_id=finding_id,
+            photo_id=photo.id,
+            piece_id=photo.piece_id,
+            verdict=verdict,
+            kind=new_kind,
+            reviewer=reviewer,
+            at=row.created_at,
+        )
+
+
+def add_disposition(log: Log, piece_id: int, outcome: Outcome, *, decided_by: str, note: str) -> Disposition:
+    """Append what became of a piece.
+
+    Raises
+    ------
+    InputError
+        If there is no such piece.
+    """
+    with log.writing() as session:
+        if session.get(PieceRow, piece_id) is None:
+            raise InputError(f"There is no piece {piece_id} in the log.")
+        row = DispositionRow(
+            piece_id=piece_id, outcome=outcome, decided_by=decided_by, note=note, created_at=datetime.now(UTC)
+        )
+        session.add(row)
+        session.flush()
+        return Disposition(piece_id=piece_id, outcome=outcome, decided_by=decided_by, note=note, at=row.created_at)
+
+
+def _existing_piece(
+    session: Session,
+    *,
+    mold: str,
+    pour_id: int | None,
+    demolded_at: datetime | None,
+    piece_id: int | None,
+    view: str | None,
+) -> PieceRow | None:
+    mold_ = mold_row(session, mold)
+    if view is not None and all(row.name != view for row in mold_.views):
+        views = ", ".join(row.name for row in mold_.views)
+        raise InputError(f"Mold {mold} has no view {view}. It has: {views}.")
+    if pour_id is not None:
+        _check_pour(session, mold=mold, pour_id=pour_id, demolded_at=demolded_at)
+    if piece_id is None:
+        return None
+    piece = session.get(PieceRow, piece_id)
+    if piece is None:
+        raise InputError(f"There is no piece {piece_id} in the log.")
+    if piece.mold_id != mold_.id:
+        raise InputError(f"Piece {piece_id} came out of mold {piece.mold.name}, not {mold}.")
+    if pour_id is not None and piece.pour_id != pour_id:
+        was = "without a pour" if piece.pour_id is None else f"with pour {piece.pour_id}"
+        raise InputError(f"Piece {piece_id} was logged {was}, not with pour {pour_id}. Leave the pour out.")
+    if demolded_at is not None and piece.demolded_at != demolded_at:
+        raise InputError(
+            f"Piece {piece_id} was logged with another demolding time than {demolded_at:%Y-%m-%d %H:%M %z}. "
+            "Leave the time out for one more photo of a piece."
+        )
+    return piece
+
+
+def _check_pour(session: Session, *, mold: str, pour_id: int, demolded_at: datetime | None) -> None:
+    pour = pour_row(session, pour_id)
+    molds = [row.name for row in pour.molds]
+    if mold not in molds:
+        raise InputError(
+            f"Pour {pour_id} went into {', '.join(molds)}, not into {mold}. Name the pour that filled this mold."
+        )
+    if demolded_at is not None and demolded_at < pour.poured_at:
+        poured_at = with_offset(pour.poured_at, pour.poured_offset_min)
+        raise InputError(
+            f"Demolding at {demolded_at:%Y-%m-%d %H:%M %z} lies before pour {pour_id} at "
+            f"{poured_at:%Y-%m-%d %H:%M %z}. Check the demolding time, the clock of the camera and the pour."
+        )
+
+
+def _view_row(piece: PieceRow, view: str | None) -> ViewRow | None:
+    views = piece.mold.views
+    if view is None:
+        return views[0] if len(views) == 1 else None
+    return next(row for row in views if row.name == view)
+
+
+def _view_of_reference(session: Session, piece: PieceRow, reference: str | None) -> ViewRow | None:
+    """Find the view by the nearest reference: its name is unique among those of a mold."""
+    query = (
+        select(ViewRow)
+        .join(ReferenceRow, ReferenceRow.view_id == ViewRow.id)
+        .where(ViewRow.mold_id == piece.mold.id, ReferenceRow.name == reference)
+    )
+    return None if reference is None else session.scalar(query)
+
+
+def _inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> InspectionRow:
+    matrix = new.photo_from_reference
+    return InspectionRow(
+        photo=photo,
+        engine_version=new.engine_version,
+        status=new.status,
+        reason=new.reason,
+        score=new.score,
+        px_per_mm=new.px_per_mm,
+        reference_name=new.reference,
+        seconds=new.seconds,
+        warnings=list(new.warnings),
+        photo_from_reference=None if matrix is None else [list(line) for line in matrix],
+        created_at=now,
+        findings=[
+            FindingRow(
+                kind=finding.kind,
+                polygon_xy=[list(point) for point in finding.polygon_xy],
+                confidence=finding.confidence,
+                area_mm2=finding.area_mm2,
+                length_mm=finding.length_mm,
+                width_mm=finding.width_mm,
+                depth_mm=finding.depth_mm,
+                feature_name=finding.feature,
+            )
+            for finding in new.findings
+        ],
+    )

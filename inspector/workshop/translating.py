@@ -1,0 +1,58 @@
+"""Between the engine's arrays and the log's plain values."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.inspection.results import Inspection
+from inspector.log import LoggedInspection, NewFinding, NewInspection, Points
+
+__all__ = ["points", "to_lay_over", "to_log"]
+
+
+def points(polygon_xy: NDArray[np.float64]) -> Points:
+    """Give a polygon as plain numbers, to a hundredth of a pixel."""
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in polygon_xy)
+
+
+def to_log(inspection: Inspection, *, engine_version: str) -> NewInspection:
+    """Give an inspection as the log takes it."""
+    matrix = inspection.photo_from_reference
+    return NewInspection(
+        engine_version=engine_version,
+        status=inspection.status,
+        reason=inspection.reason,
+        score=inspection.score,
+        px_per_mm=inspection.px_per_mm,
+        reference=inspection.reference,
+        seconds=inspection.seconds,
+        findings=tuple(
+            NewFinding(
+                kind=finding.kind,
+                polygon_xy=points(finding.polygon_xy),
+                confidence=finding.confidence,
+                area_mm2=finding.area_mm2,
+                length_mm=finding.length_mm,
+                width_mm=finding.width_mm,
+                depth_mm=finding.depth_mm,
+                feature=finding.feature,
+            )
+            for finding in inspection.findings
+        ),
+        warnings=inspection.warnings,
+        photo_from_reference=None if matrix is None else tuple(tuple(map(float, line)) for line in matrix),
+    )
+
+
+def to_lay_over(logged: LoggedInspection, *, photo: str) -> Inspection:
+    """Give a logged inspection as the engine needs it to lay the reference over the photo."""
+    matrix = logged.photo_from_reference
+    return Inspection(
+        photo=photo,
+        status=logged.status,
+        reason=logged.reason,
+        score=logged.score or 0.0,
+        px_per_mm=logged.px_per_mm,
+        reference=logged.reference,
+        seconds=logged.seconds,
+        photo_from_reference=None if matrix is None else np.asarray(matrix, dtype=float),
+    )
