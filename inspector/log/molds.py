@@ -77,7 +77,7 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
         rows = session.scalars(select(MoldRow).options(selectinload(MoldRow.views)).order_by(MoldRow.name)).all()
         references = _reference_counts(session, confirmed=True)
         to_check = _reference_counts(session, confirmed=False)
-        pieces = dict(session.execute(select(PieceRow.mold_id, func.count()).group_by(PieceRow.mold_id)).tuples().all())
+        pieces = dict(session.execute(select(PieceRow.mold_id, func.count()).group_by(PieceRow.mold_id)).all())
         return tuple(
             Mold(
                 id=row.id,
@@ -240,7 +240,7 @@ def _reference_counts(session: Session, *, confirmed: bool) -> dict[int, int]:
         .where(said_yes if confirmed else ~said_yes)
         .group_by(ViewRow.mold_id)
     )
-    return dict(session.execute(query).tuples().all())
+    return dict(session.execute(query).all())
 
 
 def _free_name(name: str, taken: set[str]) -> str:

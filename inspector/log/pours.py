@@ -142,7 +142,7 @@ def _piece_counts(session: Session, pour_ids: list[int]) -> dict[int, int]:
         .where(PourRow.id.in_(pour_ids))
         .group_by(PourRow.id)
     )
-    return dict(session.execute(query).tuples().all())
+    return dict(session.execute(query).all())
 
 
 def _pour(row: PourRow, *, pieces: int) -> Pour:

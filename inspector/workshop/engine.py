@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from inspector.imaging.reading import Photo
-
     from inspector.inspection import Feature, Inspection, Reference
 
 __all__ = ["Engine", "load_engine"]
@@ -61,9 +60,9 @@ class Engine:
 
 def load_engine() -> Engine:
     """Load the engine of this program: it takes a moment, which `--help` and lists need not wait for."""
-    from inspector.imaging.reading import read_photo
     from inspector.inspection.flip import reference_in_photo
 
+    from inspector.imaging.reading import read_photo
     from inspector.inspection import ENGINE_VERSION, draw_overlay, inspect_photo, prepare_reference
 
     return Engine(

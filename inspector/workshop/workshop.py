@@ -52,7 +52,6 @@ from inspector.workshop.translating import points, to_lay_over, to_log
 
 if TYPE_CHECKING:
     from inspector.imaging.reading import Photo
-
     from inspector.inspection import Reference
 
 __all__ = ["Workshop"]

@@ -1,0 +1,136 @@
+import os
+import sqlite3
+import threading
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import text
+
+from inspector import log
+from inspector.errors import InspectorError
+from inspector.log import open_log
+from inspector.log.tables import Base
+
+
+def test_the_migrations_make_the_tables_that_the_program_uses(opened):
+    with opened.reading() as session:
+        context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
+
+
+def test_sqlite_is_set_to_keep_what_was_acknowledged(opened):
+    with opened.reading() as session:
+        # https://sqlite.org/pragma.html: synchronous 2 is FULL.
+        assert session.scalar(text("PRAGMA journal_mode")) == "wal"
+        assert session.scalar(text("PRAGMA synchronous")) == 2
+        assert session.scalar(text("PRAGMA foreign_keys")) == 1
+
+
+def test_a_log_opened_again_is_the_same_log(tmp_path):
+    first = open_log(tmp_path)
+    log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
+    first.close()
+    second = open_log(tmp_path)
+    assert [mold.name for mold in log.list_molds(second)] == ["heron"]
+    second.close()
+    assert not (tmp_path / "backups").exists()
+
+
+def test_a_log_of_a_newer_program_is_refused_and_left_alone(tmp_path):
+    open_log(tmp_path).close()
+    database = tmp_path / "log.sqlite3"
+    with sqlite3.connect(database) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+    with pytest.raises(InspectorError, match=r"newer program \(its schema is 9999"):
+        open_log(tmp_path)
+    with sqlite3.connect(database) as connection:
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
+    connection.close()
+
+
+def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
+    # The program has one migration so far; a second one is put beside a copy of it to move a real log forward.
+    import shutil
+
+    from inspector.log import opening
+
+    first = open_log(tmp_path)
+    log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
+    first.close()
+    migrations = tmp_path / "migrations"
+    shutil.copytree(opening._MIGRATIONS, migrations)
+    (migrations / "versions" / "0002_later.py").write_text(
+        'from alembic import op\nrevision = "0002"\ndown_revision = "0001"\n'
+        'def upgrade():\n    op.execute("DROP TABLE disposition")\n'
+    )
+    monkeypatch.setattr(opening, "_MIGRATIONS", migrations)
+    open_log(tmp_path).close()
+    (copy,) = (tmp_path / "backups").iterdir()
+    with sqlite3.connect(copy) as connection:
+        assert connection.execute("SELECT name FROM mold").fetchall() == [("heron",)]
+        assert connection.execute("SELECT count(*) FROM disposition").fetchall() == [(0,)]
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    connection.close()
+
+
+def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
+    import shutil
+
+    from inspector.log import opening
+
+    open_log(tmp_path).close()
+    migrations = tmp_path / "migrations"
+    shutil.copytree(opening._MIGRATIONS, migrations)
+    (migrations / "versions" / "0002_broken.py").write_text(
+        'from alembic import op\nrevision = "0002"\ndown_revision = "0001"\n'
+        'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
+    )
+    with monkeypatch.context() as patched:
+        patched.setattr(opening, "_MIGRATIONS", migrations)
+        with pytest.raises(RuntimeError, match="power cut"):
+            open_log(tmp_path)
+    again = open_log(tmp_path)
+    assert log.count_pieces(again, log.PieceFilter(waiting=True)) == 0  # reads the table that was to be dropped
+    again.close()
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path):
+    (tmp_path / "log.sqlite3").write_bytes(b"this is a shopping list, not a database" * 100)
+    with pytest.raises(InspectorError, match=r"log\.sqlite3 could not be written: file is not a database"):
+        open_log(tmp_path)
+
+
+def test_a_data_folder_that_cannot_be_made_is_refused(tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(InspectorError, match="cannot be made"):
+        open_log(tmp_path / "taken" / "data")
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="the superuser may write everywhere")
+def test_a_read_only_folder_is_named(tmp_path):
+    tmp_path.chmod(0o500)
+    with pytest.raises(InspectorError, match=r"log\.sqlite3 could not be"):
+        open_log(tmp_path)
+
+
+def test_many_threads_may_write_at_once(opened):
+    def add(number):
+        log.add_mold(opened, f"mold-{number}", title="", material="", release_agent="", views=["front", "back"])
+
+    threads = [threading.Thread(target=add, args=(number,)) for number in range(16)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(log.list_molds(opened)) == 16
+
+
+def test_a_failed_write_leaves_nothing_behind(stocked, make):
+    before = log.count_pieces(stocked, log.PieceFilter())
+    broken = make.inspection(make.CHIP, status="neither")
+    with pytest.raises(Exception, match="ck_inspection_status"):
+        log.add_piece_photo(stocked, make.piece_photo(stocked, inspection=broken))
+    assert log.count_pieces(stocked, log.PieceFilter()) == before
+    assert log.find_photo_by_content(stocked, log.sha256_of(b"\xff\xd8\xff one")) is None

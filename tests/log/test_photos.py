@@ -1,0 +1,68 @@
+import hashlib
+
+import pytest
+
+from inspector.errors import InspectorError
+from inspector.log.photos import PhotoFolder, media_type_of
+
+
+def test_a_photo_comes_back_byte_for_byte(tmp_path):
+    folder = PhotoFolder(tmp_path / "photos")
+    data = b"\xff\xd8\xff" + bytes(range(256)) * 40
+    sha256 = folder.keep(data)
+    assert sha256 == hashlib.sha256(data).digest()
+    assert folder.read(sha256, "image/jpeg") == data
+
+
+def test_a_photo_lies_under_its_content_hash(tmp_path):
+    folder = PhotoFolder(tmp_path)
+    name = folder.keep(b"\xff\xd8\xff one").hex()
+    assert [path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.*")] == [f"{name[:2]}/{name}.jpg"]
+
+
+def test_the_same_photo_is_kept_once(tmp_path):
+    folder = PhotoFolder(tmp_path)
+    assert folder.keep(b"\xff\xd8\xff one") == folder.keep(b"\xff\xd8\xff one")
+    assert len(list(tmp_path.rglob("*.jpg"))) == 1
+
+
+def test_a_file_cut_off_by_a_power_cut_is_written_again(tmp_path):
+    folder = PhotoFolder(tmp_path)
+    sha256 = folder.keep(b"\xff\xd8\xff one")
+    (path,) = tmp_path.rglob("*.jpg")
+    path.write_bytes(b"\xff\xd8")
+    folder.keep(b"\xff\xd8\xff one")
+    assert folder.read(sha256, "image/jpeg") == b"\xff\xd8\xff one"
+
+
+def test_a_lost_file_is_named(tmp_path):
+    folder = PhotoFolder(tmp_path)
+    sha256 = folder.keep(b"\xff\xd8\xff one")
+    (path,) = tmp_path.rglob("*.jpg")
+    path.unlink()
+    with pytest.raises(InspectorError, match=f"{sha256.hex()}.jpg, but it cannot be read"):
+        folder.read(sha256, "image/jpeg")
+
+
+def test_a_folder_that_cannot_be_written_to_is_named(tmp_path):
+    (tmp_path / "photos").write_text("a file in the way")
+    with pytest.raises(InspectorError, match="could not be kept"):
+        PhotoFolder(tmp_path / "photos").keep(b"\xff\xd8\xff one")
+
+
+@pytest.mark.parametrize(
+    ("data", "media_type"),
+    [
+        # Signatures: JPEG ISO/IEC 10918-1 B.1; PNG ISO/IEC 15948 5.2; RIFF container of WebP; TIFF 6.0, section 2;
+        # ISO/IEC 14496-12 4.3 with the brands of ISO/IEC 23008-12.
+        (b"\xff\xd8\xff\xe1more", "image/jpeg"),
+        (b"\x89PNG\r\n\x1a\nmore", "image/png"),
+        (b"RIFF\x10\0\0\0WEBPVP8 ", "image/webp"),
+        (b"II*\0\x08\0\0\0", "image/tiff"),
+        (b"MM\0*\0\0\0\x08", "image/tiff"),
+        (b"\0\0\0\x18ftypheic\0\0\0\0", "image/heic"),
+        (b"", "application/octet-stream"),
+    ],
+)
+def test_the_media_type_is_told_by_the_first_bytes(data, media_type):
+    assert media_type_of(data) == media_type
