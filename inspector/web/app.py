@@ -1,0 +1,74 @@
+"""How the pages are put together: one application over one open workshop."""
+
+import threading
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+
+from inspector.settings import Settings, read_settings
+from inspector.web import finding_routes, photo_routes, piece_routes, reviewer_routes, waiting_routes
+from inspector.web.failing import answer_failures
+from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.workshop import Workshop
+
+__all__ = ["create_app"]
+
+# Each inspection holds a full photo and its working copies in memory; more at once would not end sooner
+# on the two to four cores of a workshop's laptop.
+INSPECTIONS_AT_ONCE = 2
+
+# Without JavaScript all photos of a form come in one request.
+PHOTOS_A_REQUEST = 10
+
+_STATIC_DIR = Path(__file__).parent / "static"
+
+
+def create_app(
+    settings: Settings | None = None,
+    *,
+    open_workshop: Callable[[Path], Workshop] = Workshop.open,
+) -> FastAPI:
+    """Make the application that serves the pages.
+
+    Parameters
+    ----------
+    settings : Settings, optional
+        Where the data lies and how large a photo may be; by default read from the environment.
+    open_workshop : callable, optional
+        What opens the workshop of a data folder when serving starts.
+
+    Returns
+    -------
+    FastAPI
+        Ready for uvicorn; the workshop is opened when serving starts and closed when it ends.
+    """
+    settings = read_settings() if settings is None else settings
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        with open_workshop(settings.data_dir) as workshop:
+            app.state.workshop = workshop
+            yield
+
+    # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
+    app = FastAPI(
+        title="Inspector",
+        summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    app.state.settings = settings
+    app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
+    for routes in (waiting_routes, piece_routes, finding_routes, photo_routes, reviewer_routes):
+        app.include_router(routes.router)
+    app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
+    answer_failures(app)
+    # The one added last meets a request first.
+    app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
+    app.add_middleware(RefuseCrossSite)
+    app.add_middleware(SecurityHeaders)
+    return app

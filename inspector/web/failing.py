@@ -1,0 +1,63 @@
+"""What a person or a program sees when something cannot be done: one page, one JSON shape."""
+
+from collections.abc import Mapping
+from http import HTTPStatus
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from inspector.errors import InspectorError
+from inspector.web.pages import render, wants_json
+
+__all__ = ["answer_failures", "failure_response"]
+
+_SENTENCE_BY_STATUS = {
+    404: "There is nothing at this address. Go back to the pieces waiting.",
+    405: "This address cannot be used that way. Go back to the pieces waiting.",
+    500: "The program failed and does not know why. Go back and try again; the window in which it runs says more.",
+}
+
+
+def answer_failures(app: FastAPI) -> None:
+    """Have every failure of the application answered in the one shape."""
+
+    @app.exception_handler(InspectorError)
+    def refused(request: Request, error: InspectorError) -> Response:
+        return failure_response(request, status=422, sentence=str(error))
+
+    @app.exception_handler(RequestValidationError)
+    def malformed(request: Request, error: RequestValidationError) -> Response:
+        first = error.errors()[0]
+        if first["loc"][0] == "path":  # an address with a word or an impossible number for an id
+            return failure_response(request, status=404, sentence=_SENTENCE_BY_STATUS[404])
+        field = str(first["loc"][-1]).replace("_", " ")
+        sentence = f"The {field} cannot be used: {first['msg'].lower()}. Put it right and send it again."
+        return failure_response(request, status=422, sentence=sentence)
+
+    @app.exception_handler(HTTPException)
+    def refused_by_framework(request: Request, error: HTTPException) -> Response:
+        sentence = error.detail
+        if sentence == HTTPStatus(error.status_code).phrase:  # the framework's own word, no sentence
+            refusal = f"This was refused: {sentence}. Go back and try again."
+            sentence = _SENTENCE_BY_STATUS.get(error.status_code, refusal)
+        return failure_response(request, status=error.status_code, sentence=sentence, headers=error.headers)
+
+    @app.exception_handler(Exception)
+    def failed(request: Request, _error: Exception) -> Response:
+        return failure_response(request, status=500, sentence=_SENTENCE_BY_STATUS[500])
+
+
+def failure_response(
+    request: Request, *, status: int, sentence: str, headers: Mapping[str, str] | None = None
+) -> Response:
+    """Say what could not be done, as a page or as `{"error": {"message": ...}}`."""
+    if wants_json(request):
+        return JSONResponse({"error": {"message": sentence}}, status_code=status, headers=headers)
+    title = "Not found" if status == HTTPStatus.NOT_FOUND else "That did not work"
+    response = render(request, "failure.html", {"title": title, "sentence": sentence}, status=status)
+    response.headers.update(headers or {})
+    return response

@@ -1,0 +1,84 @@
+"""Where the findings of a photo are marked on it: their outlines, and words that keep clear of each other."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from inspector.workshop import LoggedFinding, LoggedPhoto
+
+__all__ = ["Mark", "mark_findings"]
+
+# Room that words take on a photo 360 px wide, a phone's: a line of them, and one letter. In percent.
+_LINE_PERCENT = 7.0
+_LETTER_PERCENT = 2.7
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One finding as it is drawn over its photo."""
+
+    number: int
+    """Counted from 1 within the photo; the same in the list beside it."""
+    finding: LoggedFinding
+    words: str
+    """What stands beside the outline."""
+    points: str
+    """Corners for an SVG polygon, in pixels of the photo."""
+    words_x_percent: float
+    words_y_percent: float
+    """Base line of the words, in percent of the photo's width and height."""
+    words_end_here: bool
+    """Whether the words end at that point, because they would run over the right edge, or start there."""
+
+
+def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tuple[Mark, ...]:
+    """Number the findings of a photo and find a place for the words of each."""
+    marks: list[Mark] = []
+    taken: list[_Line] = []
+    for number, finding in enumerate(findings, start=1):
+        words = f"{number} {finding.kind}"
+        x = [point[0] / photo.width_px * 100 for point in finding.polygon_xy]
+        y = [point[1] / photo.height_px * 100 for point in finding.polygon_xy]
+        room_percent = len(words) * _LETTER_PERCENT
+        to_the_left = min(x) + room_percent > 100
+        end_percent = max(x) if to_the_left else min(x) + room_percent
+        line = _free_line(
+            taken, y_percent=min(y) - 1.0, start_percent=end_percent - room_percent, end_percent=end_percent
+        )
+        taken.append(line)
+        marks.append(
+            Mark(
+                number=number,
+                finding=finding,
+                words=words,
+                points=" ".join(f"{px:.1f},{py:.1f}" for px, py in finding.polygon_xy),
+                words_x_percent=round(line.end_percent if to_the_left else line.start_percent, 2),
+                words_y_percent=round(line.y_percent, 2),
+                words_end_here=to_the_left,
+            )
+        )
+    return tuple(marks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The room of one line of words."""
+
+    y_percent: float
+    start_percent: float
+    end_percent: float
+
+    def overlaps(self, other: "_Line") -> bool:
+        """Whether the two would stand on each other."""
+        beside = self.end_percent <= other.start_percent or other.end_percent <= self.start_percent
+        return not beside and abs(self.y_percent - other.y_percent) < _LINE_PERCENT
+
+
+def _free_line(taken: Sequence[_Line], *, y_percent: float, start_percent: float, end_percent: float) -> _Line:
+    """The nearest line, up or down, that keeps clear of those taken; the one asked for where none does."""
+    asked = _Line(max(y_percent, _LINE_PERCENT), start_percent, end_percent)
+    for step_percent in range(100):
+        for y in (asked.y_percent - step_percent, asked.y_percent + step_percent):
+            line = replace(asked, y_percent=y)
+            if _LINE_PERCENT <= y <= 99.0 and not any(line.overlaps(other) for other in taken):
+                return line
+    return asked

@@ -1,0 +1,56 @@
+"""How a page is rendered: the templates, their filters, and what every page knows."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import Depends
+from fastapi.templating import Jinja2Templates
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from inspector.web import words
+from inspector.web.reviewer import reviewer_of
+from inspector.workshop import Workshop
+
+__all__ = ["ShopDep", "render", "wants_json"]
+
+_ENVIRONMENT = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_ENVIRONMENT.filters.update(
+    age=words.age,
+    clock=words.clock,
+    confidence=words.confidence,
+    file_size=words.file_size,
+    flagged=words.flagged,
+    mold_name=words.mold_name,
+    score=words.score,
+    size=words.size,
+)
+_TEMPLATES = Jinja2Templates(env=_ENVIRONMENT)
+
+
+def _open_workshop(request: Request) -> Workshop:
+    workshop: Workshop = request.app.state.workshop
+    return workshop
+
+
+ShopDep = Annotated[Workshop, Depends(_open_workshop)]
+
+
+def render(request: Request, template: str, context: Mapping[str, Any], *, status: int = 200) -> HTMLResponse:
+    """Render a page for a request."""
+    everywhere = {"reviewer": reviewer_of(request)}
+    return _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
+
+
+def wants_json(request: Request) -> bool:
+    """Whether the answer is for a program: it asks for JSON and not for a page."""
+    accept = request.headers.get("accept", "")
+    return "application/json" in accept and "text/html" not in accept

@@ -1,0 +1,199 @@
+"""Photos: adding them to the log, and showing them in the size that a page needs."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Literal
+from urllib.parse import quote
+
+from fastapi import APIRouter, File, Form, UploadFile
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from inspector.errors import InputError, InspectorError
+from inspector.settings import Settings
+from inspector.web import words
+from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
+from inspector.web.pages import ShopDep, render, wants_json
+from inspector.web.pictures import SIZES_PX, kept_picture
+from inspector.web.reviewer import cleaned_name
+from inspector.workshop import Recorded
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+_NAME_LENGTH = 200
+
+Outcome = Literal["clear", "flagged", "could not be used"]
+
+
+@dataclass(frozen=True, slots=True)
+class AddedPhoto:
+    """What became of one photo that was sent."""
+
+    name: str
+    outcome: Outcome
+    message: str
+    """What was flagged, or what was wrong and what to do."""
+    piece_id: int | None
+    """None where nothing was kept."""
+    already_logged: bool
+    notes: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """As the script of the page reads it."""
+        return {
+            "name": self.name,
+            "outcome": self.outcome,
+            "message": self.message,
+            "piece": None if self.piece_id is None else f"/pieces/{self.piece_id}",
+            "already_logged": self.already_logged,
+            "notes": list(self.notes),
+        }
+
+
+@router.post("/photos")
+def add_photos(
+    request: Request,
+    shop: ShopDep,
+    mold: Annotated[str, Form()],
+    photos: Annotated[list[UploadFile], File()] = [],  # noqa: B006 - only read
+    pour_id: Annotated[int | None, Form()] = None,
+    demolded_at: Annotated[datetime | None, Form()] = None,
+    piece_id: Annotated[int | None, Form()] = None,
+) -> Response:
+    """Keep and inspect the photos of a form; one that cannot be used does not stop the others."""
+    settings: Settings = request.app.state.settings
+    inspecting: threading.BoundedSemaphore = request.app.state.inspecting
+
+    def record(upload: UploadFile) -> AddedPhoto:
+        name = _file_name(upload)
+        try:
+            _check_size(upload, name, settings.max_photo_bytes)
+            with inspecting:
+                recorded = shop.record(
+                    upload.file.read(),
+                    name=name,
+                    mold=mold,
+                    pour_id=pour_id,
+                    demolded_at=demolded_at,
+                    piece_id=piece_id,
+                )
+        except InspectorError as error:
+            return AddedPhoto(name, "could not be used", str(error), None, False, ())
+        return _added(name, recorded)
+
+    # A browser sends one nameless empty file for a field in which nothing was chosen.
+    chosen = [upload for upload in photos if upload.filename or upload.size]
+    if not chosen:
+        raise InputError("No photo was chosen. Go back, choose or take at least one, and send it again.")
+    added = [record(upload) for upload in chosen]
+    kept_any = any(photo.piece_id is not None for photo in added)
+    status = 200 if kept_any else 422
+    if wants_json(request):
+        failure = {} if kept_any else {"error": {"message": added[0].message}}
+        return JSONResponse({"photos": [photo.as_json() for photo in added], **failure}, status_code=status)
+    return render(request, "added.html", {"added": added}, status=status)
+
+
+@router.get("/photos/{photo_id}/{size_px:int}.jpg")
+def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
+    """A photo, upright, with its longest side no longer than one of the sizes kept."""
+    photo = find_photo(shop, photo_id)
+    _check_offered(size_px)
+    name = f"{photo.sha256}-{size_px}.jpg"
+    return _picture(request, name, lambda: shop.photo_picture(photo_id, max_side_px=size_px).data)
+
+
+@router.get("/photos/{photo_id}/full.jpg")
+def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
+    """A photo, upright, with every pixel that it has: what a browser can show of any format."""
+    photo = find_photo(shop, photo_id)
+    return _picture(request, f"{photo.sha256}-full.jpg", lambda: shop.photo_picture(photo_id).data)
+
+
+@router.get("/photos/{photo_id}/reference-{size_px:int}.jpg")
+def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
+    """The nearest good piece laid over a photo: same size, same place."""
+    photo = find_photo(shop, photo_id)
+    _check_offered(size_px)
+    inspection = None
+    if photo.piece_id is not None:
+        inspection = find_inspection(find_piece(shop, photo.piece_id), photo_id)
+    if inspection is None or inspection.photo_from_reference is None:
+        raise _no_reference(photo_id)
+
+    def make() -> bytes:
+        picture = shop.reference_in_photo(photo_id, max_side_px=size_px)
+        if picture is None:
+            raise _no_reference(photo_id)
+        return picture.data
+
+    return _picture(request, f"{photo.sha256}-reference-{inspection.id}-{size_px}.jpg", make)
+
+
+@router.get("/photos/{photo_id}/original")
+def download_original(shop: ShopDep, photo_id: Id) -> Response:
+    """The photo's file, byte for byte as it came in, to be saved."""
+    photo = find_photo(shop, photo_id)
+    file = shop.photo_file(photo_id)
+    headers = {
+        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(photo.name, safe='')}",
+        "Cache-Control": "private, no-cache",
+    }
+    return Response(file.data, media_type=file.media_type, headers=headers)
+
+
+def _picture(request: Request, name: str, make: Callable[[], bytes]) -> Response:
+    """A kept picture, or the word that the browser has it already."""
+    # Asked for anew each time (the same address may be served from another data folder tomorrow), but
+    # answered without the picture while the browser has it.
+    headers = {"ETag": f'"{name}"', "Cache-Control": "private, no-cache"}
+    if headers["ETag"] in [tag.strip() for tag in request.headers.get("if-none-match", "").split(",")]:
+        return Response(status_code=304, headers=headers)
+    settings: Settings = request.app.state.settings
+    return Response(kept_picture(settings.data_dir / "pictures", name, make), media_type="image/jpeg", headers=headers)
+
+
+def _check_offered(size_px: int) -> None:
+    if size_px not in SIZES_PX:
+        offered = " and ".join(str(size) for size in SIZES_PX)
+        raise HTTPException(404, f"Photos are not kept at {size_px} pixels. Ask for {offered}, full or the original.")
+
+
+def _no_reference(photo_id: int) -> HTTPException:
+    return HTTPException(404, f"No reference could be laid over photo {photo_id}. Look at the photo alone.")
+
+
+def _check_size(upload: UploadFile, name: str, max_bytes: int) -> None:
+    size_bytes = upload.size or 0
+    if size_bytes > max_bytes:
+        raise InputError(
+            f"Photo {name} is {words.file_size(size_bytes)}; the largest that is taken is "
+            f"{words.file_size(max_bytes)}. Send it smaller, as a JPEG for instance."
+        )
+
+
+def _file_name(upload: UploadFile) -> str:
+    """The photo's own name, without the folders that some browsers and hostile programs send along."""
+    sent = PureWindowsPath(PurePosixPath(upload.filename or "").name).name
+    return cleaned_name(sent, max_length=_NAME_LENGTH) or "photo"
+
+
+def _added(name: str, recorded: Recorded) -> AddedPhoto:
+    piece = recorded.detail.piece
+    inspection = find_inspection(recorded.detail, recorded.photo_id)
+    outcome: Outcome
+    if inspection is None or inspection.status == "unusable":
+        reason = None if inspection is None else inspection.reason
+        outcome, message = "could not be used", reason or "It was kept, but could not be inspected. Take it again."
+    elif not inspection.findings:
+        outcome, message = "clear", words.flagged(())
+    else:
+        outcome, message = "flagged", words.flagged(finding.kind for finding in inspection.findings)
+    return AddedPhoto(name, outcome, message, piece.id, recorded.already_logged, recorded.notes)

@@ -1,0 +1,53 @@
+"""Right-sized pictures of the photos, made once and kept beside the log.
+
+What is kept here is made from the photos and can be deleted at any time. Names are a photo's content hash
+and a size, so a picture never goes stale.
+"""
+
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+__all__ = ["SIZES_PX", "kept_picture"]
+
+# Longest side: a thumbnail on a phone of high density; a photo that fills a laptop's window.
+SIZES_PX = (400, 1600)
+
+
+def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:
+    """A picture from the folder, made and kept there first where it is missing.
+
+    Parameters
+    ----------
+    folder : Path
+        Where pictures are kept; made where missing.
+    name : str
+        File name, from hashes and numbers only.
+    make : callable
+        Gives the picture's bytes.
+    """
+    path = folder / name
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        data = make()
+    folder.mkdir(parents=True, exist_ok=True)
+    # Another request may be making the same: each writes a file of its own, and the last one moved stays.
+    handle, unfinished = tempfile.mkstemp(dir=folder, suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        _move(Path(unfinished), path)
+    finally:
+        Path(unfinished).unlink(missing_ok=True)
+    return data
+
+
+def _move(unfinished: Path, path: Path) -> None:
+    try:
+        unfinished.replace(path)
+    except PermissionError:
+        # Windows refuses while another request reads the same picture, which is then there already.
+        if not path.exists():
+            raise

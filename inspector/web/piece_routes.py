@@ -1,0 +1,89 @@
+"""One piece: its photos with what was flagged, and what becomes of it."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from inspector.web.looking_up import Id, find_piece
+from inspector.web.marks import Mark, mark_findings
+from inspector.web.pages import ShopDep, render
+from inspector.web.reviewer import required_reviewer
+from inspector.workshop import DISPOSITIONS, KINDS, LoggedInspection, LoggedPhoto, Outcome, PieceDetail, Workshop
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+# How far down the list of pieces waiting the next one is looked for; past that it starts over.
+_LOOK_AHEAD = 200
+_NOTE_LENGTH = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPhoto:
+    """One photo of a piece with its marks."""
+
+    photo: LoggedPhoto
+    inspection: LoggedInspection | None
+    marks: tuple[Mark, ...]
+
+    @property
+    def to_look_at(self) -> int:
+        """Findings that nobody has said anything about."""
+        return sum(mark.finding.verdict is None for mark in self.marks)
+
+
+@router.get("/pieces/{piece_id}", response_class=HTMLResponse)
+def show_piece(
+    request: Request,
+    shop: ShopDep,
+    piece_id: Id,
+    decided: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
+) -> HTMLResponse:
+    """Show a piece; `decided` is the piece that was decided just before, to go back to it."""
+    detail = find_piece(shop, piece_id)
+    context = {
+        "detail": detail,
+        "piece": detail.piece,
+        "shown_photos": _shown_photos(detail),
+        "next_id": _next_waiting(shop, piece_id),
+        "decided": None if decided is None else find_piece(shop, decided).piece,
+        "kinds": KINDS,
+        "outcomes": DISPOSITIONS,
+        "max_photo_bytes": request.app.state.settings.max_photo_bytes,
+    }
+    return render(request, "piece.html", context)
+
+
+@router.post("/pieces/{piece_id}/dispositions")
+def decide(
+    request: Request,
+    shop: ShopDep,
+    piece_id: Id,
+    outcome: Annotated[Outcome, Form()],
+    note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
+) -> RedirectResponse:
+    """Say what becomes of a piece, and go on to the next one that waits."""
+    find_piece(shop, piece_id)
+    next_id = _next_waiting(shop, piece_id)
+    shop.set_disposition(piece_id, outcome, decided_by=required_reviewer(request), note=note.strip())
+    target = f"/pieces/{piece_id}" if next_id is None else f"/pieces/{next_id}?decided={piece_id}"
+    return RedirectResponse(target, status_code=303)
+
+
+def _shown_photos(detail: PieceDetail) -> list[ShownPhoto]:
+    return [
+        ShownPhoto(photo, inspection, mark_findings(photo, inspection.findings) if inspection is not None else ())
+        for photo, inspection in zip(detail.photos, detail.inspections, strict=True)
+    ]
+
+
+def _next_waiting(shop: Workshop, piece_id: int) -> int | None:
+    """The piece after this one among those waiting, from the top again after the last."""
+    ids = [piece.id for piece in shop.pieces_waiting(limit=_LOOK_AHEAD)]
+    after = ids[ids.index(piece_id) + 1 :] if piece_id in ids else []
+    others = [other for other in after + ids if other != piece_id]
+    return others[0] if others else None

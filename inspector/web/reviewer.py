@@ -1,0 +1,46 @@
+"""Who is reviewing: a name that the browser remembers, so that others see who said what."""
+
+import unicodedata
+from urllib.parse import quote, unquote
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from inspector.errors import InputError
+
+__all__ = ["MAX_NAME_LENGTH", "cleaned_name", "remember_reviewer", "required_reviewer", "reviewer_of"]
+
+MAX_NAME_LENGTH = 60
+
+_COOKIE = "reviewer"
+_REMEMBERED_S = 365 * 24 * 3600
+
+
+def reviewer_of(request: Request) -> str | None:
+    """The name that this browser gave, if it gave one."""
+    return cleaned_name(unquote(request.cookies.get(_COOKIE, ""))) or None
+
+
+def required_reviewer(request: Request) -> str:
+    """The name that this browser gave.
+
+    Raises
+    ------
+    InputError
+        If it gave none.
+    """
+    name = reviewer_of(request)
+    if name is None:
+        raise InputError("Nobody is named as the reviewer. Go back, enter your name, and say it again.")
+    return name
+
+
+def remember_reviewer(response: Response, name: str) -> None:
+    """Have the browser send a name with its next requests."""
+    response.set_cookie(_COOKIE, quote(name), max_age=_REMEMBERED_S, httponly=True, samesite="lax")
+
+
+def cleaned_name(text: str, *, max_length: int = MAX_NAME_LENGTH) -> str:
+    """A name on one line: no control characters, no outer blanks, not too long."""
+    printable = "".join(" " if unicodedata.category(sign).startswith("C") else sign for sign in text)
+    return " ".join(printable.split())[:max_length]

@@ -1,0 +1,33 @@
+"""Who is reviewing on this browser."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form
+from starlette.responses import RedirectResponse
+
+from inspector.errors import InputError
+from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, remember_reviewer
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+
+@router.post("/reviewer")
+def name_reviewer(
+    reviewer: Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)] = "",
+    back: Annotated[str, Form()] = "/",
+) -> RedirectResponse:
+    """Remember a name in this browser and go back to the page that asked for it."""
+    name = cleaned_name(reviewer)
+    if not name:
+        raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
+    response = RedirectResponse(_own_path(back), status_code=303)
+    remember_reviewer(response, name)
+    return response
+
+
+def _own_path(back: str) -> str:
+    """The path asked for if it lies on these pages, else the first page."""
+    is_own = back.startswith("/pieces/") and back.removeprefix("/pieces/").isdecimal() and back.isascii()
+    return back if is_own else "/"

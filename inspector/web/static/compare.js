@@ -1,0 +1,153 @@
+// A photo beside the good piece that was laid over it: flip between the two, hide outlines, zoom both together.
+
+const HOLD_MS = 300;
+const LARGEST = 8;
+const STEP = 1.6;
+
+for (const section of document.querySelectorAll("section.photo")) compare(section);
+
+function compare(section) {
+  const frame = section.querySelector("[data-compare]");
+  frame.dataset.enhanced = "";
+  for (const part of section.querySelectorAll("[data-with-script]")) part.hidden = false;
+  flipping(section, frame);
+  outlines(section, frame);
+  zooming(section, frame);
+}
+
+// Flip: a click turns over, holding the button (or the key) shows the good piece only as long as it is held.
+function flipping(section, frame) {
+  const button = section.querySelector("[data-flip]");
+  if (!button) return;
+  const over = frame.querySelector("[data-over]");
+  const caption = frame.querySelector("[data-caption]");
+  let turned = false;
+  let pressedAt = 0;
+
+  function show(good) {
+    turned = good;
+    over.loading = "eager";
+    over.hidden = !good;
+    button.setAttribute("aria-pressed", String(good));
+    caption.textContent = good ? caption.dataset.good : caption.dataset.piece;
+  }
+  function press() {
+    pressedAt = performance.now();
+    show(!turned);
+  }
+  function release() {
+    if (pressedAt && performance.now() - pressedAt > HOLD_MS) show(!turned);
+    pressedAt = 0;
+  }
+  button.addEventListener("pointerdown", (event) => {
+    if (event.button !== 0) return;
+    button.setPointerCapture(event.pointerId);
+    press();
+  });
+  button.addEventListener("pointerup", release);
+  button.addEventListener("pointercancel", release);
+  button.addEventListener("contextmenu", (event) => event.preventDefault());
+  // A click without a pointer: Enter, space, or a screen reader.
+  button.addEventListener("click", (event) => {
+    if (event.detail === 0) show(!turned);
+  });
+  section.addEventListener("flip-press", press);
+  section.addEventListener("flip-release", release);
+}
+
+function outlines(section, frame) {
+  const button = section.querySelector("[data-outlines]");
+  if (!button) return;
+  button.addEventListener("click", () => {
+    const shown = button.getAttribute("aria-pressed") !== "true";
+    button.setAttribute("aria-pressed", String(shown));
+    frame.classList.toggle("bare", !shown);
+  });
+}
+
+// Zoom: wheel or buttons, dragging moves; both panes show the same place, at full resolution when enlarged.
+function zooming(section, frame) {
+  const stages = [...frame.querySelectorAll("[data-stage]")];
+  const view = { scale: 1, x: 0, y: 0 }; // x, y: the part at the stage's left top corner, 0 to 1 of the photo
+
+  function draw() {
+    const room = 1 - 1 / view.scale;
+    view.x = Math.min(Math.max(view.x, 0), room);
+    view.y = Math.min(Math.max(view.y, 0), room);
+    for (const stage of stages) {
+      const layer = stage.querySelector("[data-layer]");
+      const zoomed = view.scale > 1;
+      if (!zoomed) stage.style.height = "";
+      else if (!stage.style.height) stage.style.height = `${stage.clientHeight}px`;
+      layer.style.width = zoomed ? `${view.scale * 100}%` : "";
+      layer.style.transform = zoomed ? `translate(${-view.x * 100}%, ${-view.y * 100}%)` : "";
+      stage.classList.toggle("zoomed", zoomed);
+    }
+    const photo = frame.querySelector("[data-piece-photo]");
+    if (view.scale > STEP && !photo.dataset.sharp) {
+      photo.dataset.sharp = "loading";
+      const full = new Image();
+      full.addEventListener("load", () => { photo.src = full.src; });
+      full.src = frame.dataset.full;
+    }
+  }
+  function zoom(factor, atX = 0.5, atY = 0.5) {
+    const scale = Math.min(Math.max(view.scale * factor, 1), LARGEST);
+    view.x += atX * (1 / view.scale - 1 / scale);
+    view.y += atY * (1 / view.scale - 1 / scale);
+    view.scale = scale < 1.01 ? 1 : scale;
+    draw();
+  }
+  for (const button of section.querySelectorAll("[data-zoom]")) {
+    button.addEventListener("click", () => zoom(button.dataset.zoom === "in" ? STEP : 1 / STEP));
+  }
+  for (const stage of stages) {
+    stage.addEventListener("wheel", (event) => {
+      if (view.scale === 1 && event.deltaY > 0) return; // nothing to make smaller: the page scrolls
+      event.preventDefault();
+      const box = stage.getBoundingClientRect();
+      const factor = Math.exp(-event.deltaY / 400);
+      zoom(factor, (event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
+    }, { passive: false });
+    dragging(stage, view, draw, zoom);
+  }
+  window.addEventListener("resize", () => {
+    for (const stage of stages) stage.style.height = "";
+    Object.assign(view, { scale: 1, x: 0, y: 0 });
+    draw();
+  });
+}
+
+// One finger or the mouse moves an enlarged photo; two fingers enlarge it.
+function dragging(stage, view, draw, zoom) {
+  const held = new Map();
+  const spread = () => {
+    const [a, b] = [...held.values()];
+    return Math.hypot(a.x - b.x, a.y - b.y);
+  };
+  stage.addEventListener("dragstart", (event) => event.preventDefault());
+  stage.addEventListener("pointerdown", (event) => {
+    if (view.scale === 1) return;
+    stage.setPointerCapture(event.pointerId);
+    held.set(event.pointerId, { x: event.clientX, y: event.clientY });
+  });
+  stage.addEventListener("pointermove", (event) => {
+    const before = held.get(event.pointerId);
+    if (!before) return;
+    const box = stage.getBoundingClientRect();
+    const now = { x: event.clientX, y: event.clientY };
+    if (held.size === 1) {
+      view.x -= (now.x - before.x) / box.width / view.scale;
+      view.y -= (now.y - before.y) / box.height / view.scale;
+      held.set(event.pointerId, now);
+      draw();
+    } else {
+      const was = spread();
+      held.set(event.pointerId, now);
+      if (held.size === 2 && was > 0) zoom(spread() / was, (now.x - box.left) / box.width, (now.y - box.top) / box.height);
+    }
+  });
+  for (const end of ["pointerup", "pointercancel"]) {
+    stage.addEventListener(end, (event) => held.delete(event.pointerId));
+  }
+}

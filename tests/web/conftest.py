@@ -1,0 +1,141 @@
+"""A workshop with a stand-in for the engine, so that the pages are tested by themselves.
+
+The stand-in flags what is painted in pure colours on a grey piece: red is a chip, blue a hairline crack.
+A black photo is unusable.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+from numpy.typing import NDArray
+
+from inspector import log
+from inspector.imaging.reading import Photo, read_photo
+from inspector.inspection.overlay import draw_overlay
+from inspector.inspection.results import Finding, Inspection
+from inspector.settings import Settings
+from inspector.web import create_app
+from inspector.workshop import Workshop
+from inspector.workshop.engine import Engine
+
+RED_BGR = (0, 0, 255)
+BLUE_BGR = (255, 0, 0)
+ADDRESS = "http://127.0.0.1:8417"
+POURED_AT = datetime.fromisoformat("2026-11-23T08:00:00+01:00")
+DEMOLDED_AT = POURED_AT + timedelta(hours=31)
+
+_PAINTED = {"chip": RED_BGR, "hairline crack": BLUE_BGR}
+
+
+def piece_photo(*, chips: int = 0, cracks: int = 0, seed: int = 0) -> bytes:
+    """A PNG of a grey piece, 320 x 240 px; the seed makes it a photo of its own."""
+    image = np.full((240, 320, 3), 120 + seed, np.uint8)
+    for number in range(chips):
+        cv2.rectangle(image, (20 + 60 * number, 30), (50 + 60 * number, 60), RED_BGR, -1)
+    for number in range(cracks):
+        cv2.rectangle(image, (20 + 60 * number, 120), (22 + 60 * number, 200), BLUE_BGR, -1)
+    return encoded(image)
+
+
+def encoded(image_bgr: NDArray[np.uint8]) -> bytes:
+    return cv2.imencode(".png", image_bgr)[1].tobytes()
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000)
+
+
+@pytest.fixture
+def open_workshop() -> Callable[[Path], Workshop]:
+    engine = Engine(
+        version="stand-in",
+        read_photo=read_photo,
+        prepare_reference=_prepare_reference,
+        inspect_photo=_inspect_photo,
+        reference_in_photo=_reference_in_photo,
+        draw_overlay=draw_overlay,
+    )
+    return lambda data_dir: Workshop(log.open_log(data_dir), engine=engine)
+
+
+@pytest.fixture
+def client(settings: Settings, open_workshop: Callable[[Path], Workshop]) -> Iterator[TestClient]:
+    """A browser in which nobody has given a name yet, over a workshop with one mold and one pour."""
+    app = create_app(settings, open_workshop=open_workshop)
+    with TestClient(app, base_url=ADDRESS, raise_server_exceptions=False) as client:
+        shop: Workshop = app.state.workshop
+        shop.add_mold("oak-leaf", title="Oak leaf, curled tips")
+        reference = shop.add_reference(piece_photo(seed=90), name="r1.png", mold="oak-leaf").reference
+        shop.confirm_reference(reference.id)
+        shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+        shop.add_pour(mix="grey", molds=["oak-leaf"], poured_at=POURED_AT)
+        yield client
+
+
+@pytest.fixture
+def reviewer(client: TestClient) -> TestClient:
+    """The same browser after Marta gave her name."""
+    client.post("/reviewer", data={"reviewer": "Marta"})
+    return client
+
+
+@pytest.fixture
+def add(client: TestClient) -> Callable[..., int]:
+    """Adds the photo of a piece and gives the piece's number."""
+
+    def add_piece(**painted: int) -> int:
+        response = client.post(
+            "/photos",
+            data={"mold": "oak-leaf", "pour_id": "1", "demolded_at": DEMOLDED_AT.isoformat()},
+            files={"photos": ("leaf.png", piece_photo(**painted))},
+            headers={"Accept": "application/json"},
+        )
+        return int(response.json()["photos"][0]["piece"].removeprefix("/pieces/"))
+
+    return add_piece
+
+
+def _prepare_reference(photo: Photo, *, features: Sequence[Any] = ()) -> Any:
+    outline_xy = np.array([[10, 10], [300, 10], [300, 230]], float)
+    return SimpleNamespace(name=photo.name, outline_xy=outline_xy, px_per_mm=5.0, features=tuple(features))
+
+
+def _inspect_photo(photo: Photo, references: Sequence[Any]) -> Inspection:
+    if not photo.image_bgr.any():
+        return Inspection(photo.name, "unusable", "The photo is black. Turn on a light.", 0.0, None, None, 0.01)
+    findings = [finding for kind, colour in _PAINTED.items() for finding in _painted(photo.image_bgr, kind, colour)]
+    return Inspection(
+        photo=photo.name,
+        status="inspected",
+        reason=None,
+        score=min(0.95, 0.05 + 0.3 * len(findings)),
+        px_per_mm=5.0,
+        reference=references[0].name,
+        seconds=0.01,
+        findings=tuple(findings),
+        warnings=(),
+        photo_from_reference=np.eye(3),
+    )
+
+
+def _painted(image_bgr: NDArray[np.uint8], kind: Any, colour: tuple[int, int, int]) -> list[Finding]:
+    contours, _ = cv2.findContours(cv2.inRange(image_bgr, colour, colour), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    found = []
+    for contour in sorted(contours, key=lambda points: points[:, 0, 0].min()):
+        _, _, width_px, height_px = cv2.boundingRect(contour)
+        longest_mm, shortest_mm = max(width_px, height_px) / 5, min(width_px, height_px) / 5
+        polygon_xy = contour[:, 0, :].astype(float)
+        found.append(Finding(kind, polygon_xy, 0.74, longest_mm * shortest_mm, longest_mm, shortest_mm, None, None))
+    return found
+
+
+def _reference_in_photo(photo: Photo, reference: Any, inspection: Inspection) -> NDArray[np.uint8]:
+    return np.full_like(photo.image_bgr, 200)
