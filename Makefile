@@ -48,8 +48,10 @@ $(RUN_STAMP): LOCK := requirements.lock
 $(DEV_STAMP): LOCK := requirements-dev.lock
 
 $(RUN_STAMP) $(DEV_STAMP):
-	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || { \
-	  echo "Inspector needs Python 3.11 or newer, but '$(PYTHON)' is $$($(PYTHON) --version 2>&1 | head -n 1): install a newer Python, or name one with PYTHON=..., as in: make demo PYTHON=python3.13" >&2; exit 1; }
+	@command -v $(PYTHON) > /dev/null || { \
+	  echo "Inspector needs Python 3.11 or newer, and there is no '$(PYTHON)' here: install Python, or name one with PYTHON=..., as in: make demo PYTHON=python3.13" >&2; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	  echo "Inspector needs Python 3.11 or newer, but '$(PYTHON)' is $$($(PYTHON) --version 2>&1): install a newer Python, or name one with PYTHON=..., as in: make demo PYTHON=python3.13" >&2; exit 1; }
 	@if ! $(BIN)/python -c 'import pip, sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then \
 	  echo "==> Making an environment of its own in $(VENV)"; \
 	  if $(PYTHON) -c 'import ensurepip' 2>/dev/null; then \
