@@ -12,6 +12,8 @@ __all__ = ["DATA_DIR_VARIABLE", "DEFAULT_HOST", "DEFAULT_PORT", "Settings", "rea
 DATA_DIR_VARIABLE = "INSPECTOR_DATA"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8417
+# A 60-megapixel JPEG of a phone has 15 to 35 MB.
+DEFAULT_MAX_PHOTO_BYTES = 100_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,8 @@ class Settings:
     """Address that the pages are served on: `--host`."""
     port: int = DEFAULT_PORT
     """Port that the pages are served on: `--port`."""
+    max_photo_bytes: int = DEFAULT_MAX_PHOTO_BYTES
+    """Largest file that the pages take as a photo."""
 
 
 def read_settings(

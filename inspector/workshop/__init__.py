@@ -25,6 +25,16 @@ from inspector.log import (
     StoredFile,
     Verdict,
 )
+from inspector.workshop.batch import InspectedFile, inspect_files, prepare_files
+from inspector.workshop.demo import (
+    DemoFolders,
+    DemoPhoto,
+    add_demo_molds,
+    find_demo_folders,
+    read_demo_photos,
+    record_demo_photos,
+)
+from inspector.workshop.engine import Engine, load_engine
 from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
 from inspector.workshop.workshop import Workshop
 
@@ -36,8 +46,12 @@ __all__ = [
     "AddedMold",
     "Admixture",
     "CementClass",
+    "DemoFolders",
+    "DemoPhoto",
     "Disposition",
+    "Engine",
     "Feature",
+    "InspectedFile",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -58,4 +72,11 @@ __all__ = [
     "StoredFile",
     "Verdict",
     "Workshop",
+    "add_demo_molds",
+    "find_demo_folders",
+    "inspect_files",
+    "load_engine",
+    "prepare_files",
+    "read_demo_photos",
+    "record_demo_photos",
 ]

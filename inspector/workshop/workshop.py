@@ -80,9 +80,9 @@ class Workshop:
         self._prepared = PreparedReferences(engine, self.photo_file)
 
     @classmethod
-    def open(cls, data_dir: Path) -> Self:
+    def open(cls, data_dir: Path, *, engine: Engine | None = None) -> Self:
         """Open the workshop kept in a folder; the folder and its database are made where missing."""
-        return cls(log.open_log(data_dir), engine=load_engine())
+        return cls(log.open_log(data_dir), engine=load_engine() if engine is None else engine)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -303,6 +303,10 @@ class Workshop:
     def pours(self, *, mold: str | None = None, limit: int | None = None) -> tuple[Pour, ...]:
         """List pours, latest first."""
         return log.list_pours(self._log, mold=mold, limit=limit)
+
+    def pour(self, pour_id: int) -> Pour:
+        """Show one pour."""
+        return log.find_pour(self._log, pour_id)
 
     # Recording
 

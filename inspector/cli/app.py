@@ -1,0 +1,33 @@
+"""The command `inspector` with its subcommands."""
+
+import typer
+
+from inspector.cli.demo import demo
+from inspector.cli.failing import ExplainingGroup
+from inspector.cli.inspecting import inspect
+from inspector.cli.listing import list_log
+from inspector.cli.mat import mat
+from inspector.cli.molds import mold_app
+from inspector.cli.pours import mix_app, pour_app
+from inspector.cli.recording import record
+from inspector.cli.serving import serve
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    cls=ExplainingGroup,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Compare photos of demolded ornamental concrete with good pieces of the same mold, and log what broke.",
+    epilog="For ornamental pieces only: it never says when structural formwork may come off.",
+)
+app.command("inspect")(inspect)
+app.command("record")(record)
+app.command("log")(list_log)
+app.add_typer(mold_app, name="mold")
+app.add_typer(mix_app, name="mix")
+app.add_typer(pour_app, name="pour")
+app.command("mat")(mat)
+app.command("serve")(serve)
+app.command("demo")(demo)

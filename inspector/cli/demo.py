@@ -1,0 +1,89 @@
+"""`inspector demo`: a workshop to look at, built from the sample photos."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from inspector.cli.options import DataOption
+from inspector.cli.progress import progress
+from inspector.cli.serving import HostOption, PortOption, serve_pages
+from inspector.cli.surroundings import open_workshop
+from inspector.cli.words import age_words, kinds_words
+from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, read_settings
+from inspector.workshop import (
+    DemoPhoto,
+    Recorded,
+    add_demo_molds,
+    find_demo_folders,
+    read_demo_photos,
+    record_demo_photos,
+)
+
+__all__ = ["demo"]
+
+
+def demo(
+    context: typer.Context,
+    no_serve: Annotated[bool, typer.Option("--no-serve", help="Build and print only.")] = False,
+    host: HostOption = DEFAULT_HOST,
+    port: PortOption = DEFAULT_PORT,
+    data: DataOption = None,
+) -> None:
+    """Build the demo workshop, inspect the sample photos, print what was found and serve the review pages.
+
+    Without --data it goes into a folder `demo` of its own, away from your log. Doing it again adds nothing.
+
+    Example: inspector demo --no-serve
+    """
+    settings = read_settings(data_dir=data, host=host, port=port)
+    if data is None:
+        settings = read_settings(data_dir=settings.data_dir / "demo", host=host, port=port)
+    folders = find_demo_folders()
+    photos = read_demo_photos(folders.photos)
+    typer.echo(f"Building the demo workshop in {settings.data_dir}.")
+    with open_workshop(context, settings.data_dir) as workshop:
+        with progress("Setting up molds", total=len(folders.molds)) as advance:
+            for _ in add_demo_molds(workshop, folders.molds):
+                advance()
+        results = []
+        with progress("Inspecting sample photos", total=len(photos)) as advance:
+            for result in record_demo_photos(workshop, photos):
+                results.append(result)
+                advance()
+    _show(results)
+    if no_serve:
+        typer.echo(f'Look at it with: inspector serve --data "{settings.data_dir}"')
+    else:
+        serve_pages(settings)
+
+
+def _show(results: Sequence[tuple[DemoPhoto, Recorded]]) -> None:
+    table = Table("photo", "mold", "demold age", "found", "truth", title="Demo workshop, all of it invented")
+    for photo, recorded in results:
+        piece = recorded.detail.piece
+        table.add_row(photo.path.name, piece.mold, age_words(piece.demold_age_h), _found(recorded), _truth(photo))
+    Console().print(table)
+    tally = Counter((bool(photo.defects), bool(recorded.detail.piece.kinds)) for photo, recorded in results)
+    broken, good = tally[True, True] + tally[True, False], tally[False, True] + tally[False, False]
+    typer.echo(
+        f"Of {broken} photos of pieces with a defect {tally[True, True]} were flagged; "
+        f"of {good} without one {tally[False, False]} were not."
+    )
+    logged_before = sum(recorded.already_logged for _, recorded in results)
+    if logged_before:
+        typer.echo(f"{logged_before} of {len(results)} photos were in the log before; nothing was added for them.")
+
+
+def _found(recorded: Recorded) -> str:
+    piece = recorded.detail.piece
+    return "not inspected" if piece.unusable_photos else kinds_words(piece.kinds)
+
+
+def _truth(photo: DemoPhoto) -> str:
+    if photo.unusable is not None:
+        return f"photo made unusable: {photo.unusable}"
+    return kinds_words(photo.defects)

@@ -1,0 +1,34 @@
+"""What the commands need from outside, handed in so that tests can hand in something else."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import typer
+
+from inspector.settings import read_settings
+from inspector.workshop import Engine, Workshop, load_engine
+
+__all__ = ["Surroundings", "open_workshop", "surroundings"]
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """The world around a command."""
+
+    load_engine: Callable[[], Engine] = load_engine
+
+
+def surroundings(context: typer.Context) -> Surroundings:
+    """Find the surroundings of a command: those handed in, else the real ones."""
+    handed_in = context.find_object(Surroundings)
+    return Surroundings() if handed_in is None else handed_in
+
+
+@contextmanager
+def open_workshop(context: typer.Context, data_dir: Path | None) -> Iterator[Workshop]:
+    """Open the workshop that `--data`, the environment or the default names."""
+    settings = read_settings(data_dir=data_dir)
+    with Workshop.open(settings.data_dir, engine=surroundings(context).load_engine()) as workshop:
+        yield workshop

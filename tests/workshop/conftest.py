@@ -1,0 +1,41 @@
+import sys
+from pathlib import Path
+
+import pytest
+
+# Worker processes import the engine by its name, so it has to be found on the path.
+sys.path.insert(0, str(Path(__file__).parent / "doubles"))
+
+from drawing import drawn_photo
+from drawn_engine import DRAWN_ENGINE
+
+from inspector.workshop import Workshop
+
+
+@pytest.fixture
+def engine():
+    return DRAWN_ENGINE
+
+
+@pytest.fixture
+def draw():
+    return drawn_photo
+
+
+@pytest.fixture
+def shop(tmp_path):
+    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
+        yield opened
+
+
+@pytest.fixture
+def heron(shop, draw):
+    """A workshop with the mold `heron`, one reference that somebody said yes to, a mix and pour 1."""
+    from datetime import UTC, datetime
+
+    shop.add_mold("heron", title="Heron, long bill", material="silicone", views=["side"])
+    check = shop.add_reference(draw(shade=200), name="r1.jpg", mold="heron")
+    shop.confirm_reference(check.reference.id)
+    shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+    shop.add_pour(mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC))
+    return shop
