@@ -1,0 +1,73 @@
+"""What an installed copy brings with it, and what the lock files promise."""
+
+import re
+import tomllib
+import zipfile
+from pathlib import Path
+
+import pytest
+from hatchling.builders.wheel import WheelBuilder
+from packaging.requirements import Requirement
+
+ROOT = Path(__file__).parents[1]
+LOCKS = ("requirements.lock", "requirements-dev.lock")
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory):
+    path = next(WheelBuilder(str(ROOT)).build(directory=str(tmp_path_factory.mktemp("dist")), versions=["standard"]))
+    with zipfile.ZipFile(path) as archive:
+        yield archive
+
+
+def in_source(folder, *patterns):
+    return {path.relative_to(ROOT).as_posix() for pattern in patterns for path in (ROOT / folder).rglob(pattern)}
+
+
+@pytest.mark.parametrize(
+    ("folder", "patterns"),
+    [
+        ("inspector", ["*.py"]),
+        ("inspector/web/templates", ["*.html"]),
+        ("inspector/web/static", ["*.css", "*.js", "*.svg"]),
+        ("inspector/log/migrations", ["*.py", "*.mako"]),
+    ],
+)
+def test_the_wheel_carries_code_pages_and_migrations(wheel, folder, patterns):
+    expected = in_source(folder, *patterns)
+    assert expected
+    assert expected <= set(wheel.namelist())
+
+
+def test_the_wheel_is_small_and_holds_nothing_else(wheel):
+    assert sum(entry.compress_size for entry in wheel.infolist()) < 25_000_000
+    assert {name.split("/")[0] for name in wheel.namelist()} == {"inspector", "inspector-0.1.0.dist-info"}
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_lock_files_name_no_index(lock):
+    text = (ROOT / lock).read_text(encoding="utf-8")
+    assert "://" not in text
+    assert "--index" not in text
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_lock_files_fix_every_package_with_its_hashes(lock):
+    text = (ROOT / lock).read_text(encoding="utf-8").replace("\\\n", " ")
+    locked = {}
+    for line in text.splitlines():
+        if line and not line.lstrip().startswith("#"):
+            requirement = Requirement(line.split("--hash")[0])
+            assert re.fullmatch(r"==[^*]+", str(requirement.specifier)), line
+            assert "--hash=sha256:" in line
+            locked.setdefault(requirement.name, []).append(requirement)
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    for wanted in map(Requirement, project["project"]["dependencies"]):
+        assert all(wanted.specifier.contains(str(found.specifier)[2:]) for found in locked[wanted.name]), wanted
+
+
+def test_both_lock_files_agree():
+    run, dev = ((ROOT / lock).read_text(encoding="utf-8") for lock in LOCKS)
+    fixed = re.compile(r"^\S+==\S+.*(?= \\$)", re.MULTILINE)
+    assert set(fixed.findall(run))
+    assert set(fixed.findall(run)) <= set(fixed.findall(dev))
