@@ -19,7 +19,8 @@ from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
 from inspector.errors import InspectorError
-from inspector.workshop import Engine, InspectedFile, inspect_files, prepare_files
+from inspector.inspection.batch import InspectedFile, inspect_files, prepare_files
+from inspector.inspection.engine import Engine
 
 if TYPE_CHECKING:
     from inspector.inspection import Reference

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import typer
 
+from inspector.inspection.engine import Engine, load_engine
 from inspector.settings import read_settings
-from inspector.workshop import Engine, Workshop, load_engine
+from inspector.workshop import Workshop
 
 __all__ = ["Surroundings", "open_workshop", "surroundings"]
 

@@ -25,7 +25,6 @@ from inspector.log import (
     StoredFile,
     Verdict,
 )
-from inspector.workshop.batch import InspectedFile, inspect_files, prepare_files
 from inspector.workshop.demo import (
     DemoFolders,
     DemoPhoto,
@@ -34,7 +33,6 @@ from inspector.workshop.demo import (
     read_demo_photos,
     record_demo_photos,
 )
-from inspector.workshop.engine import Engine, load_engine
 from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
 from inspector.workshop.workshop import Workshop
 
@@ -49,9 +47,7 @@ __all__ = [
     "DemoFolders",
     "DemoPhoto",
     "Disposition",
-    "Engine",
     "Feature",
-    "InspectedFile",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -74,9 +70,6 @@ __all__ = [
     "Workshop",
     "add_demo_molds",
     "find_demo_folders",
-    "inspect_files",
-    "load_engine",
-    "prepare_files",
     "read_demo_photos",
     "record_demo_photos",
 ]

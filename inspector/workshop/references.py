@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from inspector.inspection.engine import Engine
 from inspector.inspection.results import Feature
 from inspector.log.records import MoldReference, StoredFile
-from inspector.workshop.engine import Engine
 
 if TYPE_CHECKING:
     from inspector.inspection import Reference

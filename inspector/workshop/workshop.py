@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 
 from inspector import log
 from inspector.errors import InputError, PhotoError
+from inspector.inspection.engine import Engine, load_engine
 from inspector.log import (
     CEMENT_CLASSES,
     DISPOSITIONS,
@@ -43,7 +44,6 @@ from inspector.log import (
     StoredFile,
     Verdict,
 )
-from inspector.workshop.engine import Engine, load_engine
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.references import PreparedReferences

@@ -4,6 +4,7 @@ The stand-in flags what is painted in pure colours on a grey piece: red is a chi
 A black photo is unusable.
 """
 
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -23,7 +24,7 @@ from inspector.inspection.results import Finding, Inspection
 from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
-from inspector.workshop.engine import Engine
+from inspector.inspection.engine import Engine
 
 RED_BGR = (0, 0, 255)
 BLUE_BGR = (255, 0, 0)
@@ -34,7 +35,7 @@ DEMOLDED_AT = POURED_AT + timedelta(hours=31)
 _PAINTED = {"chip": RED_BGR, "hairline crack": BLUE_BGR}
 
 
-def piece_photo(*, chips: int = 0, cracks: int = 0, seed: int = 0) -> bytes:
+def draw_piece(*, chips: int = 0, cracks: int = 0, seed: int = 0) -> bytes:
     """A PNG of a grey piece, 320 x 240 px; the seed makes it a photo of its own."""
     image = np.full((240, 320, 3), 120 + seed, np.uint8)
     for number in range(chips):
@@ -49,11 +50,22 @@ def encoded(image_bgr: NDArray[np.uint8]) -> bytes:
 
 
 @pytest.fixture
+def piece_photo() -> Callable[..., bytes]:
+    """Draws the photo of a piece: `chips`, `cracks`, `seed`."""
+    return draw_piece
+
+
+@pytest.fixture
+def black_photo() -> bytes:
+    return encoded(np.zeros((240, 320, 3), np.uint8))
+
+
+@pytest.fixture
 def settings(tmp_path: Path) -> Settings:
     return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def open_workshop() -> Callable[[Path], Workshop]:
     engine = Engine(
         version="stand-in",
@@ -66,17 +78,25 @@ def open_workshop() -> Callable[[Path], Workshop]:
     return lambda data_dir: Workshop(log.open_log(data_dir), engine=engine)
 
 
-@pytest.fixture
-def client(settings: Settings, open_workshop: Callable[[Path], Workshop]) -> Iterator[TestClient]:
-    """A browser in which nobody has given a name yet, over a workshop with one mold and one pour."""
-    app = create_app(settings, open_workshop=open_workshop)
-    with TestClient(app, base_url=ADDRESS, raise_server_exceptions=False) as client:
-        shop: Workshop = app.state.workshop
+@pytest.fixture(scope="session")
+def furnished(tmp_path_factory: pytest.TempPathFactory, open_workshop: Callable[[Path], Workshop]) -> Path:
+    """The data folder of a workshop with one mold and one pour, made once and copied for each test."""
+    data_dir = tmp_path_factory.mktemp("furnished") / "workshop"
+    with open_workshop(data_dir) as shop:
         shop.add_mold("oak-leaf", title="Oak leaf, curled tips")
-        reference = shop.add_reference(piece_photo(seed=90), name="r1.png", mold="oak-leaf").reference
+        reference = shop.add_reference(draw_piece(seed=90), name="r1.png", mold="oak-leaf").reference
         shop.confirm_reference(reference.id)
         shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
         shop.add_pour(mix="grey", molds=["oak-leaf"], poured_at=POURED_AT)
+    return data_dir
+
+
+@pytest.fixture
+def client(settings: Settings, open_workshop: Callable[[Path], Workshop], furnished: Path) -> Iterator[TestClient]:
+    """A browser in which nobody has given a name yet, over the furnished workshop."""
+    shutil.copytree(furnished, settings.data_dir)
+    app = create_app(settings, open_workshop=open_workshop)
+    with TestClient(app, base_url=ADDRESS, raise_server_exceptions=False) as client:
         yield client
 
 
@@ -95,7 +115,7 @@ def add(client: TestClient) -> Callable[..., int]:
         response = client.post(
             "/photos",
             data={"mold": "oak-leaf", "pour_id": "1", "demolded_at": DEMOLDED_AT.isoformat()},
-            files={"photos": ("leaf.png", piece_photo(**painted))},
+            files={"photos": ("leaf.png", draw_piece(**painted))},
             headers={"Accept": "application/json"},
         )
         return int(response.json()["photos"][0]["piece"].removeprefix("/pieces/"))

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 # Worker processes import the engine by its name, so it has to be found on the path.
-sys.path.insert(0, str(Path(__file__).parent / "doubles"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
 
 from drawing import drawn_photo
 from drawn_engine import DRAWN_ENGINE

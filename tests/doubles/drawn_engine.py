@@ -9,8 +9,8 @@ import numpy as np
 
 from inspector.errors import PhotoError
 from inspector.imaging.reading import read_photo
+from inspector.inspection.engine import Engine
 from inspector.inspection.results import Finding, Inspection
-from inspector.workshop import Engine
 
 PX_PER_MM = 5.0
 

@@ -18,8 +18,8 @@ import cv2
 
 from inspector.errors import InspectorError, PhotoError
 from inspector.imaging.reading import Photo
+from inspector.inspection.engine import Engine
 from inspector.inspection.results import Inspection
-from inspector.workshop.engine import Engine
 
 if TYPE_CHECKING:
     from inspector.inspection import Reference

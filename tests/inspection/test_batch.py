@@ -1,8 +1,29 @@
-import pytest
+import io
+import sys
+from pathlib import Path
 
-from inspector.workshop import inspect_files, prepare_files
+import pytest
+from PIL import Image
+
+from inspector.inspection.batch import inspect_files, prepare_files
+
+# Worker processes import the engine by its name, so it has to be found on the path.
+sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
+
+from drawing import drawn_photo
+from drawn_engine import DRAWN_ENGINE
 
 RED, BLUE = (255, 0, 0), (0, 0, 255)
+
+
+@pytest.fixture
+def engine():
+    return DRAWN_ENGINE
+
+
+@pytest.fixture
+def draw():
+    return drawn_photo
 
 
 @pytest.fixture
@@ -40,11 +61,7 @@ def test_photos_come_back_in_order_and_bad_ones_do_not_stop_the_others(photos, r
 
 
 def test_a_worker_that_dies_costs_its_photo_only(photos, references, engine, draw):
-    from io import BytesIO
-
-    from PIL import Image
-
-    file = BytesIO()
+    file = io.BytesIO()
     Image.new("RGB", (64, 64), (255, 255, 0)).save(file, "PNG")
     photos[4].write_bytes(file.getvalue())  # the drawn engine ends its process on this colour
     results = list(inspect_files(photos, references, engine=engine, workers=2))
