@@ -1,7 +1,7 @@
 """Where the findings of a photo are marked on it: their outlines, and words that keep clear of each other."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from inspector.workshop import LoggedFinding, LoggedPhoto
 
@@ -10,6 +10,7 @@ __all__ = ["Mark", "mark_findings"]
 # Room that words take on a photo 360 px wide, a phone's: a line of them, and one letter. In percent.
 _LINE_PERCENT = 7.0
 _LETTER_PERCENT = 2.7
+_LOWEST_PERCENT = 99.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,18 +68,17 @@ class _Line:
     start_percent: float
     end_percent: float
 
-    def overlaps(self, other: "_Line") -> bool:
-        """Whether the two would stand on each other."""
-        beside = self.end_percent <= other.start_percent or other.end_percent <= self.start_percent
-        return not beside and abs(self.y_percent - other.y_percent) < _LINE_PERCENT
-
 
 def _free_line(taken: Sequence[_Line], *, y_percent: float, start_percent: float, end_percent: float) -> _Line:
     """The nearest line, up or down, that keeps clear of those taken; the one asked for where none does."""
-    asked = _Line(max(y_percent, _LINE_PERCENT), start_percent, end_percent)
-    for step_percent in range(100):
-        for y in (asked.y_percent - step_percent, asked.y_percent + step_percent):
-            line = replace(asked, y_percent=y)
-            if _LINE_PERCENT <= y <= 99.0 and not any(line.overlaps(other) for other in taken):
-                return line
-    return asked
+    in_the_way = [
+        line.y_percent for line in taken if line.start_percent < end_percent and start_percent < line.end_percent
+    ]
+    asked_percent = min(max(y_percent, _LINE_PERCENT), _LOWEST_PERCENT)
+    nearest_first = (asked_percent + sign * step for step in range(100) for sign in (-1, 1))
+    free = (
+        y
+        for y in nearest_first
+        if _LINE_PERCENT <= y <= _LOWEST_PERCENT and all(abs(y - other) >= _LINE_PERCENT for other in in_the_way)
+    )
+    return _Line(next(free, asked_percent), start_percent, end_percent)

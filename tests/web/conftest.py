@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 
 from inspector import log
 from inspector.imaging.reading import Photo, read_photo
+from inspector.inspection.engine import Engine
 from inspector.inspection.overlay import draw_overlay
 from inspector.inspection.results import Finding, Inspection
 from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
-from inspector.inspection.engine import Engine
 
 RED_BGR = (0, 0, 255)
 BLUE_BGR = (255, 0, 0)

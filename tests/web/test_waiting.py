@@ -1,6 +1,11 @@
 from collections.abc import Callable
 
+import pytest
 from fastapi.testclient import TestClient
+
+from inspector.settings import Settings
+from inspector.web import create_app, waiting_routes
+from inspector.workshop import Workshop
 
 
 def test_pieces_wait_worst_first_with_age_and_words(client: TestClient, add: Callable[..., int]) -> None:
@@ -9,5 +14,71 @@ def test_pieces_wait_worst_first_with_age_and_words(client: TestClient, add: Cal
     assert "2 pieces waiting" in page
     assert page.index(f'href="/pieces/{damaged}"') < page.index(f'href="/pieces/{clean}"')
     assert "2 chips, 1 hairline crack" in page
+    assert "Very likely damaged (95 %) · 3 to look at" in page
     assert "Nothing flagged" in page
-    assert "31 h" in page
+    assert page.count("<strong>31 h</strong><span>demold age</span>") == 2
+
+
+def test_a_decided_piece_waits_no_longer(reviewer: TestClient, add: Callable[..., int]) -> None:
+    piece = add(chips=1)
+    reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "repair"})
+    page = reviewer.get("/").text
+    assert "No piece is waiting" in page
+    assert f'href="/pieces/{piece}"' not in page
+
+
+def test_photos_can_be_added_for_each_mold_and_its_pours(client: TestClient) -> None:
+    page = client.get("/").text
+    assert '<option value="oak-leaf">Oak leaf, curled tips</option>' in page
+    assert 'data-molds="oak-leaf"' in page
+    assert 'capture="environment"' in page
+
+
+def test_the_list_can_be_narrowed_to_a_mold(client: TestClient, add: Callable[..., int]) -> None:
+    add(seed=1)
+    workshop_of(client).add_mold("finial")
+    assert "1 piece waiting" in client.get("/", params={"mold": "oak-leaf"}).text
+    assert "No piece is waiting" in client.get("/", params={"mold": "finial"}).text
+    assert "1 piece waiting" in client.get("/", params={"mold": ""}).text
+    unknown = client.get("/", params={"mold": "<b>swan</b>"})
+    assert unknown.status_code == 422
+    assert "<b>swan" not in unknown.text
+
+
+def test_a_long_list_is_turned_by_pages(
+    client: TestClient, add: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(waiting_routes, "PIECES_A_PAGE", 2)
+    for seed in range(3):
+        add(seed=seed)
+    first, second = client.get("/").text, client.get("/", params={"page": 2}).text
+    assert first.count('<li class="tag">') == 2
+    assert second.count('<li class="tag">') == 1
+    assert "/?page=2" in first
+    assert "/?page=1" in second
+
+
+def test_a_new_workshop_says_how_to_begin(settings: Settings, open_workshop: Callable[..., Workshop]) -> None:
+    app = create_app(settings, open_workshop=open_workshop)
+    with TestClient(app, base_url="http://127.0.0.1:8417") as client:
+        assert "There is no mold yet" in client.get("/").text
+
+
+def test_names_cannot_carry_markup(client: TestClient, add: Callable[..., int]) -> None:
+    piece = add(chips=1)
+    shop = workshop_of(client)
+    shop.add_mold("sly", title='<script>alert("mold")</script>')
+    client.post("/reviewer", data={"reviewer": '"><script>alert("name")</script>'})
+    client.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"})
+    note = "<img src=x onerror=alert(1)>"
+    client.post(f"/pieces/{piece}/dispositions", data={"outcome": "second", "note": note})
+    for address in ("/", f"/pieces/{piece}"):
+        page = client.get(address).text
+        assert "<script>alert" not in page
+        assert "<img src=x" not in page
+    assert "&lt;img src=x" in page
+
+
+def workshop_of(client: TestClient) -> Workshop:
+    workshop: Workshop = client.app.state.workshop  # type: ignore[attr-defined]
+    return workshop

@@ -1,0 +1,80 @@
+"""What holds for the markup of every page: nothing inline, a label on every control, no address elsewhere."""
+
+from collections import Counter
+from collections.abc import Callable
+from html.parser import HTMLParser
+
+import pytest
+from fastapi.testclient import TestClient
+
+PAGES = ["/", "/pieces/1", "/pieces/2", "/pieces/99"]
+
+
+class Reader(HTMLParser):
+    """All tags of a page with their attributes."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def named(self, *names: str) -> list[dict[str, str | None]]:
+        return [attributes for tag, attributes in self.tags if tag in names]
+
+
+@pytest.fixture
+def pages(client: TestClient, add: Callable[..., int]) -> list[Reader]:
+    """Every page, as seen before and after a name was given."""
+    add(chips=2, cracks=1, seed=1)
+    add(seed=2)
+    before = [Reader(client.get(address).text) for address in PAGES]
+    client.post("/reviewer", data={"reviewer": "Marta"})
+    client.post("/pieces/1/findings/1/reviews", data={"verdict": "dismissed"})
+    return before + [Reader(client.get(address).text) for address in PAGES]
+
+
+def test_nothing_is_inline(pages: list[Reader]) -> None:
+    for page in pages:
+        assert not page.named("style")
+        assert all(script.get("src") for script in page.named("script"))
+        attributes = {name for _, tag in page.tags for name in tag}
+        assert not [name for name in attributes if name == "style" or name.startswith("on")]
+
+
+def test_nothing_is_fetched_from_elsewhere(pages: list[Reader]) -> None:
+    for page in pages:
+        addresses = [tag.get(name) for _, tag in page.tags for name in ("href", "src", "action") if name in tag]
+        assert addresses
+        assert all(address and address.startswith(("/", "#")) for address in addresses)
+        assert not [address for address in addresses if address and address.startswith("//")]
+
+
+def test_every_control_has_a_label(pages: list[Reader]) -> None:
+    for page in pages:
+        labelled = {label.get("for") for label in page.named("label")}
+        for control in page.named("input", "select", "textarea"):
+            inside_its_label = control.get("type") == "checkbox"
+            assert control.get("type") == "hidden" or inside_its_label or control.get("id") in labelled
+
+
+def test_ids_are_unique_and_every_picture_is_described(pages: list[Reader]) -> None:
+    for page in pages:
+        ids = Counter(tag["id"] for _, tag in page.tags if "id" in tag)
+        assert not [name for name, count in ids.items() if count > 1]
+        assert all("alt" in picture for picture in page.named("img"))
+
+
+def test_there_is_one_heading_and_one_caution(pages: list[Reader]) -> None:
+    for page in pages:
+        assert len(page.named("h1")) == 1
+        assert [footer.get("class") for footer in page.named("footer")] == ["caution"]
+
+
+@pytest.mark.parametrize("name", ["page.css", "compare.js", "review.js", "keys.js", "add-photos.js", "icon.svg"])
+def test_everything_that_pages_load_is_served_from_here(client: TestClient, name: str) -> None:
+    answer = client.get(f"/static/{name}")
+    assert answer.status_code == 200
+    assert "http" not in answer.text.replace("http://www.w3.org/2000/svg", "").replace("XMLHttpRequest", "")

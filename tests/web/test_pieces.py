@@ -1,0 +1,170 @@
+from collections.abc import Callable
+
+import pytest
+from fastapi.testclient import TestClient
+
+from inspector.web.reviewer import cleaned_name
+
+
+def test_a_finding_is_told_by_number_word_line_size_confidence_and_age(
+    client: TestClient, add: Callable[..., int]
+) -> None:
+    page = client.get(f"/pieces/{add(chips=1, cracks=1)}").text
+    # 31 px by 31 px and 3 px by 81 px as drawn, 5 px per mm.
+    assert "6.2 × 6.2 mm" in page
+    assert "16 mm long, 0.60 mm wide" in page
+    assert page.count("Likely (74 %)") == 2
+    assert page.count("Demold age <strong>31 h</strong>") == 2
+    assert ">1 chip</text>" in page
+    assert ">2 hairline crack</text>" in page
+    assert 'class="line kind-chip" points="20.0,30.0 20.0,60.0 50.0,60.0 50.0,30.0"' in page
+    assert 'class="line kind-hairline-crack"' in page
+
+
+def test_a_piece_stands_beside_its_reference(client: TestClient, add: Callable[..., int]) -> None:
+    page = client.get(f"/pieces/{add(chips=1)}").text
+    assert "Good piece" in page
+    assert "reference r1.png" in page
+    assert page.count('src="/photos/2/reference-1600.jpg"') == 2
+    picture = client.get("/photos/2/reference-1600.jpg")
+    assert picture.headers["content-type"] == "image/jpeg"
+    assert picture.content.startswith(b"\xff\xd8")
+
+
+def test_a_photo_that_cannot_be_used_says_why_and_asks_for_another(client: TestClient, black_photo: bytes) -> None:
+    sent = client.post("/photos", data={"mold": "oak-leaf"}, files={"photos": ("dark.png", black_photo)}).text
+    assert "The photo is black. Turn on a light." in sent
+    page = client.get("/pieces/1").text
+    assert "could not be inspected" in page
+    assert "The photo is black. Turn on a light." in page
+    assert "Nothing flagged" not in page
+    assert '<details class="more" id="another" open>' in page
+
+
+def test_a_name_is_asked_for_once_before_anything_is_said(client: TestClient, add: Callable[..., int]) -> None:
+    piece = add(chips=1)
+    before = client.get(f"/pieces/{piece}").text
+    assert "Who is reviewing?" in before
+    assert 'value="confirmed"' not in before
+    refused = client.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"})
+    assert refused.status_code == 422
+    assert "enter your name" in refused.text
+    named = client.post("/reviewer", data={"reviewer": "  Zoë \n Müller ", "back": f"/pieces/{piece}"})
+    assert named.url.path == f"/pieces/{piece}"
+    assert "Who is reviewing?" not in named.text
+    assert "Zoë Müller" in named.text
+    assert 'value="confirmed"' in named.text
+
+
+@pytest.mark.parametrize("back", ["https://elsewhere.example/", "//elsewhere.example", "/pieces/../x", "javascript:1"])
+def test_naming_leads_nowhere_else(client: TestClient, back: str) -> None:
+    answer = client.post("/reviewer", data={"reviewer": "Marta", "back": back}, follow_redirects=False)
+    assert answer.headers["location"] == "/"
+
+
+def test_a_name_stays_on_one_line_and_short() -> None:
+    assert cleaned_name("  a\x07b\x00c\u202e \n d ") == "a b c d"
+    assert cleaned_name("x" * 300, max_length=200) == "x" * 200
+
+
+@pytest.mark.parametrize("name", ["", "   ", "\t\n"])
+def test_an_empty_name_is_refused(client: TestClient, name: str) -> None:
+    answer = client.post("/reviewer", data={"reviewer": name})
+    assert answer.status_code == 422
+    assert "The name is empty" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ({"verdict": "confirmed", "kind": "excess"}, "<strong>Confirmed</strong>"),
+        ({"verdict": "dismissed", "kind": "excess"}, "<strong>Dismissed</strong>"),
+        ({"verdict": "kind changed", "kind": "excess"}, "<strong>Kind changed</strong> from chip"),
+    ],
+)
+def test_what_is_said_of_a_finding_is_shown_with_who_said_it(
+    reviewer: TestClient, add: Callable[..., int], said: dict[str, str], shown: str
+) -> None:
+    piece = add(chips=1)
+    assert "Nobody has looked at it yet" in reviewer.get(f"/pieces/{piece}").text
+    page = reviewer.post(f"/pieces/{piece}/findings/1/reviews", data=said).text
+    assert shown in page
+    assert f"Marta: {said['verdict']}" in page
+    assert "Nobody has looked at it yet" not in page
+    assert (">1 excess</text>" in page) == (said["verdict"] == "kind changed")
+
+
+def test_two_people_at_once_are_both_shown_and_the_last_word_counts(
+    reviewer: TestClient, add: Callable[..., int]
+) -> None:
+    piece = add(chips=1)
+    reviewer.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "dismissed"})
+    reviewer.post("/reviewer", data={"reviewer": "Jonas"})
+    page = reviewer.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"}).text
+    assert page.index("Marta: dismissed") < page.index("Jonas: confirmed")
+    assert "<strong>Confirmed</strong>" in page
+
+
+@pytest.mark.parametrize("said", [{}, {"verdict": "perhaps"}, {"verdict": "kind changed"}])
+def test_a_word_that_says_nothing_is_refused(
+    reviewer: TestClient, add: Callable[..., int], said: dict[str, str]
+) -> None:
+    piece = add(chips=1)
+    assert reviewer.post(f"/pieces/{piece}/findings/1/reviews", data=said).status_code == 422
+    assert "Nobody has looked at it yet" in reviewer.get(f"/pieces/{piece}").text
+
+
+def test_deciding_leads_to_the_next_piece_and_a_way_back(reviewer: TestClient, add: Callable[..., int]) -> None:
+    worst, middle, best = add(chips=3, seed=1), add(chips=1, seed=2), add(seed=3)
+    then = reviewer.post(f"/pieces/{worst}/dispositions", data={"outcome": "scrap", "note": "bill gone"})
+    assert then.url.path == f"/pieces/{middle}"
+    assert "<strong>scrap</strong>" in then.text
+    assert f'href="/pieces/{worst}">Back to it' in then.text
+    assert f'href="/pieces/{best}" data-next' in then.text
+    back = reviewer.get(f"/pieces/{worst}").text
+    assert "Marta: <strong>scrap</strong>, “bill gone”" in back
+
+
+def test_a_decision_can_be_taken_back_by_a_later_one(reviewer: TestClient, add: Callable[..., int]) -> None:
+    piece = add(chips=1)
+    reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "scrap"})
+    page = reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "repair"}).text
+    assert page.index("<strong>scrap</strong>") < page.index("<strong>repair</strong>")
+    assert 'value="repair" aria-current="true"' in page
+
+
+def test_a_piece_can_have_more_photos(
+    client: TestClient, add: Callable[..., int], piece_photo: Callable[..., bytes]
+) -> None:
+    piece = add(chips=1)
+    client.post(
+        "/photos",
+        data={"mold": "oak-leaf", "piece_id": str(piece)},
+        files={"photos": ("back.png", piece_photo(cracks=1, seed=7))},
+    )
+    page = client.get(f"/pieces/{piece}").text
+    assert "leaf.png" in page
+    assert "back.png" in page
+    assert page.count('<section class="photo"') == 2
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["/pieces/99", "/pieces/0", "/pieces/-1", "/pieces/swan", f"/pieces/{10**30}", "/pieces/1?decided=99", "/nothing"],
+)
+def test_what_is_not_there_is_a_page_that_says_so(client: TestClient, add: Callable[..., int], address: str) -> None:
+    add(seed=1)
+    answer = client.get(address)
+    assert answer.status_code == 404
+    assert "<h1>Not found</h1>" in answer.text
+    assert 'href="/"' in answer.text
+
+
+def test_what_is_not_there_cannot_be_reviewed_or_decided(reviewer: TestClient, add: Callable[..., int]) -> None:
+    piece, other = add(chips=1, seed=1), add(chips=1, seed=2)
+    for address in ("/pieces/99/findings/1/reviews", f"/pieces/{piece}/findings/99/reviews"):
+        assert reviewer.post(address, data={"verdict": "confirmed"}).status_code == 404
+    # The finding of another piece.
+    assert reviewer.post(f"/pieces/{other}/findings/1/reviews", data={"verdict": "confirmed"}).status_code == 404
+    assert reviewer.post("/pieces/99/dispositions", data={"outcome": "sell"}).status_code == 404
+    assert reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "burn"}).status_code == 422
