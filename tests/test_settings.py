@@ -1,0 +1,30 @@
+from pathlib import Path
+
+import platformdirs
+
+from inspector.settings import read_settings
+
+
+def test_the_data_folder_that_was_asked_for_comes_first(tmp_path):
+    settings = read_settings(data_dir=tmp_path / "asked", environ={"INSPECTOR_DATA": str(tmp_path / "environ")})
+    assert settings.data_dir == tmp_path / "asked"
+
+
+def test_then_comes_the_environment(tmp_path):
+    assert read_settings(environ={"INSPECTOR_DATA": str(tmp_path)}).data_dir == tmp_path
+
+
+def test_then_comes_the_data_folder_of_the_user():
+    expected = Path(platformdirs.user_data_dir("inspector", appauthor=False))
+    assert read_settings(environ={}).data_dir == expected
+    assert read_settings(environ={"INSPECTOR_DATA": " "}).data_dir == expected
+
+
+def test_a_relative_data_folder_is_fixed_at_the_start(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    settings = read_settings(data_dir=Path("data"), environ={})
+    assert settings.data_dir == tmp_path / "data"
+
+
+def test_the_pages_are_served_to_this_machine_only_by_default():
+    assert read_settings(environ={}).host == "127.0.0.1"
