@@ -11,14 +11,13 @@ from rich.table import Table
 from inspector.cli.options import DataOption
 from inspector.cli.progress import progress
 from inspector.cli.serving import HostOption, PortOption, serve_pages
-from inspector.cli.surroundings import open_workshop
+from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import age_words, kinds_words
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, read_settings
 from inspector.workshop import (
     DemoPhoto,
     Recorded,
     add_demo_molds,
-    find_demo_folders,
     read_demo_photos,
     record_demo_photos,
 )
@@ -42,7 +41,7 @@ def demo(
     settings = read_settings(data_dir=data, host=host, port=port)
     if data is None:
         settings = read_settings(data_dir=settings.data_dir / "demo", host=host, port=port)
-    folders = find_demo_folders()
+    folders = surroundings(context).find_demo_folders()
     photos = read_demo_photos(folders.photos)
     typer.echo(f"Building the demo workshop in {settings.data_dir}.")
     with open_workshop(context, settings.data_dir) as workshop:
@@ -67,12 +66,19 @@ def _show(results: Sequence[tuple[DemoPhoto, Recorded]]) -> None:
         piece = recorded.detail.piece
         table.add_row(photo.path.name, piece.mold, age_words(piece.demold_age_h), _found(recorded), _truth(photo))
     Console().print(table)
-    tally = Counter((bool(photo.defects), bool(recorded.detail.piece.kinds)) for photo, recorded in results)
+    tally = Counter(
+        (bool(photo.defects), bool(recorded.detail.piece.kinds))
+        for photo, recorded in results
+        if photo.unusable is None
+    )
     broken, good = tally[True, True] + tally[True, False], tally[False, True] + tally[False, False]
     typer.echo(
         f"Of {broken} photos of pieces with a defect {tally[True, True]} were flagged; "
         f"of {good} without one {tally[False, False]} were not."
     )
+    unusable = [recorded.detail.piece.unusable_photos for photo, recorded in results if photo.unusable is not None]
+    if unusable:
+        typer.echo(f"Of {len(unusable)} photos made unusable on purpose {sum(unusable)} were told to be.")
     logged_before = sum(recorded.already_logged for _, recorded in results)
     if logged_before:
         typer.echo(f"{logged_before} of {len(results)} photos were in the log before; nothing was added for them.")

@@ -13,7 +13,7 @@ from inspector.cli.failing import FAILED, WrongUsageError, warn
 from inspector.cli.options import DataOption, JsonFlag
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
-from inspector.errors import InspectorError, PhotoError
+from inspector.errors import InputError, InspectorError
 from inspector.workshop import MoldDetail, ReferenceCheck, Workshop
 
 __all__ = ["mold_app"]
@@ -193,7 +193,7 @@ def _add_references(
             continue
         try:
             checks.append(workshop.add_reference(data, name=path.name, mold=mold, view=view))
-        except PhotoError as error:
+        except InputError as error:
             refused.append(str(error))
     return checks, refused
 

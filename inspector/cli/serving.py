@@ -2,6 +2,7 @@
 
 import os
 import socket
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import uvicorn
 
 from inspector.cli.options import DataOption
 from inspector.errors import InspectorError
+from inspector.log import open_log
 from inspector.settings import DATA_DIR_VARIABLE, DEFAULT_HOST, DEFAULT_PORT, Settings, read_settings
 
 __all__ = ["HostOption", "PortOption", "serve", "serve_pages"]
@@ -43,15 +45,16 @@ def serve_pages(settings: Settings) -> None:
     Raises
     ------
     InspectorError
-        If the address is taken or is none of this machine's.
+        If the log cannot be opened, or the address is taken or none of this machine's.
     """
+    open_log(settings.data_dir).close()  # what is wrong with the log is told here, not in the middle of starting
     listening = _listen(settings.host, settings.port)
     _make_known(settings.data_dir)
     host, port = listening.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
     typer.echo(f"Serving {settings.data_dir} at http://{shown}:{port}/ - stop with Ctrl+C.")
     config = uvicorn.Config(_PAGES, factory=True, log_level="warning")
-    with listening:
+    with listening, suppress(KeyboardInterrupt):  # Ctrl+C is how it ends
         uvicorn.Server(config).run(sockets=[listening])
 
 

@@ -9,7 +9,7 @@ import typer
 
 from inspector.inspection.engine import Engine, load_engine
 from inspector.settings import read_settings
-from inspector.workshop import Workshop
+from inspector.workshop import DemoFolders, Workshop, find_demo_folders
 
 __all__ = ["Surroundings", "open_workshop", "surroundings"]
 
@@ -19,6 +19,7 @@ class Surroundings:
     """The world around a command."""
 
     load_engine: Callable[[], Engine] = load_engine
+    find_demo_folders: Callable[[], DemoFolders] = find_demo_folders
 
 
 def surroundings(context: typer.Context) -> Surroundings:

@@ -1,4 +1,5 @@
 import os
+import shutil
 import sys
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from drawn_engine import DRAWN_ENGINE
 
 from inspector.cli import app
 from inspector.cli.surroundings import Surroundings
+from inspector.log import open_log
 
 
 @pytest.fixture
@@ -19,9 +21,19 @@ def draw():
     return drawn_photo
 
 
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory):
+    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("empty")
+    open_log(folder).close()
+    return folder / "log.sqlite3"
+
+
 @pytest.fixture
-def folder(tmp_path, monkeypatch):
+def folder(tmp_path, monkeypatch, empty_database):
     """The folder that commands run in; their log lies in `data` in it."""
+    (tmp_path / "data").mkdir()
+    shutil.copy(empty_database, tmp_path / "data")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -30,9 +42,9 @@ def folder(tmp_path, monkeypatch):
 def run(folder):
     """Run a command line with the drawn engine, as the shell would."""
 
-    def run(*args, answer=None):
+    def run(*args, answer=None, demo=None):
         environ = {**os.environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
-        surroundings = Surroundings(load_engine=lambda: DRAWN_ENGINE)
+        surroundings = Surroundings(load_engine=lambda: DRAWN_ENGINE, find_demo_folders=lambda: demo)
         arguments = [str(arg) for arg in args]
         return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)
 

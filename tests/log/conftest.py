@@ -1,3 +1,4 @@
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -6,8 +7,18 @@ from inspector import log
 from inspector.log import Log, NewFinding, NewInspection, NewPhoto, NewPiecePhoto, NewReference, open_log
 
 
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory):
+    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("empty")
+    open_log(folder).close()
+    return folder / "log.sqlite3"
+
+
 @pytest.fixture
-def opened(tmp_path):
+def opened(tmp_path, empty_database):
+    (tmp_path / "data").mkdir()
+    shutil.copy(empty_database, tmp_path / "data")
     with_log = open_log(tmp_path / "data")
     yield with_log
     with_log.close()

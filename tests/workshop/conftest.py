@@ -1,3 +1,4 @@
+import shutil
 import sys
 from pathlib import Path
 
@@ -9,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
 from drawing import drawn_photo
 from drawn_engine import DRAWN_ENGINE
 
+from inspector.log import open_log
 from inspector.workshop import Workshop
 
 
@@ -22,8 +24,18 @@ def draw():
     return drawn_photo
 
 
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory):
+    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("empty")
+    open_log(folder).close()
+    return folder / "log.sqlite3"
+
+
 @pytest.fixture
-def shop(tmp_path):
+def shop(tmp_path, empty_database):
+    (tmp_path / "data").mkdir()
+    shutil.copy(empty_database, tmp_path / "data")
     with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
         yield opened
 
