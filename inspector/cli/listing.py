@@ -84,15 +84,14 @@ def list_log(
         min_score=min_score,
     )
     with open_workshop(context, data) as workshop:
-        pieces = workshop.pieces(which, limit=limit)
         if as_json:
-            details = [workshop.piece(piece.id) for piece in pieces]
+            details = workshop.piece_details(which, limit=limit)
             typer.echo(json.dumps([_piece_object(detail) for detail in details], indent=2))
         elif as_csv:
-            rows = (row for piece in pieces for row in _rows(workshop.piece(piece.id)))
-            typer.echo(_csv(rows), nl=False)
+            details = workshop.piece_details(which, limit=limit)
+            typer.echo(_csv(row for detail in details for row in _rows(detail)), nl=False)
         else:
-            _show(pieces)
+            _show(workshop.pieces(which, limit=limit))
 
 
 def _show(pieces: Iterable[Piece]) -> None:

@@ -1,6 +1,12 @@
 """The log: the record of molds, pours, pieces and what was found on them, with their photos beside it."""
 
-from inspector.log.listing import count_pieces, find_piece, list_pieces, list_pieces_worst_first
+from inspector.log.listing import (
+    count_pieces,
+    find_piece,
+    list_piece_details,
+    list_pieces,
+    list_pieces_worst_first,
+)
 from inspector.log.molds import (
     NewReference,
     add_feature,
@@ -106,6 +112,7 @@ __all__ = [
     "find_reference",
     "list_mixes",
     "list_molds",
+    "list_piece_details",
     "list_pieces",
     "list_pieces_worst_first",
     "list_pours",

@@ -1,6 +1,6 @@
 """Reading pieces back: lists with filters, those that wait, and all that is known about one."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -18,7 +18,6 @@ from inspector.log.records import (
     Disposition,
     LoggedFinding,
     LoggedInspection,
-    Outcome,
     Piece,
     PieceDetail,
     PieceFilter,
@@ -37,7 +36,7 @@ from inspector.log.tables import (
     with_offset,
 )
 
-__all__ = ["count_pieces", "find_piece", "list_pieces", "list_pieces_worst_first"]
+__all__ = ["count_pieces", "find_piece", "list_piece_details", "list_pieces", "list_pieces_worst_first"]
 
 # Databases bound the number of values in one query; pieces are read in portions of this many.
 _PORTION = 500
@@ -64,6 +63,13 @@ def count_pieces(log: Log, which: PieceFilter) -> int:
         return session.scalar(select(func.count()).select_from(_matching(which).subquery())) or 0
 
 
+def list_piece_details(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[PieceDetail, ...]:
+    """List pieces as `list_pieces` does, with all that is known about each."""
+    with log.reading() as session:
+        query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
+        return _details(session, session.scalars(query).all())
+
+
 def find_piece(log: Log, piece_id: int) -> PieceDetail:
     """Find a piece with all its photos, latest inspections, reviews and dispositions.
 
@@ -73,33 +79,9 @@ def find_piece(log: Log, piece_id: int) -> PieceDetail:
         If there is none.
     """
     with log.reading() as session:
-        row = session.get(PieceRow, piece_id, options=_PIECE_LOADING)
-        if row is None:
+        if session.get(PieceRow, piece_id) is None:
             raise InputError(f"There is no piece {piece_id} in the log.")
-        inspections = _latest_inspections(session, [piece_id])
-        dispositions = session.scalars(
-            select(DispositionRow).where(DispositionRow.piece_id == piece_id).order_by(DispositionRow.id)
-        ).all()
-        age_h = _demold_age_h(row)
-        return PieceDetail(
-            piece=_piece(row, inspections, outcome=_outcome(dispositions[-1]) if dispositions else None),
-            mix=None if row.pour is None or row.pour.mix is None else mix_record(row.pour.mix),
-            photos=tuple(photo_record(photo) for photo in row.photos),
-            inspections=tuple(
-                _inspection(inspections[photo.id], demold_age_h=age_h) if photo.id in inspections else None
-                for photo in row.photos
-            ),
-            dispositions=tuple(
-                Disposition(
-                    piece_id=piece_id,
-                    outcome=_outcome(disposition),
-                    decided_by=disposition.decided_by,
-                    note=disposition.note,
-                    at=disposition.created_at,
-                )
-                for disposition in dispositions
-            ),
-        )
+        return _details(session, [piece_id])[0]
 
 
 _PIECE_LOADING = (
@@ -200,16 +182,32 @@ def _matching(which: PieceFilter) -> Select[int]:
 
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
     pieces: list[Piece] = []
-    for start in range(0, len(piece_ids), _PORTION):
-        portion = piece_ids[start : start + _PORTION]
-        rows = {
-            row.id: row
-            for row in session.scalars(select(PieceRow).where(PieceRow.id.in_(portion)).options(*_PIECE_LOADING))
-        }
+    for portion in _portions(piece_ids):
+        rows = _piece_rows(session, portion)
         inspections = _latest_inspections(session, portion)
-        outcomes = _latest_outcomes(session, portion)
-        pieces += [_piece(rows[piece_id], inspections, outcome=outcomes.get(piece_id)) for piece_id in portion]
+        dispositions = _dispositions(session, portion)
+        pieces += [_piece(rows[piece_id], inspections, dispositions[piece_id]) for piece_id in portion]
     return tuple(pieces)
+
+
+def _details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
+    details: list[PieceDetail] = []
+    for portion in _portions(piece_ids):
+        rows = _piece_rows(session, portion)
+        inspections = _latest_inspections(session, portion)
+        dispositions = _dispositions(session, portion)
+        details += [_detail(rows[piece_id], inspections, dispositions[piece_id]) for piece_id in portion]
+    return tuple(details)
+
+
+def _portions(piece_ids: Sequence[int]) -> Iterator[Sequence[int]]:
+    for start in range(0, len(piece_ids), _PORTION):
+        yield piece_ids[start : start + _PORTION]
+
+
+def _piece_rows(session: Session, piece_ids: Sequence[int]) -> dict[int, PieceRow]:
+    rows = session.scalars(select(PieceRow).where(PieceRow.id.in_(piece_ids)).options(*_PIECE_LOADING))
+    return {row.id: row for row in rows}
 
 
 def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int, InspectionRow]:
@@ -223,14 +221,42 @@ def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int,
     return {row.photo_id: row for row in rows}
 
 
-def _latest_outcomes(session: Session, piece_ids: Iterable[int]) -> dict[int, Outcome]:
+def _dispositions(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[Disposition, ...]]:
+    """Read what became of some pieces, oldest word first, by piece."""
     rows = session.scalars(
         select(DispositionRow).where(DispositionRow.piece_id.in_(piece_ids)).order_by(DispositionRow.id)
     )
-    return {row.piece_id: _outcome(row) for row in rows}
+    by_piece: dict[int, list[Disposition]] = {piece_id: [] for piece_id in piece_ids}
+    for row in rows:
+        by_piece[row.piece_id].append(
+            Disposition(
+                piece_id=row.piece_id,
+                outcome=next(outcome for outcome in DISPOSITIONS if outcome == row.outcome),
+                decided_by=row.decided_by,
+                note=row.note,
+                at=row.created_at,
+            )
+        )
+    return {piece_id: tuple(words) for piece_id, words in by_piece.items()}
 
 
-def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], *, outcome: Outcome | None) -> Piece:
+def _detail(
+    row: PieceRow, inspections: Mapping[int, InspectionRow], dispositions: tuple[Disposition, ...]
+) -> PieceDetail:
+    age_h = _demold_age_h(row)
+    return PieceDetail(
+        piece=_piece(row, inspections, dispositions),
+        mix=None if row.pour is None or row.pour.mix is None else mix_record(row.pour.mix),
+        photos=tuple(photo_record(photo) for photo in row.photos),
+        inspections=tuple(
+            _inspection(inspections[photo.id], demold_age_h=age_h) if photo.id in inspections else None
+            for photo in row.photos
+        ),
+        dispositions=dispositions,
+    )
+
+
+def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], dispositions: tuple[Disposition, ...]) -> Piece:
     latest = [inspections[photo.id] for photo in row.photos if photo.id in inspections]
     scores = [item.score for item in latest if item.status == "inspected" and item.score is not None]
     standings = [_standing(finding) for item in latest for finding in item.findings]
@@ -249,7 +275,7 @@ def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], *, outcome: 
         unusable_photos=sum(item.status == "unusable" for item in latest),
         kinds=tuple(standing.kind for standing in standings if standing.verdict != "dismissed"),
         unreviewed=sum(standing.verdict is None for standing in standings),
-        outcome=outcome,
+        outcome=dispositions[-1].outcome if dispositions else None,
     )
 
 
@@ -264,10 +290,6 @@ def _standing(finding: FindingRow) -> _Standing:
         return _Standing(kind=finding.kind, verdict=None)
     last = finding.reviews[-1]
     return _Standing(kind=last.new_kind or finding.kind, verdict=_verdict(last))
-
-
-def _outcome(row: DispositionRow) -> Outcome:
-    return next(outcome for outcome in DISPOSITIONS if outcome == row.outcome)
 
 
 def _verdict(row: ReviewRow) -> Verdict:

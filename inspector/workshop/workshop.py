@@ -403,6 +403,12 @@ class Workshop:
         """Show all that is known about one piece."""
         return log.find_piece(self._log, piece_id)
 
+    def piece_details(
+        self, which: PieceFilter | None = None, *, limit: int | None = None, offset: int = 0
+    ) -> tuple[PieceDetail, ...]:
+        """List pieces as `pieces` does, with all that is known about each."""
+        return log.list_piece_details(self._log, self._checked(which or PieceFilter()), limit=limit, offset=offset)
+
     def photo(self, photo_id: int) -> LoggedPhoto:
         """Show what the log knows about a photo."""
         return log.find_photo(self._log, photo_id)

@@ -99,6 +99,9 @@ def test_the_list_agrees_with_each_piece(shelf):
     log.add_disposition(shelf, 3, "sell", decided_by="Ada", note="")
     for piece in log.list_pieces(shelf, PieceFilter(), limit=None, offset=0):
         assert piece == log.find_piece(shelf, piece.id).piece
+    details = log.list_piece_details(shelf, PieceFilter(), limit=None, offset=0)
+    assert [detail.piece for detail in details] == list(log.list_pieces(shelf, PieceFilter(), limit=None, offset=0))
+    assert details[-1] == log.find_piece(shelf, 1)
 
 
 def test_a_list_longer_than_one_query_takes_is_whole(stocked):

@@ -115,6 +115,20 @@ def test_a_read_only_folder_is_named(tmp_path):
         open_log(tmp_path)
 
 
+def test_two_that_open_a_new_log_at_once_share_it(tmp_path):
+    opened = []
+    threads = [threading.Thread(target=lambda: opened.append(open_log(tmp_path))) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(opened) == 4
+    log.add_mold(opened[0], "heron", title="", material="", release_agent="", views=["side"])
+    assert [mold.name for mold in log.list_molds(opened[3])] == ["heron"]
+    for each in opened:
+        each.close()
+
+
 def test_many_threads_may_write_at_once(opened):
     def add(number):
         log.add_mold(opened, f"mold-{number}", title="", material="", release_agent="", views=["front", "back"])

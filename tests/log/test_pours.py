@@ -1,6 +1,8 @@
 from datetime import datetime, timedelta, timezone
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from inspector import log
 from inspector.errors import InputError
@@ -34,6 +36,17 @@ def test_the_time_of_a_pour_keeps_its_offset(stocked):
     assert read == pour
     assert read.poured_at.isoformat() == "2026-01-02T03:04:00+05:45"
     assert read.molds == ("finial", "heron")
+
+
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    at=st.datetimes(min_value=datetime(1990, 1, 1), max_value=datetime(2090, 1, 1)),  # noqa: DTZ001
+    offset_min=st.integers(-14 * 60, 14 * 60),
+)
+def test_any_time_written_is_the_time_read(stocked, at, offset_min):
+    poured_at = at.replace(tzinfo=timezone(timedelta(minutes=offset_min)))
+    pour = log.add_pour(stocked, mix="grey", molds=["heron"], poured_at=poured_at, cure_notes="")
+    assert log.find_pour(stocked, pour.id).poured_at.isoformat() == poured_at.isoformat()
 
 
 def test_pours_are_listed_latest_first_and_by_mold(stocked):

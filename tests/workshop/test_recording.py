@@ -1,4 +1,5 @@
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -107,6 +108,14 @@ def test_a_photo_is_on_disk_before_it_is_inspected(heron, draw, engine, tmp_path
         heron.record(data, name="a.jpg", mold="heron")
     name = hashlib.sha256(data).hexdigest()
     assert (tmp_path / "data" / "photos" / name[:2] / f"{name}.jpg").read_bytes() == data
+
+
+def test_two_phones_that_send_the_same_photo_at_once_make_one_piece(heron, draw):
+    with ThreadPoolExecutor(4) as pool:
+        results = list(pool.map(lambda _: heron.record(draw(RED), name="a.jpg", mold="heron"), range(4)))
+    assert len({result.photo_id for result in results}) == 1
+    assert [result.already_logged for result in results].count(False) == 1
+    assert len(heron.pieces()) == 1
 
 
 def test_one_more_photo_of_a_piece(heron, draw):
