@@ -7,10 +7,13 @@ from inspector.workshop import LoggedFinding, LoggedPhoto
 
 __all__ = ["Mark", "mark_findings"]
 
-# Room that words take on a photo 360 px wide, a phone's: a line of them, and one letter. In percent.
+# Room that words take on a photo 360 px wide, a phone's: a line of them in percent of its height and in the
+# height of the letters (em), and one letter in percent of its width.
 _LINE_PERCENT = 7.0
+_LINE_EM = 1.25
 _LETTER_PERCENT = 2.7
 _LOWEST_PERCENT = 99.0
+_GAP_PERCENT = 2.0  # between an outline and the words above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +29,9 @@ class Mark:
     """Corners for an SVG polygon, in pixels of the photo."""
     words_x_percent: float
     words_y_percent: float
-    """Base line of the words, in percent of the photo's width and height."""
+    """Where the words belong: a corner of the outline, in percent of the photo's width and height."""
+    words_shift_em: float
+    """How far their base line is moved down from there, or up, in heights of the letters: the same at any zoom."""
     words_end_here: bool
     """Whether the words end at that point, because they would run over the right edge, or start there."""
 
@@ -43,7 +48,11 @@ def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tupl
         to_the_left = min(x) + room_percent > 100
         end_percent = max(x) if to_the_left else min(x) + room_percent
         line = _free_line(
-            taken, y_percent=min(y) - 1.0, start_percent=end_percent - room_percent, end_percent=end_percent
+            taken,
+            above_percent=min(y),
+            below_percent=max(y),
+            start_percent=end_percent - room_percent,
+            end_percent=end_percent,
         )
         taken.append(line)
         marks.append(
@@ -53,7 +62,8 @@ def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tupl
                 words=words,
                 points=" ".join(f"{px:.1f},{py:.1f}" for px, py in finding.polygon_xy),
                 words_x_percent=round(line.end_percent if to_the_left else line.start_percent, 2),
-                words_y_percent=round(line.y_percent, 2),
+                words_y_percent=round(min(y), 2),
+                words_shift_em=round((line.y_percent - min(y)) * _LINE_EM / _LINE_PERCENT, 2),
                 words_end_here=to_the_left,
             )
         )
@@ -69,16 +79,19 @@ class _Line:
     end_percent: float
 
 
-def _free_line(taken: Sequence[_Line], *, y_percent: float, start_percent: float, end_percent: float) -> _Line:
-    """The nearest line, up or down, that keeps clear of those taken; the one asked for where none does."""
+def _free_line(
+    taken: Sequence[_Line], *, above_percent: float, below_percent: float, start_percent: float, end_percent: float
+) -> _Line:
+    """The nearest line above an outline or below it that keeps clear of those taken; just above if there is none."""
     in_the_way = [
         line.y_percent for line in taken if line.start_percent < end_percent and start_percent < line.end_percent
     ]
-    asked_percent = min(max(y_percent, _LINE_PERCENT), _LOWEST_PERCENT)
-    nearest_first = (asked_percent + sign * step for step in range(100) for sign in (-1, 1))
+    above, below = above_percent - _GAP_PERCENT, below_percent + _LINE_PERCENT
     free = (
         y
-        for y in nearest_first
+        for step in range(100)
+        for y in (above - step, below + step)
         if _LINE_PERCENT <= y <= _LOWEST_PERCENT and all(abs(y - other) >= _LINE_PERCENT for other in in_the_way)
     )
-    return _Line(next(free, asked_percent), start_percent, end_percent)
+    just_above = min(max(above, _LINE_PERCENT), _LOWEST_PERCENT)
+    return _Line(next(free, just_above), start_percent, end_percent)

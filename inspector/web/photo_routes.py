@@ -21,7 +21,7 @@ from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, kept_picture
 from inspector.web.reviewer import cleaned_name
-from inspector.workshop import Recorded
+from inspector.workshop import Recorded, Workshop
 
 __all__ = ["router"]
 
@@ -117,24 +117,17 @@ def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     return _picture(request, f"{photo.sha256}-full.jpg", lambda: shop.photo_picture(photo_id).data)
 
 
+@router.get("/photos/{photo_id}/reference-full.jpg")
+def show_full_reference(request: Request, shop: ShopDep, photo_id: Id) -> Response:
+    """The nearest good piece laid over a photo, with as many pixels as the photo has."""
+    return _laid_over(request, shop, photo_id, size_px=None)
+
+
 @router.get("/photos/{photo_id}/reference-{size_px:int}.jpg")
 def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """The nearest good piece laid over a photo: same size, same place."""
-    photo = find_photo(shop, photo_id)
     _check_offered(size_px)
-    inspection = None
-    if photo.piece_id is not None:
-        inspection = find_inspection(find_piece(shop, photo.piece_id), photo_id)
-    if inspection is None or inspection.photo_from_reference is None:
-        raise _no_reference(photo_id)
-
-    def make() -> bytes:
-        picture = shop.reference_in_photo(photo_id, max_side_px=size_px)
-        if picture is None:
-            raise _no_reference(photo_id)
-        return picture.data
-
-    return _picture(request, f"{photo.sha256}-reference-{inspection.id}-{size_px}.jpg", make)
+    return _laid_over(request, shop, photo_id, size_px=size_px)
 
 
 @router.get("/photos/{photo_id}/original")
@@ -147,6 +140,23 @@ def download_original(shop: ShopDep, photo_id: Id) -> Response:
         "Cache-Control": "private, no-cache",
     }
     return Response(file.data, media_type=file.media_type, headers=headers)
+
+
+def _laid_over(request: Request, shop: Workshop, photo_id: int, *, size_px: int | None) -> Response:
+    photo = find_photo(shop, photo_id)
+    inspection = None
+    if photo.piece_id is not None:
+        inspection = find_inspection(find_piece(shop, photo.piece_id), photo_id)
+    if inspection is None or inspection.photo_from_reference is None:
+        raise _no_reference(photo_id)
+
+    def make() -> bytes:
+        picture = shop.reference_in_photo(photo_id, max_side_px=size_px)
+        if picture is None:
+            raise _no_reference(photo_id)
+        return picture.data
+
+    return _picture(request, f"{photo.sha256}-reference-{inspection.id}-{size_px or 'full'}.jpg", make)
 
 
 def _picture(request: Request, name: str, make: Callable[[], bytes]) -> Response:

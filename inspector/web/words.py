@@ -18,7 +18,7 @@ _PLURAL = {
 _ONE = {**{kind: kind for kind in KINDS}, "excess": "place with excess"}
 
 # Lower bounds, highest first. The words are common practice for probabilities, no source.
-_CONFIDENCE_WORDS = ((0.9, "almost certain"), (0.7, "likely"), (0.5, "more likely than not"), (0.0, "a guess"))
+_CONFIDENCE_WORDS = ((0.9, "almost certain"), (0.7, "likely"), (0.5, "perhaps"), (0.0, "not sure"))
 _SCORE_WORDS = (
     (0.8, "very likely damaged"),
     (0.5, "probably damaged"),
@@ -88,7 +88,7 @@ def _short(value: float) -> str:
 
 def _percent(probability: float) -> str:
     """Whole percent; never 0 or 100, which nobody can promise."""
-    return f"{min(99, max(1, round(probability * 100)))} %"
+    return f"{min(99, max(1, round(probability * 100)))}\N{NO-BREAK SPACE}%"
 
 
 def _worded(probability: float, words: tuple[tuple[float, str], ...]) -> str:

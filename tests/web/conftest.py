@@ -17,7 +17,6 @@ import pytest
 from fastapi.testclient import TestClient
 from numpy.typing import NDArray
 
-from inspector import log
 from inspector.imaging.reading import Photo, read_photo
 from inspector.inspection.engine import Engine
 from inspector.inspection.overlay import draw_overlay
@@ -75,7 +74,7 @@ def open_workshop() -> Callable[[Path], Workshop]:
         reference_in_photo=_reference_in_photo,
         draw_overlay=draw_overlay,
     )
-    return lambda data_dir: Workshop(log.open_log(data_dir), engine=engine)
+    return lambda data_dir: Workshop.open(data_dir, engine=engine)
 
 
 @pytest.fixture(scope="session")

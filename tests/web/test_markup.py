@@ -26,14 +26,17 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture
-def pages(client: TestClient, add: Callable[..., int]) -> list[Reader]:
+def pages(client: TestClient, add: Callable[..., int], piece_photo: Callable[..., bytes]) -> list[Reader]:
     """Every page, as seen before and after a name was given."""
     add(chips=2, cracks=1, seed=1)
     add(seed=2)
     before = [Reader(client.get(address).text) for address in PAGES]
     client.post("/reviewer", data={"reviewer": "Marta"})
     client.post("/pieces/1/findings/1/reviews", data={"verdict": "dismissed"})
-    return before + [Reader(client.get(address).text) for address in PAGES]
+    after = [Reader(client.get(address).text) for address in PAGES]
+    files = [("photos", ("leaf.png", piece_photo(seed=3))), ("photos", ("list.png", b"no photo"))]
+    added = Reader(client.post("/photos", data={"mold": "oak-leaf"}, files=files).text)
+    return [*before, *after, added]
 
 
 def test_nothing_is_inline(pages: list[Reader]) -> None:

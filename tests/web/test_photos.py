@@ -177,12 +177,17 @@ def test_photos_come_in_the_sizes_that_pages_need(
     client: TestClient, add: Callable[..., int], settings: Settings
 ) -> None:
     add(chips=1)
-    for address, side_px in (("/photos/2/400.jpg", 320), ("/photos/2/1600.jpg", 320), ("/photos/2/full.jpg", 320)):
+    for address, side_px in (
+        ("/photos/2/400.jpg", 320),
+        ("/photos/2/1600.jpg", 320),
+        ("/photos/2/full.jpg", 320),
+        ("/photos/2/reference-full.jpg", 320),
+    ):
         answer = client.get(address)
         picture = Image.open(BytesIO(answer.content))
         assert picture.format == "JPEG"
         assert max(picture.size) == side_px  # never made larger
-    assert len(list((settings.data_dir / "pictures").glob("*.jpg"))) == 3
+    assert len(list((settings.data_dir / "pictures").glob("*.jpg"))) == 4
 
 
 def test_a_large_photo_is_made_smaller_for_a_thumbnail(client: TestClient) -> None:

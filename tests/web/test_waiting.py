@@ -14,7 +14,7 @@ def test_pieces_wait_worst_first_with_age_and_words(client: TestClient, add: Cal
     assert "2 pieces waiting" in page
     assert page.index(f'href="/pieces/{damaged}"') < page.index(f'href="/pieces/{clean}"')
     assert "2 chips, 1 hairline crack" in page
-    assert "Very likely damaged (95 %) · 3 to look at" in page
+    assert "Very likely damaged (95\N{NO-BREAK SPACE}%) · 3 to look at" in page
     assert "Nothing flagged" in page
     assert page.count("<strong>31 h</strong><span>demold age</span>") == 2
 

@@ -17,11 +17,11 @@ def test_an_age_is_said_in_hours(hours: float | None, said: str) -> None:
 @pytest.mark.parametrize(
     ("probability", "said"),
     [
-        (1.0, "almost certain (99 %)"),
-        (0.9, "almost certain (90 %)"),
-        (0.74, "likely (74 %)"),
-        (0.5, "more likely than not (50 %)"),
-        (0.0, "a guess (1 %)"),
+        (1.0, "almost certain (99\N{NO-BREAK SPACE}%)"),
+        (0.9, "almost certain (90\N{NO-BREAK SPACE}%)"),
+        (0.74, "likely (74\N{NO-BREAK SPACE}%)"),
+        (0.5, "perhaps (50\N{NO-BREAK SPACE}%)"),
+        (0.0, "not sure (1\N{NO-BREAK SPACE}%)"),
     ],
 )
 def test_confidence_is_words_first_and_never_promises(probability: float, said: str) -> None:
@@ -29,8 +29,8 @@ def test_confidence_is_words_first_and_never_promises(probability: float, said: 
 
 
 def test_a_score_is_words_first() -> None:
-    assert words.score(0.03) == "looks good (3 %)"
-    assert words.score(0.81) == "very likely damaged (81 %)"
+    assert words.score(0.03) == "looks good (3\N{NO-BREAK SPACE}%)"
+    assert words.score(0.81) == "very likely damaged (81\N{NO-BREAK SPACE}%)"
     assert words.score(None) == "could not be judged"
 
 

@@ -83,13 +83,7 @@ function zooming(section, frame) {
       layer.style.transform = zoomed ? `translate(${-view.x * 100}%, ${-view.y * 100}%)` : "";
       stage.classList.toggle("zoomed", zoomed);
     }
-    const photo = frame.querySelector("[data-piece-photo]");
-    if (view.scale > STEP && !photo.dataset.sharp) {
-      photo.dataset.sharp = "loading";
-      const full = new Image();
-      full.addEventListener("load", () => { photo.src = full.src; });
-      full.src = frame.dataset.full;
-    }
+    if (view.scale > STEP) for (const image of frame.querySelectorAll("[data-full]")) sharpen(image);
   }
   function zoom(factor, atX = 0.5, atY = 0.5) {
     const scale = Math.min(Math.max(view.scale * factor, 1), LARGEST);
@@ -98,9 +92,32 @@ function zooming(section, frame) {
     view.scale = scale < 1.01 ? 1 : scale;
     draw();
   }
-  for (const button of section.querySelectorAll("[data-zoom]")) {
-    button.addEventListener("click", () => zoom(button.dataset.zoom === "in" ? STEP : 1 / STEP));
+  // So close that the finding takes up a third of the photo's width or height.
+  function lookCloser(finding) {
+    const mark = frame.querySelector(`g[data-mark="${finding.dataset.finding}"] polygon`);
+    const { width, height } = mark.ownerSVGElement.viewBox.baseVal;
+    const box = mark.getBBox();
+    view.scale = Math.min(Math.max(0.33 / Math.max(box.width / width, box.height / height), 1), LARGEST);
+    view.x = (box.x + box.width / 2) / width - 0.5 / view.scale;
+    view.y = (box.y + box.height / 2) / height - 0.5 / view.scale;
+    draw();
   }
+  const factors = { in: STEP, out: 1 / STEP, whole: 1 / LARGEST };
+  for (const button of section.querySelectorAll("[data-zoom]")) {
+    button.addEventListener("click", () => zoom(factors[button.dataset.zoom]));
+  }
+  section.addEventListener("click", (event) => {
+    if (event.target.closest("[data-closer]")) {
+      lookCloser(event.target.closest("[data-finding]"));
+      frame.scrollIntoView({ block: "nearest" });
+    }
+    const mark = event.target.closest("[data-mark]");
+    if (mark) document.getElementById(`finding-${mark.dataset.mark}`).focus();
+  });
+  // A finding that is gone to by key, or by its outline, is looked at closely as well.
+  section.addEventListener("focusin", (event) => {
+    if (event.target.matches("[data-finding]")) lookCloser(event.target);
+  });
   for (const stage of stages) {
     stage.addEventListener("wheel", (event) => {
       if (view.scale === 1 && event.deltaY > 0) return; // nothing to make smaller: the page scrolls
@@ -116,6 +133,14 @@ function zooming(section, frame) {
     Object.assign(view, { scale: 1, x: 0, y: 0 });
     draw();
   });
+}
+
+// Every pixel of the photo, once it is looked at closely.
+function sharpen(image) {
+  const full = new Image();
+  full.addEventListener("load", () => { image.src = full.src; });
+  full.src = image.dataset.full;
+  delete image.dataset.full;
 }
 
 // One finger or the mouse moves an enlarged photo; two fingers enlarge it.

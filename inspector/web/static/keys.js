@@ -32,6 +32,7 @@ const ACTIONS = {
   "+": () => click('[data-zoom="in"]'),
   "=": () => click('[data-zoom="in"]'),
   "-": () => click('[data-zoom="out"]'),
+  0: () => click('[data-zoom="whole"]'),
   n: () => document.querySelector("[data-next]")?.click(),
 };
 

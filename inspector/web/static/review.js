@@ -31,7 +31,9 @@ function swap(page, finding) {
   for (const old of document.querySelectorAll("[data-swap]")) {
     const fresh = page.getElementById(old.id);
     // A node that has not changed stays, and with it a list of kinds that somebody has just opened.
-    if (fresh && !fresh.isEqualNode(old)) old.replaceWith(document.adoptNode(fresh));
+    if (!fresh) continue;
+    for (const part of fresh.querySelectorAll("[data-with-script]")) part.hidden = false;
+    if (!fresh.isEqualNode(old)) old.replaceWith(document.adoptNode(fresh));
   }
   const open = [...document.querySelectorAll("[data-finding]")];
   const here = open.findIndex((one) => one.id === finding.id);
