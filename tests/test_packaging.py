@@ -39,6 +39,17 @@ def test_the_wheel_carries_code_pages_and_migrations(wheel, folder, patterns):
     assert expected <= set(wheel.namelist())
 
 
+def test_the_wheel_carries_a_small_demo_of_every_mold(wheel):
+    carried = set(wheel.namelist())
+    references = in_source("reference_shapes", "*.toml", "*.jpg")
+    assert references
+    assert {f"inspector/demo_data/{path}" for path in references} <= carried
+    assert "inspector/demo_data/sample_images/truth.json" in carried
+    for mold in (ROOT / "reference_shapes").iterdir():
+        photos = [name for name in carried if name.startswith(f"inspector/demo_data/sample_images/{mold.name}-")]
+        assert len(photos) >= 2, mold.name
+
+
 def test_the_wheel_is_small_and_holds_nothing_else(wheel):
     assert sum(entry.compress_size for entry in wheel.infolist()) < 25_000_000
     assert {name.split("/")[0] for name in wheel.namelist()} == {"inspector", "inspector-0.1.0.dist-info"}
