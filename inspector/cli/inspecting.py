@@ -23,7 +23,7 @@ from inspector.inspection.batch import InspectedFile, inspect_files, prepare_fil
 from inspector.inspection.engine import Engine
 
 if TYPE_CHECKING:
-    from inspector.inspection import Reference
+    from inspector.inspection import MoldModel
 
 __all__ = ["inspect"]
 
@@ -69,12 +69,12 @@ def inspect(
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
     _make_folders(target, overlay)
-    references = _references(context, engine, reference, mold, data)
+    models = _models(context, engine, reference, mold, data)
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
         advance = stack.enter_context(progress("Inspecting", total=len(photos)))
-        for result in inspect_files(photos, references, engine=engine, overlay_dir=overlay):
+        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay):
             if target.folder is not None:
                 _write_json(target.folder / f"{result.path.stem}.json", result.inspection.as_json())
             results.append(result)
@@ -126,13 +126,13 @@ def _make_folders(target: _JsonTarget, overlay: Path | None) -> None:
                 raise WrongUsageError(f"The folder {folder} cannot be made: {error.strerror or error}.") from error
 
 
-def _references(
+def _models(
     context: typer.Context, engine: Engine, paths: Sequence[Path] | None, mold: str | None, data: Path | None
-) -> list["Reference"]:
+) -> tuple["MoldModel", ...]:
     if mold is not None:
         try:
             with open_workshop(context, data) as workshop:
-                return workshop.references(mold)
+                return workshop.models(mold)
         except InspectorError as error:
             raise WrongUsageError(str(error)) from error
     references, refused = prepare_files(paths or [], engine=engine)
@@ -140,7 +140,10 @@ def _references(
         warn(f"Left out as a reference: {reason}")
     if not references:
         raise WrongUsageError("None of the references can be used, so nothing was inspected.")
-    return references
+    model = engine.combine(references)
+    for name in model.left_out:
+        warn(f"Left out as a reference: {name} does not agree with the others. It may show another side or mold.")
+    return (model,)
 
 
 def _write_json(path: Path, content: object) -> None:

@@ -18,16 +18,18 @@ import cv2
 
 from inspector.errors import InspectorError, PhotoError
 from inspector.imaging.reading import Photo
-from inspector.inspection.engine import Engine
+from inspector.inspection.engine import Engine, inspect_best_view
 from inspector.inspection.results import Inspection
 
 if TYPE_CHECKING:
-    from inspector.inspection import Reference
+    from inspector.inspection import MoldModel, Reference
 
 __all__ = ["InspectedFile", "inspect_files", "prepare_files"]
 
 # A worker takes about a second to start; fewer photos than this are done sooner without.
 _FEWEST_FOR_WORKERS = 6
+# A worker may hold 700 MB at a time while it inspects a large photo.
+_MOST_WORKERS = 8
 _OVERLAY_QUALITY = 90
 
 _logger = logging.getLogger(__name__)
@@ -68,26 +70,26 @@ def prepare_files(paths: Sequence[Path], *, engine: Engine) -> tuple[list[Refere
 
 def inspect_files(
     paths: Sequence[Path],
-    references: Sequence[Reference],
+    models: Sequence[MoldModel],
     *,
     engine: Engine,
     overlay_dir: Path | None = None,
     workers: int | None = None,
 ) -> Iterator[InspectedFile]:
-    """Inspect photos against the references of their mold.
+    """Inspect photos of the pieces of one mold.
 
     Parameters
     ----------
     paths : sequence of Path
         The photos.
-    references : sequence of Reference
-        Photos of good pieces, prepared.
+    models : sequence of MoldModel
+        What good pieces look like, one model a view.
     engine : Engine
-        What inspects; its functions and the references are sent to the workers once.
+        What inspects; its functions and the models are sent to the workers once.
     overlay_dir : Path, optional
         Folder, which exists, for a picture of each photo with its findings drawn on it.
     workers : int, optional
-        Processes; by default one a core, and none for a handful of photos.
+        Processes; by default one a core, eight at most, and none for a handful of photos.
 
     Yields
     ------
@@ -95,8 +97,8 @@ def inspect_files(
         In the order of the photos. At most two photos a worker are under way at any time.
     """
     if workers is None:
-        workers = min(os.cpu_count() or 1, len(paths)) if len(paths) >= _FEWEST_FOR_WORKERS else 1
-    task = _Task(references=tuple(references), engine=engine, overlay_dir=overlay_dir)
+        workers = min(os.cpu_count() or 1, _MOST_WORKERS) if len(paths) >= _FEWEST_FOR_WORKERS else 1
+    task = _Task(models=tuple(models), engine=engine, overlay_dir=overlay_dir)
     if workers <= 1:
         for path in paths:
             yield _inspect_file(path, task)
@@ -108,7 +110,7 @@ def inspect_files(
 class _Task:
     """What is the same for all photos of a batch."""
 
-    references: tuple[Reference, ...]
+    models: tuple[MoldModel, ...]
     engine: Engine
     overlay_dir: Path | None
 
@@ -150,7 +152,7 @@ def _pool(task: _Task, workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(task,))
 
 
-# The task of a worker process, set once when it starts: the references are too large to be sent with each photo.
+# The task of a worker process, set once when it starts: the models are too large to be sent with each photo.
 _worker_task: list[_Task] = []
 
 
@@ -167,7 +169,7 @@ def _inspect_file(path: Path, task: _Task) -> InspectedFile:
     started = perf_counter()
     try:
         photo = _read(path, task.engine)
-        inspection = task.engine.inspect_photo(photo, task.references)
+        inspection = inspect_best_view(photo, task.models, engine=task.engine)
     except InspectorError as error:
         return _not_inspected(path, str(error), started=started)
     except Exception as error:  # a fault of the program: told, and the other photos go on

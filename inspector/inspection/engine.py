@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from inspector.imaging.reading import Photo
-    from inspector.inspection import Feature, Inspection, Reference
+    from inspector.inspection import Feature, Inspection, MoldModel, Reference
 
-__all__ = ["Engine", "load_engine"]
+__all__ = ["Engine", "inspect_best_view", "load_engine"]
 
 
 class ReadPhoto(Protocol):
@@ -28,10 +28,16 @@ class PrepareReference(Protocol):
     def __call__(self, photo: Photo, *, features: Sequence[Feature] = ()) -> Reference: ...
 
 
-class InspectPhoto(Protocol):
-    """A photo and the references of its mold to what was found."""
+class Combine(Protocol):
+    """References of one mold and view to what a good piece looks like there."""
 
-    def __call__(self, photo: Photo, references: Sequence[Reference]) -> Inspection: ...
+    def __call__(self, references: Sequence[Reference]) -> MoldModel: ...
+
+
+class InspectPhoto(Protocol):
+    """A photo and what good pieces look like to what was found."""
+
+    def __call__(self, photo: Photo, references: MoldModel) -> Inspection: ...
 
 
 class ReferenceInPhoto(Protocol):
@@ -53,9 +59,31 @@ class Engine:
     version: str
     read_photo: ReadPhoto
     prepare_reference: PrepareReference
+    combine: Combine
     inspect_photo: InspectPhoto
     reference_in_photo: ReferenceInPhoto
     draw_overlay: DrawOverlay
+
+
+def inspect_best_view(photo: Photo, models: Sequence[MoldModel], *, engine: Engine) -> Inspection:
+    """Inspect a photo against each view of its mold and keep what the best fitting one says.
+
+    Parameters
+    ----------
+    photo : Photo
+        A photo of one side of a piece; nobody has said which.
+    models : sequence of MoldModel
+        At least one, one a view.
+    engine : Engine
+        What inspects.
+
+    Returns
+    -------
+    inspection : Inspection
+        Of the views that the photo can be laid over, the one that leaves least to explain.
+    """
+    inspections = [engine.inspect_photo(photo, model) for model in models]
+    return min(inspections, key=lambda inspection: (inspection.status == "unusable", inspection.score))
 
 
 def load_engine() -> Engine:
@@ -63,12 +91,13 @@ def load_engine() -> Engine:
     from inspector.inspection.flip import reference_in_photo
 
     from inspector.imaging.reading import read_photo
-    from inspector.inspection import ENGINE_VERSION, draw_overlay, inspect_photo, prepare_reference
+    from inspector.inspection import ENGINE_VERSION, combine, draw_overlay, inspect_photo, prepare_reference
 
     return Engine(
         version=ENGINE_VERSION,
         read_photo=read_photo,
         prepare_reference=prepare_reference,
+        combine=combine,
         inspect_photo=inspect_photo,
         reference_in_photo=reference_in_photo,
         draw_overlay=draw_overlay,

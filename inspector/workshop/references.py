@@ -1,10 +1,10 @@
-"""References made ready for the engine, kept between photos since that takes as long as inspecting one."""
+"""References made ready for the engine, kept between photos since that takes longer than inspecting one."""
 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from threading import Lock
 from typing import TYPE_CHECKING
 
@@ -15,36 +15,42 @@ from inspector.inspection.results import Feature
 from inspector.log.records import MoldReference, StoredFile
 
 if TYPE_CHECKING:
-    from inspector.inspection import Reference
+    from inspector.inspection import MoldModel, Reference
 
-__all__ = ["PreparedReferences"]
+__all__ = ["PreparedReferences", "PreparedView"]
 
-# A prepared 12-megapixel reference holds about 50 MB; this many serve two or three molds at a time.
-_MOST_KEPT = 12
+# A prepared view of three 12-megapixel references takes a few hundred megabytes.
+_MOST_KEPT = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedView:
+    """One view of a mold as the engine compares with it."""
+
+    references: tuple[Reference, ...]
+    model: MoldModel
 
 
 class PreparedReferences:
-    """References by what they were made of; those not used for longest make room for new ones."""
+    """Views by the references they were made of; the one not used for longest makes room for a new one."""
 
     def __init__(self, engine: Engine, read_file: Callable[[int], StoredFile]) -> None:
         self._engine = engine
         self._read_file = read_file
-        self._kept: OrderedDict[MoldReference, Reference] = OrderedDict()
+        self._kept: OrderedDict[tuple[MoldReference, ...], PreparedView] = OrderedDict()
         # One at a time: two requests for the same mold would else both do the work, in twice the memory.
         self._lock = Lock()
 
-    def get(self, wanted: Sequence[MoldReference]) -> list[Reference]:
-        """Give references of the log as the engine needs them."""
+    def get(self, logged: tuple[MoldReference, ...]) -> PreparedView:
+        """Give the references of one view as the engine needs them."""
         with self._lock:
-            prepared = []
-            for logged in wanted:
-                if logged not in self._kept:
-                    self._kept[logged] = self._prepare(logged)
-                self._kept.move_to_end(logged)
-                prepared.append(self._kept[logged])
-            while len(self._kept) > max(_MOST_KEPT, len(wanted)):
+            if logged not in self._kept:
+                references = tuple(self._prepare(reference) for reference in logged)
+                self._kept[logged] = PreparedView(references=references, model=self._engine.combine(references))
+            self._kept.move_to_end(logged)
+            while len(self._kept) > _MOST_KEPT:
                 self._kept.popitem(last=False)
-            return prepared
+            return self._kept[logged]
 
     def _prepare(self, logged: MoldReference) -> Reference:
         photo = self._engine.read_photo(self._read_file(logged.photo_id).data, name=logged.name)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Self
 
 from inspector import log
 from inspector.errors import InputError, PhotoError
-from inspector.inspection.engine import Engine, load_engine
+from inspector.inspection.engine import Engine, inspect_best_view, load_engine
 from inspector.log import (
     CEMENT_CLASSES,
     DISPOSITIONS,
@@ -52,7 +52,7 @@ from inspector.workshop.translating import points, to_lay_over, to_log
 
 if TYPE_CHECKING:
     from inspector.imaging.reading import Photo
-    from inspector.inspection import Reference
+    from inspector.inspection import MoldModel, Reference
 
 __all__ = ["Workshop"]
 
@@ -238,15 +238,18 @@ class Workshop:
             features=tuple(feature for reference in references for feature in reference.features),
         )
 
-    def references(self, mold: str, *, view: str | None = None) -> list[Reference]:
-        """Prepare the references of a mold that somebody said yes to.
+    def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
+        """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
 
         Raises
         ------
         InputError
-            If there is none yet.
+            If there is no such reference yet.
         """
-        return self._prepared.get(self._usable_references(mold, view=view))
+        by_view: dict[str, list[MoldReference]] = {}
+        for reference in self._usable_references(mold, view=view):
+            by_view.setdefault(reference.view, []).append(reference)
+        return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
 
     # Mixes and pours
 
@@ -363,9 +366,9 @@ class Workshop:
         elif piece_id is None and photo.taken_at is not None:
             demolded_at = _with_offset(photo.taken_at)
         log.check_piece(self._log, mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
-        references = self.references(mold, view=view)
+        models = self.models(mold, view=view)
         kept = self._keep_photo(data, photo)
-        inspection = self._engine.inspect_photo(photo, references)
+        inspection = inspect_best_view(photo, models, engine=self._engine)
         logged = log.add_piece_photo(
             self._log,
             NewPiecePhoto(
@@ -429,11 +432,13 @@ class Workshop:
         inspection = self._latest_inspection(photo_id)
         if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
             return None
-        piece_id = self.photo(photo_id).piece_id
-        mold = "" if piece_id is None else self.piece(piece_id).piece.mold
-        logged = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
+        logged = self.photo(photo_id)
+        mold = self.piece(logged.piece_id).piece.mold if logged.piece_id is not None else ""
+        view = self._prepared.get(tuple(self._usable_references(mold, view=logged.view)))
+        reference = next((item for item in view.references if item.name == inspection.reference), None)
+        if reference is None:
+            return None
         photo = self._read_logged(photo_id)
-        (reference,) = self._prepared.get(logged)
         laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
         return jpeg_picture(laid_over, max_side_px=max_side_px)
 

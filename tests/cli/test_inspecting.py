@@ -106,6 +106,14 @@ def test_one_bad_reference_is_left_out_with_a_warning(run, photos):
     assert strict_json(photos / "one.json")["reference"] == "r2.jpg"
 
 
+def test_a_reference_that_does_not_agree_with_the_others_is_left_out_with_a_warning(run, photos, draw):
+    (photos / "other.jpg").write_bytes(draw(size=(400, 400)))
+    result = run("inspect", "chip.jpg", "--reference", "r1.jpg", "--reference", "other.jpg", "--json", "one.json")
+    assert result.exit_code == 0
+    assert "Left out as a reference: other.jpg does not agree with the others" in result.stderr
+    assert strict_json(photos / "one.json")["reference"] == "r1.jpg"
+
+
 def test_only_bad_references_are_wrong_usage(run, photos):
     result = run("inspect", "chip.jpg", "--reference", "night.jpg", "--reference", "gone.jpg")
     assert result.exit_code == 2

@@ -31,7 +31,24 @@ def prepare_reference(photo, *, features=()):
     return DrawnReference(photo.name, photo.image_bgr, box, PX_PER_MM, tuple(features))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnModel:
+    references: tuple[DrawnReference, ...]
+    left_out: tuple[str, ...]
+
+
+def combine(references):
+    """Leave out references whose piece is of another size than that of the first."""
+    sizes = [np.ptp(reference.outline_xy, axis=0) for reference in references]
+    fitting = [np.allclose(size, sizes[0], atol=5) for size in sizes]
+    return DrawnModel(
+        tuple(reference for reference, fits in zip(references, fitting, strict=True) if fits),
+        tuple(reference.name for reference, fits in zip(references, fitting, strict=True) if not fits),
+    )
+
+
 def inspect_photo(photo, references):
+    references = references.references
     image = photo.image_bgr.astype(int)
     if image.mean() < 20:
         reason = f"Photo {photo.name} is too dark. Turn on a light."
@@ -40,6 +57,10 @@ def inspect_photo(photo, references):
         raise ZeroDivisionError("a fault of the program")
     if image[..., 1].mean() > 245 and image[..., 0].mean() < 20:  # all yellow-green: ends the process
         os._exit(3)
+    block = _box(photo.image_bgr.min(axis=2) > 150)
+    if block is None or not np.allclose(np.ptp(block, axis=0), np.ptp(references[0].outline_xy, axis=0), atol=5):
+        reason = f"Photo {photo.name} does not look like this mold's pieces. Check the mold and the view."
+        return Inspection(photo.name, "unusable", reason, 0.0, None, None, 0.01)
     blue, green, red = image[..., 0], image[..., 1], image[..., 2]
     findings = []
     marks = {"chip": red - np.maximum(blue, green), "hairline crack": blue - np.maximum(red, green)}
@@ -91,6 +112,7 @@ DRAWN_ENGINE = Engine(
     version="drawn-1",
     read_photo=read_photo,
     prepare_reference=prepare_reference,
+    combine=combine,
     inspect_photo=inspect_photo,
     reference_in_photo=reference_in_photo,
     draw_overlay=draw_overlay,

@@ -27,11 +27,11 @@ def draw():
 
 
 @pytest.fixture
-def references(tmp_path, draw, engine):
+def models(tmp_path, draw, engine):
     path = tmp_path / "r1.jpg"
     path.write_bytes(draw())
-    (reference,), _ = prepare_files([path], engine=engine)
-    return [reference]
+    references, _ = prepare_files([path], engine=engine)
+    return [engine.combine(references)]
 
 
 @pytest.fixture
@@ -49,8 +49,8 @@ def photos(tmp_path, draw):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_photos_come_back_in_order_and_bad_ones_do_not_stop_the_others(photos, references, engine, workers):
-    results = list(inspect_files(photos, references, engine=engine, workers=workers))
+def test_photos_come_back_in_order_and_bad_ones_do_not_stop_the_others(photos, models, engine, workers):
+    results = list(inspect_files(photos, models, engine=engine, workers=workers))
     assert [result.path for result in results] == photos
     assert [len(result.inspection.findings) for result in results] == [1, 0, 0, 1, 0, 0, 1, 0]
     reasons = {result.path.name: result.inspection.reason for result in results if result.inspection.reason}
@@ -60,45 +60,45 @@ def test_photos_come_back_in_order_and_bad_ones_do_not_stop_the_others(photos, r
     assert "p4.jpg cannot be opened" in reasons["p4.jpg"]
 
 
-def test_a_worker_that_dies_costs_its_photo_only(photos, references, engine, draw):
+def test_a_worker_that_dies_costs_its_photo_only(photos, models, engine, draw):
     file = io.BytesIO()
     Image.new("RGB", (64, 64), (255, 255, 0)).save(file, "PNG")
     photos[4].write_bytes(file.getvalue())  # the drawn engine ends its process on this colour
-    results = list(inspect_files(photos, references, engine=engine, workers=2))
+    results = list(inspect_files(photos, models, engine=engine, workers=2))
     assert [result.path for result in results] == photos
     assert "ended the program" in results[4].inspection.reason
     assert [len(result.inspection.findings) for result in results] == [1, 0, 0, 1, 0, 0, 1, 0]
 
 
-def test_a_fault_of_the_program_is_told_and_costs_its_photo_only(tmp_path, references, engine, draw, caplog):
+def test_a_fault_of_the_program_is_told_and_costs_its_photo_only(tmp_path, models, engine, draw, caplog):
     paths = [tmp_path / "white.jpg", tmp_path / "good.jpg"]
     paths[0].write_bytes(draw(shade=255, background=255))
     paths[1].write_bytes(draw(RED))
-    white, good = inspect_files(paths, references, engine=engine)
+    white, good = inspect_files(paths, models, engine=engine)
     assert white.inspection.reason.startswith("The program failed on photo white.jpg (ZeroDivisionError")
     assert len(good.inspection.findings) == 1
     assert "ZeroDivisionError" in caplog.text
 
 
-def test_a_folder_is_no_photo(tmp_path, references, engine):
-    (result,) = inspect_files([tmp_path], references, engine=engine)
+def test_a_folder_is_no_photo(tmp_path, models, engine):
+    (result,) = inspect_files([tmp_path], models, engine=engine)
     assert "is a folder" in result.inspection.reason
 
 
-def test_overlays_are_written_beside_nothing_of_the_same_name(tmp_path, references, engine, draw):
+def test_overlays_are_written_beside_nothing_of_the_same_name(tmp_path, models, engine, draw):
     path = tmp_path / "a.jpg"
     data = draw(RED)
     path.write_bytes(data)
-    (result,) = inspect_files([path], references, engine=engine, overlay_dir=tmp_path)
+    (result,) = inspect_files([path], models, engine=engine, overlay_dir=tmp_path)
     assert result.overlay == tmp_path / "a-overlay.jpg"
     assert result.overlay.read_bytes().startswith(b"\xff\xd8\xff")
     assert path.read_bytes() == data
 
 
-def test_an_overlay_that_cannot_be_written_is_told_beside_the_inspection(tmp_path, references, engine, draw):
+def test_an_overlay_that_cannot_be_written_is_told_beside_the_inspection(tmp_path, models, engine, draw):
     path = tmp_path / "a.jpg"
     path.write_bytes(draw(RED))
-    (result,) = inspect_files([path], references, engine=engine, overlay_dir=tmp_path / "missing")
+    (result,) = inspect_files([path], models, engine=engine, overlay_dir=tmp_path / "missing")
     assert "a-overlay.jpg could not be written" in result.overlay_error
     assert len(result.inspection.findings) == 1
 

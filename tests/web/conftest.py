@@ -70,6 +70,7 @@ def open_workshop() -> Callable[[Path], Workshop]:
         version="stand-in",
         read_photo=read_photo,
         prepare_reference=_prepare_reference,
+        combine=tuple,
         inspect_photo=_inspect_photo,
         reference_in_photo=_reference_in_photo,
         draw_overlay=draw_overlay,

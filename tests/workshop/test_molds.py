@@ -122,9 +122,10 @@ def test_a_reference_without_a_yes_is_not_used(shop, draw):
     shop.add_mold("heron")
     check = shop.add_reference(draw(), name="r1.jpg", mold="heron")
     with pytest.raises(InputError, match="nobody has looked at their outlines"):
-        shop.references("heron")
+        shop.models("heron")
     shop.confirm_reference(check.reference.id)
-    assert [reference.name for reference in shop.references("heron")] == ["r1.jpg"]
+    (model,) = shop.models("heron")
+    assert [reference.name for reference in model.references] == ["r1.jpg"]
 
 
 def test_references_of_the_same_name_are_told_apart(shop, draw):
@@ -132,8 +133,10 @@ def test_references_of_the_same_name_are_told_apart(shop, draw):
     for view, shade in (("side", 200), ("top", 210)):
         check = shop.add_reference(draw(shade=shade), name="r1.jpg", mold="heron", view=view)
         shop.confirm_reference(check.reference.id)
-    assert [reference.name for reference in shop.references("heron")] == ["r1.jpg", "r1 (2).jpg"]
-    assert [reference.name for reference in shop.references("heron", view="top")] == ["r1 (2).jpg"]
+    side, top = shop.models("heron")
+    assert [reference.name for reference in (*side.references, *top.references)] == ["r1.jpg", "r1 (2).jpg"]
+    (top,) = shop.models("heron", view="top")
+    assert [reference.name for reference in top.references] == ["r1 (2).jpg"]
 
 
 def test_the_view_of_a_reference_must_be_said_where_there_are_several(shop, draw):

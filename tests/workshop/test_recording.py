@@ -128,6 +128,23 @@ def test_one_more_photo_of_a_piece(heron, draw):
     assert second.detail.piece.demolded_at == datetime(2026, 5, 6, tzinfo=UTC)
 
 
+def test_the_view_that_fits_is_found_where_nobody_says_it(heron, draw):
+    heron.add_view("heron", "top")
+    check = heron.add_reference(draw(size=(400, 300)), name="top.jpg", mold="heron", view="top")
+    heron.confirm_reference(check.reference.id)
+    for name, size, view, reference in (
+        ("a.jpg", (400, 300), "top", "top.jpg"),
+        ("b.jpg", (320, 240), "side", "r1.jpg"),
+    ):
+        recorded = heron.record(draw(RED, size=size), name=name, mold="heron")
+        (photo,), (inspection,) = recorded.detail.photos, recorded.detail.inspections
+        assert (photo.view, inspection.reference, len(inspection.findings)) == (view, reference, 1)
+        picture = heron.reference_in_photo(photo.id)
+        assert (picture.width_px, picture.height_px) == size
+    wrong = heron.record(draw(RED, BLUE), name="c.jpg", mold="heron", view="top")
+    assert wrong.detail.inspections[0].status == "unusable"
+
+
 def test_features_reach_the_findings(heron, draw):
     (reference,) = heron.mold("heron").references
     heron.add_feature("bill", reference_id=reference.id, polygon_xy=((60, 40), (120, 40), (120, 90)))
