@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from inspector.errors import InspectorError
+from inspector.errors import InputError, InspectorError
 from inspector.web.pages import render, wants_json
 
 __all__ = ["answer_failures", "failure_response"]
@@ -25,9 +25,14 @@ _SENTENCE_BY_STATUS = {
 def answer_failures(app: FastAPI) -> None:
     """Have every failure of the application answered in the one shape."""
 
-    @app.exception_handler(InspectorError)
-    def refused(request: Request, error: InspectorError) -> Response:
+    @app.exception_handler(InputError)
+    def refused(request: Request, error: InputError) -> Response:
         return failure_response(request, status=422, sentence=str(error))
+
+    @app.exception_handler(InspectorError)
+    def out_of_order(request: Request, error: InspectorError) -> Response:
+        # Nothing was wrong with what was sent: the disk is full, the log is held by another program.
+        return failure_response(request, status=503, sentence=str(error))
 
     @app.exception_handler(RequestValidationError)
     def malformed(request: Request, error: RequestValidationError) -> Response:

@@ -18,7 +18,7 @@ __all__ = ["router"]
 router = APIRouter()
 
 # How far down the list of pieces waiting the next one is looked for; past that it starts over.
-_LOOK_AHEAD = 200
+_LOOK_AHEAD = 50
 _NOTE_LENGTH = 2000
 
 

@@ -3,6 +3,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from fastapi.testclient import TestClient
 
+from inspector.errors import InspectorError
 from inspector.settings import Settings
 
 
@@ -115,3 +116,15 @@ def test_a_fault_of_the_program_is_a_page_without_its_inner_parts(
     assert answer.status_code == 500
     assert "The program failed" in answer.text
     assert "secret" not in answer.text
+
+
+def test_a_log_that_cannot_be_read_is_no_fault_of_the_asker(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(**_asked: object) -> int:
+        raise InspectorError("The disk is full. Make room and try again.")
+
+    monkeypatch.setattr(client.app.state.workshop, "count_waiting", fail)  # type: ignore[attr-defined]
+    answer = client.get("/")
+    assert answer.status_code == 503
+    assert "The disk is full. Make room and try again." in answer.text

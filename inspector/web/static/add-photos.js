@@ -61,10 +61,12 @@ function adding(form) {
       });
     }
     const done = jobs.filter((job) => !["queued", "sending"].includes(job.state));
-    const flagged = done.filter((job) => job.state === "flagged").length;
-    const unused = done.filter((job) => ["could not be used", "failed"].includes(job.state)).length;
-    sum.textContent = `${done.length} of ${jobs.length} done` +
-      (flagged ? `, ${flagged} flagged` : "") + (unused ? `, ${unused} could not be used` : "");
+    const counted = (state, words) => {
+      const count = jobs.filter((job) => job.state === state).length;
+      return count ? `, ${count} ${words}` : "";
+    };
+    sum.textContent = `${done.length} of ${jobs.length} done` + counted("flagged", "flagged") +
+      counted("could not be used", "could not be used") + counted("failed", "not sent");
     if (done.length === jobs.length) {
       const link = Object.assign(document.createElement("a"), { href: location.href.split("#")[0], textContent: "Show what is there now" });
       sum.append(" ", link);
