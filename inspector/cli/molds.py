@@ -75,8 +75,7 @@ def add(
             workshop.add_mold(name, title=title, material=material, release_agent=release_agent, views=[view])
             checks, refused = _add_references(workshop, photos or [], mold=name, view=view)
         _confirm(workshop, checks, preview=preview, yes=yes)
-        for reason in refused:
-            warn(f"Left out as a reference: {reason}")
+        _warn_of_left_out(workshop, str(name), refused)
         typer.echo(_summary(workshop.mold(str(name))))
     if refused:
         raise typer.Exit(FAILED)
@@ -104,8 +103,7 @@ def add_reference(
             workshop.add_view(name, view)
         checks, refused = _add_references(workshop, photos, mold=name, view=view)
         _confirm(workshop, checks, preview=preview, yes=yes)
-        for reason in refused:
-            warn(f"Left out as a reference: {reason}")
+        _warn_of_left_out(workshop, name, refused)
         typer.echo(_summary(workshop.mold(name)))
     if refused:
         raise typer.Exit(FAILED)
@@ -212,6 +210,16 @@ def _confirm(workshop: Workshop, checks: Sequence[ReferenceCheck], *, preview: P
         else:
             workshop.discard_reference(reference.id)
             typer.echo(f"{reference.name} is left out.")
+
+
+def _warn_of_left_out(workshop: Workshop, mold: str, refused: Sequence[str]) -> None:
+    """Tell which photos are no good references, by themselves or beside the others."""
+    for reason in refused:
+        warn(f"Left out as a reference: {reason}")
+    if workshop.mold(mold).mold.references > 1:
+        for model in workshop.models(mold):
+            for name in model.left_out:
+                warn(f"{name} does not agree with the other references of {mold}, so it is not compared with.")
 
 
 def _what_was_found(check: ReferenceCheck) -> str:

@@ -64,7 +64,7 @@ class PhotoFolder:
         sha256 = sha256_of(data)
         path = self._path(sha256, media_type_of(data))
         try:
-            if path.is_file() and path.stat().st_size == len(data):
+            if _is_whole(path, data):
                 return sha256
             _make_folder(path.parent)
             _write_whole(path, data)
@@ -115,8 +115,18 @@ def _write_whole(path: Path, data: bytes) -> None:
             file.close()
             temporary.unlink()
             raise
-    temporary.replace(path)
+    try:
+        temporary.replace(path)
+    except OSError:
+        temporary.unlink()
+        # Windows refuses while somebody reads the same photo, just written by another request.
+        if not _is_whole(path, data):
+            raise
     _sync_folder(path.parent)
+
+
+def _is_whole(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.stat().st_size == len(data)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -24,6 +24,13 @@ def test_a_poor_reference_is_told_and_the_others_are_kept(run, photos):
     assert "1 reference" in run("mold", "show", "heron").stdout
 
 
+def test_a_reference_that_does_not_agree_with_the_others_is_told(run, photos, draw):
+    (photos / "other.jpg").write_bytes(draw(size=(400, 400)))
+    result = run("mold", "add", "heron", "r1.jpg", "r2.jpg", "other.jpg", "--yes")
+    assert result.exit_code == 0, result.output
+    assert "other.jpg does not agree with the other references of heron" in result.stderr
+
+
 def test_a_mold_is_added_from_its_folder_and_twice_changes_nothing(run, photos):
     (photos / "mold.toml").write_text(
         'name = "heron"\n[[references]]\nphoto = "r1.jpg"\n'
