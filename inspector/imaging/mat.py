@@ -26,6 +26,7 @@ Paper = Literal["A4", "A3"]
 
 MARKER_SIDE_MM = 24.0
 MARKER_MARGIN_MM = 3.0
+FEWEST_MARKERS = 2  # three make a good fit, two a usable one
 MARKER_DICTIONARY = cv2.aruco.DICT_4X4_50
 
 # Markers are 24 mm wide: at 5 px/mm and more, 1600 px across a sheet leave each cell 20 px.
@@ -109,10 +110,10 @@ def find_mat(gray: NDArray[np.uint8], *, focal_px: float | None = None) -> MatSi
     Returns
     -------
     MatSighting or None
-        None when fewer than three of the four markers of one mat are seen.
+        None when fewer than two of the four markers of one mat are seen.
     """
     layout, corners_by_id = _find_markers(gray)
-    if layout is None or len(corners_by_id) < 3:
+    if layout is None or len(corners_by_id) < FEWEST_MARKERS:
         return None
     ids = tuple(sorted(corners_by_id))
     mat_xy = np.concatenate([layout.marker_corners_xy_mm(i) for i in ids])

@@ -1,0 +1,177 @@
+"""How a piece was moved and turned on the mat between two photos.
+
+An exhaustive search: for every angle the silhouette and the edges of the reference are turned and
+correlated with those of the photo over all shifts at once, by the Fourier transform; the best few are
+repeated on a finer raster. Nothing local that could fall into a wrong optimum, and a missing part or a
+shadow in the outline costs a little score instead of the alignment.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+__all__ = ["PlaneMove", "find_plane_moves"]
+
+COARSE_PX_PER_MM = 0.5
+FINE_PX_PER_MM = 1.0
+COARSE_STEP_DEG = 4.0
+FINE_STEP_DEG = 1.0
+# How much the edges count beside the silhouette: the outline of a round piece says nothing of its angle.
+EDGE_WEIGHT = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaneMove:
+    """A turn and a shift in the plane."""
+
+    photo_from_reference: NDArray[np.float64]  # (3, 3) frame px to frame px, a rigid motion (times a scale)
+    angle_deg: float
+    overlap: float  # intersection over union of the silhouettes
+    edge_agreement: float  # normalised correlation of the edge maps
+
+    @property
+    def score(self) -> float:
+        """What candidates are ranked by."""
+        return self.overlap + EDGE_WEIGHT * self.edge_agreement
+
+
+def find_plane_moves(
+    reference_mask: NDArray[np.uint8],
+    reference_edges: NDArray[np.float32],
+    photo_mask: NDArray[np.uint8],
+    photo_edges: NDArray[np.float32],
+    *,
+    px_per_mm: float,
+    scale: float = 1.0,
+    count: int = 3,
+) -> tuple[PlaneMove, ...]:
+    """The best moves, best first.
+
+    Parameters
+    ----------
+    reference_mask, photo_mask : ndarray, uint8
+        255 where the piece is, in frames of the same scale.
+    reference_edges, photo_edges : ndarray, float32
+        Edge strength, 0 or more, largely free of the light's direction.
+    px_per_mm : float
+        Scale of both frames.
+    scale : float
+        Size of the piece in the photo's frame over that in the reference's; 1 where both lie on a mat.
+    count : int
+        How many candidates to return.
+
+    Returns
+    -------
+    tuple of PlaneMove
+        Empty when one of the masks is empty.
+    """
+    if not reference_mask.any() or not photo_mask.any():
+        return ()
+    coarse = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, COARSE_PX_PER_MM, scale)
+    angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
+    rough = [coarse.best_shift(angle) for angle in angles]
+    order = sorted(range(len(rough)), key=lambda i: -rough[i].score)
+    starts: list[float] = []
+    for i in order:
+        if all(_angle_between(angles[i], other) > 2 * COARSE_STEP_DEG for other in starts):
+            starts.append(float(angles[i]))
+        if len(starts) == count:
+            break
+    fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
+    best = []
+    for start in starts:
+        around = np.arange(-COARSE_STEP_DEG + FINE_STEP_DEG, COARSE_STEP_DEG, FINE_STEP_DEG)
+        best.append(max((fine.best_shift(start + turn) for turn in around), key=lambda move: move.score))
+    return tuple(sorted(best, key=lambda move: -move.score))
+
+
+class _Correlator:
+    """The photo's transforms on one raster, kept for all angles."""
+
+    def __init__(
+        self,
+        reference_mask: NDArray[np.uint8],
+        reference_edges: NDArray[np.float32],
+        photo_mask: NDArray[np.uint8],
+        photo_edges: NDArray[np.float32],
+        px_per_mm: float,
+        raster_px_per_mm: float,
+        scale: float,
+    ) -> None:
+        self._shrink = raster_px_per_mm / px_per_mm
+        self._scale = scale
+        self._reference_mask = _reduce(reference_mask.astype(np.float32) / 255, self._shrink)
+        self._reference_edges = _reduce(reference_edges, self._shrink)
+        mask = _reduce(photo_mask.astype(np.float32) / 255, self._shrink)
+        edges = _reduce(photo_edges, self._shrink)
+        ys, xs = np.nonzero(self._reference_mask > 0.5)
+        if not xs.size:
+            ys, xs = np.nonzero(self._reference_mask > 0)
+        self._middle = np.array([xs.mean(), ys.mean()])
+        reach = float(np.hypot(xs - self._middle[0], ys - self._middle[1]).max()) * scale + 3
+        self._side = int(np.ceil(2 * reach))
+        self._size = tuple(int(fft.next_fast_len(n + self._side, real=True)) for n in mask.shape)
+        self._mask_spectrum = fft.rfft2(mask, self._size)
+        self._edge_spectrum = fft.rfft2(edges, self._size)
+        self._mask_area = float(mask.sum())
+        self._edge_power = fft.rfft2(edges * edges, self._size)
+        self._shape = mask.shape
+
+    def best_shift(self, angle_deg: float) -> PlaneMove:
+        """The best shift at one angle."""
+        half = (self._side - 1) / 2
+        turn = cv2.getRotationMatrix2D((0.0, 0.0), -angle_deg, self._scale)
+        turn[:, 2] = half - turn[:, :2] @ self._middle
+        box = (self._side, self._side)
+        mask = cv2.warpAffine(self._reference_mask, turn, box, flags=cv2.INTER_LINEAR)
+        edges = cv2.warpAffine(self._reference_edges, turn, box, flags=cv2.INTER_LINEAR)
+        # The edges are compared inside the turned silhouette, a little widened.
+        support = (cv2.blur(mask, (3, 3)) > 0).astype(np.float32)
+        edges = edges * support
+        shared = self._correlate(self._mask_spectrum, mask)
+        overlap = shared / np.maximum(self._mask_area + float(mask.sum()) - shared, 1e-6)
+        power = np.maximum(self._correlate(self._edge_power, support), 1e-6)
+        norm = np.sqrt(power * max(float((edges**2).sum()), 1e-6))
+        agreement = self._correlate(self._edge_spectrum, edges) / norm
+        total = overlap + EDGE_WEIGHT * agreement
+        row, column = np.unravel_index(int(np.argmax(total)), total.shape)
+        # Correlation index (row, column) puts the box's corner there; indices past the photo wrap to negative ones.
+        top = row - self._size[0] if row >= self._shape[0] else row
+        left = column - self._size[1] if column >= self._shape[1] else column
+        move = np.vstack([turn, [0, 0, 1]])
+        move[:2, 2] += (left, top)
+        return PlaneMove(
+            photo_from_reference=_between_rasters(move, self._shrink),
+            angle_deg=float(angle_deg % 360),
+            overlap=float(overlap[row, column]),
+            edge_agreement=float(agreement[row, column]),
+        )
+
+    def _correlate(self, spectrum: NDArray[np.complex64], pattern: NDArray[np.float32]) -> NDArray[np.float32]:
+        product = spectrum * np.conj(fft.rfft2(pattern, self._size))
+        return np.asarray(fft.irfft2(product, self._size), dtype=np.float32)
+
+
+def _reduce(image: NDArray[np.float32], factor: float) -> NDArray[np.float32]:
+    """A smaller copy; the size is cut first so that the scale is exactly the one asked for."""
+    if factor >= 1:
+        return image
+    size = (max(1, int(image.shape[1] * factor)), max(1, int(image.shape[0] * factor)))
+    crop = image[: round(size[1] / factor), : round(size[0] / factor)]
+    return np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _between_rasters(move: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+    """A motion between reduced rasters, for the full ones (pixel centres at integers)."""
+    half = 0.5 * factor - 0.5
+    reduced_from_full = np.array([[factor, 0, half], [0, factor, half], [0, 0, 1.0]])
+    return np.linalg.inv(reduced_from_full) @ move @ reduced_from_full
+
+
+def _angle_between(first_deg: float, second_deg: float) -> float:
+    return abs((first_deg - second_deg + 180) % 360 - 180)

@@ -1,0 +1,278 @@
+"""Dark lines on a piece: where they run, how long and how wide they are.
+
+A crack is a dark ridge: darker than both sides along a path much longer than wide. The second derivative of
+log brightness is measured across twelve directions and averaged along each (an elongated line operator in
+the manner of Freeman and Adelson's steerable filters, 1991), so that a faint line adds up while grain does
+not. Maxima across the line are kept by hysteresis, thinned to paths, and joined over short gaps by the
+cheapest way. Each path is then measured on the full photo: its width is the light missing across it, divided
+by the depth of the line, which holds below one pixel (Steger 1998 discusses the bias that this avoids).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.graph import route_through_array
+from skimage.measure import label, regionprops
+from skimage.morphology import skeletonize
+
+__all__ = ["Hairline", "LineStrength", "find_hairlines", "line_strength"]
+
+DIRECTIONS = 12
+# Cross-section of the line operator: lines of 0.1 to 0.8 mm, as they come out of the lens. [px of the raster]
+SCALES_PX = (1.1, 1.9)
+# The operator looks along this much of the line at once.
+ALONG_MM = 3.2
+# Local strength is compared with what the surface around shows: grain, pits and relief alike.
+SURROUNDINGS_MM = 7.0
+LONGEST_GAP_MM = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineStrength:
+    """How much each place looks like part of a dark line."""
+
+    strength: NDArray[np.float32]  # (h, w) in robust standard deviations of the surface around
+    direction: NDArray[np.uint8]  # (h, w) index of the direction along the line, of DIRECTIONS over 180 degrees
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hairline:
+    """One dark line."""
+
+    path_xy: NDArray[np.float64]  # (n, 2) px, from end to end
+    length_px: float
+    strength: float  # mean along the path, in standard deviations
+    weakest_fifth: float  # 20th percentile of the strength along the path
+
+
+def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: float) -> LineStrength:
+    """Response of the elongated dark-line operator.
+
+    Parameters
+    ----------
+    gray : ndarray, shape (h, w), uint8
+    mask : ndarray, shape (h, w), uint8
+        255 where lines are looked for; strength is 0 elsewhere.
+    px_per_mm : float
+    """
+    logs = _LOG_OF_VALUE[gray]
+    second = [_second_derivatives(logs, sigma) for sigma in SCALES_PX]
+    best = np.full(gray.shape, -1e3, dtype=np.float32)
+    direction = np.zeros(gray.shape, dtype=np.uint8)
+    for k in range(DIRECTIONS):
+        angle = np.pi * k / DIRECTIONS
+        c, s = float(np.cos(angle)), float(np.sin(angle))
+        # Curvature along the normal (-s, c), at the scale that answers most.
+        across = np.maximum.reduce([s * s * xx - 2 * s * c * xy + c * c * yy for xx, xy, yy in second])
+        along = _mean_along(across, c, s, ALONG_MM * px_per_mm / 2)
+        better = along > best
+        np.copyto(best, along, where=better)
+        direction[better] = k
+    inside = (mask > 127).astype(np.float32)
+    window = 2 * round(SURROUNDINGS_MM * px_per_mm / 2) + 1
+    # Mean absolute value around, capped so that the line itself does not raise its own threshold much.
+    typical = float(np.median(np.abs(best[mask > 127]))) if np.any(mask > 127) else 1.0
+    capped = np.minimum(np.abs(best), 4 * typical) * inside
+    covered = cv2.blur(inside, (window, window)) + np.float32(1e-3)
+    around = cv2.blur(capped, (window, window)) / covered
+    strength = best / (np.float32(1.25) * (np.float32(0.7) * around + np.float32(0.3 * typical)) + np.float32(1e-4))
+    return LineStrength(strength * inside, direction)
+
+
+def find_hairlines(
+    lines: LineStrength, *, px_per_mm: float, low: float, high: float, shortest_mm: float
+) -> tuple[Hairline, ...]:
+    """Paths of connected line maxima.
+
+    Parameters
+    ----------
+    lines : LineStrength
+        Already reduced where references show the same line.
+    px_per_mm : float
+    low, high : float
+        Hysteresis thresholds, in standard deviations.
+    shortest_mm : float
+        Paths shorter than this are dropped.
+    """
+    ridge = _maxima_across(lines) & (lines.strength > low)
+    thick = cv2.morphologyEx(ridge.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), dtype=np.uint8))
+    parts = label(thick, connectivity=2)
+    peak = np.zeros(int(parts.max()) + 1)
+    np.maximum.at(peak, parts.ravel(), lines.strength.ravel())
+    kept = (peak >= high)[parts] & (parts > 0)
+    short_px = shortest_mm * px_per_mm
+    paths = []
+    for region in regionprops(label(skeletonize(kept), connectivity=2)):
+        path = _longest_path(region.coords)
+        if len(path) >= max(6, 0.3 * short_px):
+            paths.append(path)
+    found = []
+    for path in _joined(paths, lines.strength, LONGEST_GAP_MM * px_per_mm):
+        smooth = _smoothed(path[:, ::-1].astype(np.float64))
+        length = float(np.linalg.norm(np.diff(smooth, axis=0), axis=1).sum())
+        if length < short_px:
+            continue
+        along = lines.strength[path[:, 0], path[:, 1]]
+        found.append(Hairline(smooth, length, float(along.mean()), float(np.percentile(along, 20))))
+    return tuple(sorted(found, key=lambda line: -line.length_px * line.strength))
+
+
+def _log_of_value() -> NDArray[np.float32]:
+    light = (np.arange(256) / 255.0) ** 2.2
+    return np.log(light + 0.01).astype(np.float32)
+
+
+_LOG_OF_VALUE = _log_of_value()
+
+
+def _second_derivatives(
+    logs: NDArray[np.float32], sigma: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """xx, xy and yy derivatives at one scale, weighted so that a line of that width answers alike at each."""
+    smooth = cv2.GaussianBlur(logs, (0, 0), sigma)
+    gain = sigma**1.5 / 4
+    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=gain)
+    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=gain)
+    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=gain)
+    return xx, xy, yy
+
+
+def _mean_along(image: NDArray[np.float32], c: float, s: float, half_length: float) -> NDArray[np.float32]:
+    """Mean along a direction, from places on whole pixels: short runs first, then runs of runs."""
+    run = 4
+    runs = max(1, round(2 * half_length / run))
+    reach = int(np.ceil(half_length)) + run
+    height, width = image.shape
+    padded = cv2.copyMakeBorder(image, reach, reach, reach, reach, cv2.BORDER_REFLECT)
+    margin = run
+    inner_height, inner_width = height + 2 * (reach - margin), width + 2 * (reach - margin)
+    short = np.zeros((inner_height, inner_width), dtype=np.float32)
+    for t in range(run):
+        dx, dy = round((t - (run - 1) / 2) * c), round((t - (run - 1) / 2) * s)
+        short += padded[margin + dy : margin + dy + inner_height, margin + dx : margin + dx + inner_width]
+    total = np.zeros(image.shape, dtype=np.float32)
+    inner = reach - margin
+    for t in range(runs):
+        offset = (t - (runs - 1) / 2) * run
+        dx, dy = round(offset * c), round(offset * s)
+        total += short[inner + dy : inner + dy + height, inner + dx : inner + dx + width]
+    return total / np.float32(run * runs)
+
+
+def _maxima_across(lines: LineStrength) -> NDArray[np.bool_]:
+    """Places at least as strong as both neighbours across their line."""
+    strength = lines.strength
+    padded = cv2.copyMakeBorder(strength, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    height, width = strength.shape
+    shifted = {
+        (dy, dx): padded[1 + dy : 1 + dy + height, 1 + dx : 1 + dx + width]
+        for dy, dx in ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1))
+    }
+    maxima = np.zeros(strength.shape, dtype=bool)
+    for k in range(DIRECTIONS):
+        normal = np.pi * k / DIRECTIONS + np.pi / 2
+        dx, dy = round(np.cos(normal)), round(np.sin(normal))
+        here = lines.direction == k
+        maxima |= here & (strength >= shifted[dy, dx]) & (strength >= shifted[-dy, -dx])
+    return maxima
+
+
+def _longest_path(coords_rc: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The longest way through a skeleton, by two sweeps of nearest-neighbour steps over its graph."""
+    index = {(int(r), int(c)): i for i, (r, c) in enumerate(coords_rc)}
+    neighbours: list[list[int]] = []
+    for r, c in index:
+        around = [(r + dr, c + dc) for dr in (-1, 0, 1) for dc in (-1, 0, 1) if dr or dc]
+        neighbours.append([index[p] for p in around if p in index])
+    far, _ = _sweep(neighbours, 0)
+    end, parents = _sweep(neighbours, far)
+    path = [end]
+    while parents[path[-1]] >= 0:
+        path.append(parents[path[-1]])
+    return coords_rc[path]
+
+
+def _sweep(neighbours: list[list[int]], start: int) -> tuple[int, list[int]]:
+    """Breadth first: the last point reached, and each point's parent."""
+    parents = [-2] * len(neighbours)
+    parents[start] = -1
+    queue, last = [start], start
+    for here in queue:
+        last = here
+        for other in neighbours[here]:
+            if parents[other] == -2:
+                parents[other] = here
+                queue.append(other)
+    return last, parents
+
+
+def _joined(
+    paths: list[NDArray[np.intp]], strength: NDArray[np.float32], longest_gap_px: float
+) -> list[NDArray[np.intp]]:
+    """Paths whose ends face each other over a short gap become one, along the cheapest way between them."""
+    pool = sorted(paths, key=len, reverse=True)[:60]
+    cost = 1.0 / (0.3 + np.clip(strength, 0, 5))
+    merged = True
+    while merged:
+        merged = False
+        best: tuple[float, int, int, bool, bool] | None = None
+        for i in range(len(pool)):
+            for j in range(i + 1, len(pool)):
+                for turn_i in (False, True):
+                    for turn_j in (False, True):
+                        first = pool[i][::-1] if turn_i else pool[i]
+                        second = pool[j][::-1] if turn_j else pool[j]
+                        gap = _gap_between(first, second, longest_gap_px)
+                        if gap is not None and (best is None or gap < best[0]):
+                            best = (gap, i, j, turn_i, turn_j)
+        if best is not None:
+            _, i, j, turn_i, turn_j = best
+            first = pool[i][::-1] if turn_i else pool[i]
+            second = pool[j][::-1] if turn_j else pool[j]
+            bridge = _cheapest_way(cost, first[-1], second[0])
+            whole = np.vstack([first, bridge[1:-1], second])
+            pool = [path for k, path in enumerate(pool) if k not in (i, j)] + [whole]
+            merged = True
+    return pool
+
+
+def _gap_between(first: NDArray[np.intp], second: NDArray[np.intp], longest_px: float) -> float | None:
+    """Distance from the end of one path to the start of the next, if both point at each other."""
+    jump = (second[0] - first[-1]).astype(float)
+    gap = float(np.hypot(*jump))
+    if gap > longest_px:
+        return None
+    if gap < 1.5:
+        return gap
+    reach = 8
+    out = (first[-1] - first[max(0, len(first) - 1 - reach)]).astype(float)
+    onward = (second[min(len(second) - 1, reach)] - second[0]).astype(float)
+    for heading in (out, onward):
+        size = float(np.hypot(*heading))
+        if size == 0 or float(heading @ jump) / (size * gap) < 0.6:  # within about 50 degrees
+            return None
+    return gap
+
+
+def _cheapest_way(
+    cost: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    low = np.maximum(np.minimum(start, end) - 4, 0)
+    high = np.minimum(np.maximum(start, end) + 5, cost.shape)
+    part = cost[low[0] : high[0], low[1] : high[1]]
+    way, _ = route_through_array(part, tuple(start - low), tuple(end - low), fully_connected=True, geometric=True)
+    return np.asarray(way, dtype=np.intp) + low
+
+
+def _smoothed(path_xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A pixel staircase as a line: five-point mean, ends kept."""
+    if len(path_xy) < 7:
+        return path_xy
+    padded = np.pad(path_xy, ((2, 2), (0, 0)), mode="edge")
+    smooth = np.mean([padded[k : k + len(path_xy)] for k in range(5)], axis=0)
+    smooth[[0, -1]] = path_xy[[0, -1]]
+    return np.asarray(smooth)

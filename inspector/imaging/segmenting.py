@@ -1,0 +1,433 @@
+"""Which part of a frame is the piece, judged from the photo alone.
+
+Concrete and paper can have the same brightness, and a shadow on paper can be as dark as concrete. Three cues
+tell them apart: brightness against the mat's own light (a smooth surface fitted to the free rim of the mat),
+colour against the mat's, and fine texture, which a shadow does not have. Where the mat carries the known
+print, its local correlation with what is seen replaces the texture. Seeds from these cues start GrabCut
+(Rother, Kolmogorov and Blake 2004), which settles what they leave open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.imaging.mat import Paper
+from inspector.imaging.rectifying import Frame
+from inspector.imaging.speckle import LOWER_STRIP_MM, speckle_dots
+
+__all__ = ["SurfaceCues", "outline_of", "segment_piece", "surface_cues"]
+
+DISPLAY_GAMMA = 2.2
+# Rim of the frame that is taken to show only mat (or only background).
+RIM_ON_MAT_MM = 8.0
+RIM_WITHOUT_MAT_MM = 9.0
+MARKER_SQUARE_MM = 28.0
+# Ruler and cautions stand in the lowest part of the mat, between the markers.
+STRIP_MM = 12.0
+# Windows of the cues: a few grains wide, a few dots of the print wide.
+TEXTURE_WINDOW_MM = 2.6
+TEXTURE_DETAIL_MM = 0.35
+PRINT_WINDOW_MM = 0.9
+# A print is there when at least this part of the rim agrees with it at 0.6 or better.
+PRINT_SEEN_FRACTION = 0.35
+SEGMENT_PX_PER_MM = 2.0
+GRABCUT_ROUNDS = 3
+SMALLEST_PIECE_MM2 = 300.0
+# A looser candidate has to lie this much better on edges than a stricter one.
+CLEARLY_BETTER = 1.05
+NEARLY_AS_GOOD = 0.6
+# Shadows seldom double a piece: a candidate smaller than this part of the largest is taken for a part of it.
+LEAST_OF_WHOLE = 0.75
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SurfaceCues:
+    """What each place of a frame looks like, compared with the mat (or background) around the piece."""
+
+    tone: NDArray[np.float32]  # log of the brightness over the mat's there; 0 on lit mat
+    hue: NDArray[np.float32]  # log of red over blue, less the mat's
+    texture: NDArray[np.float32]  # log of fine contrast over the mat's; with a seen print: 2 where mat hides, 0 where seen
+    rim: NDArray[np.bool_]  # what the cues were taken from
+    blocked: NDArray[np.bool_]  # markers and the printed strip of the mat: no piece is looked for there
+    tone_spread: float  # robust standard deviation of tone on the rim
+    hue_spread: float
+    texture_spread: float
+    print_seen: bool
+    on_mat: bool
+
+
+def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
+    """Brightness, colour and texture of a rectified photo against those of its rim.
+
+    Parameters
+    ----------
+    frame_bgr : ndarray, shape (h, w, 3), uint8
+        The photo on ``frame``.
+    frame : Frame
+    """
+    px_per_mm = frame.px_per_mm
+    rim = _rim(frame)
+    gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
+    soft = cv2.blur(frame_bgr, (3, 3))
+    logs = _LOG_OF_VALUE[soft]
+    brightness = logs.mean(axis=2)
+    tone, tone_spread = _against_smooth_light(brightness, rim)
+    hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
+    hue = hue - np.float32(np.median(hue[rim]))
+    agreement = _print_agreement(gray, frame, rim) if frame.mat_from_frame is not None else None
+    if agreement is not None:
+        print_seen, texture_spread = True, 0.2
+        tone = cv2.blur(tone, (2 * round(0.8 * px_per_mm) + 1,) * 2)
+        tone_spread = _spread(tone[rim])
+        texture = (2.0 * np.clip((0.75 - agreement) / 0.5, 0, 1)).astype(np.float32)
+        undotted = _without_dots(frame)
+        if undotted.any():
+            # The strip with ruler and cautions has no dots: what differs from its white there counts as piece.
+            white = float(np.median(tone[undotted]))
+            texture[undotted] = np.where(np.abs(tone[undotted] - white) > max(0.12, 4 * tone_spread), 2.0, 0.0)
+    else:
+        texture = _fine_contrast(gray, px_per_mm)
+        texture = texture - np.float32(np.median(texture[rim]))
+        print_seen, texture_spread = False, _spread(texture[rim])
+    return SurfaceCues(tone, hue, texture, rim, _blocked(frame), tone_spread, _spread(hue[rim]), texture_spread, print_seen, frame.mat_from_frame is not None)
+
+
+def segment_piece(cues: SurfaceCues, *, px_per_mm: float) -> NDArray[np.uint8]:
+    """The piece in a frame.
+
+    Returns
+    -------
+    ndarray, shape (h, w), uint8
+        255 on the piece; all 0 when none is found.
+    """
+    shape = cues.tone.shape
+    size = (max(1, round(shape[1] * SEGMENT_PX_PER_MM / px_per_mm)), max(1, round(shape[0] * SEGMENT_PX_PER_MM / px_per_mm)))
+    tone, hue, texture = (cv2.resize(c, size, interpolation=cv2.INTER_AREA) for c in (cues.tone, cues.hue, cues.texture))
+    rim = cv2.resize(cues.rim.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    outside = cv2.resize(cues.blocked.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+
+    blank = outside | rim
+    candidates = _candidates(tone, hue, texture, blank, cues)
+    edges = cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA)
+    parts = [_main_part(_fill_small_holes(_open(candidate & ~outside, 0.6)), outside) for candidate in candidates]
+    parts = [part for part in parts if part.sum() >= SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2]
+    piece = _best_part(parts, edges) if parts else np.zeros((size[1], size[0]), dtype=bool)
+    full = cv2.resize(piece.astype(np.uint8) * 255, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.where(full > 127, 255, 0).astype(np.uint8)
+
+
+def _best_part(parts: list[NDArray[np.bool_]], edges: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """The candidate whose outline lies best on edges, unless it is only a part of one that does nearly as well."""
+    scores = [_on_edges(part, edges) for part in parts]
+    areas = [float(part.sum()) for part in parts]
+    whole = max(area for area, score in zip(areas, scores, strict=True) if score >= NEARLY_AS_GOOD * max(scores))
+    best, best_score = parts[0], 0.0
+    for part, area, score in zip(parts, areas, scores, strict=True):
+        complete = min(1.0, area / (LEAST_OF_WHOLE * whole))
+        if score * complete > best_score * CLEARLY_BETTER:
+            best, best_score = part, score * complete
+    return best
+
+
+def _candidates(
+    tone: NDArray[np.float32],
+    hue: NDArray[np.float32],
+    texture: NDArray[np.float32],
+    blank: NDArray[np.bool_],
+    cues: SurfaceCues,
+) -> list[NDArray[np.bool_]]:
+    """What the piece may be, from the strictest view of shadows to the loosest."""
+    if cues.print_seen:
+        return [_close((texture > 1.0) & ~blank, 0.8)]
+    rough = texture > max(0.35, 4 * cues.texture_spread)
+    coloured = np.abs(hue) > max(0.12, 4 * cues.hue_spread)
+    off_tone = (np.abs(tone) > max(0.10, 4 * cues.tone_spread)) & ~blank
+    bright = tone > max(0.12, 5 * cues.tone_spread)  # brighter than lit mat: no shadow does that
+    seeds = (rough | coloured | bright) & (off_tone | rough) & ~blank
+    candidates = []
+    closed = _fill_holes(_close(seeds, 1.5))
+    if closed.sum() > SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2 / 3:
+        candidates.append(_grab(tone, hue, texture, closed, off_tone, blank, cues))
+        # Smooth parts of the piece have the tone of its rough parts.
+        core = tone[seeds & off_tone]
+        if core.size > 50:
+            middle, spread = float(np.median(core)), max(0.08, _spread(core))
+            like = off_tone & (np.abs(tone - middle) < 2.5 * spread)
+            candidates.append(_close(like | (seeds & off_tone), 0.6))
+    if cues.on_mat:
+        # Darker than lit mat by more and more: soft shadows fade out before the piece does.
+        for darker in (0.6, 0.45, 0.32, 0.22):
+            if darker > 6 * cues.tone_spread:
+                candidates.append(_close(((tone < -darker) | (tone > darker)) & ~blank, 0.6))
+        candidates.append(_close(off_tone | (rough & ~blank), 0.6))
+        return candidates
+    strange = _unlike_rim(tone, hue, texture, blank)
+    if strange.any():
+        candidates.append(_close(_grab(tone, hue, texture, strange, off_tone, blank, cues), 0.6))
+        candidates.append(_fill_holes(_close(strange, 1.5)))
+    return candidates
+
+
+def _unlike_rim(
+    tone: NDArray[np.float32], hue: NDArray[np.float32], texture: NDArray[np.float32], rim: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Places of a look that a textured background (wood, cloth) does not have on its rim."""
+    code = np.zeros(tone.shape, dtype=np.int32)
+    for cue in (tone, hue, texture):
+        low, high = np.percentile(cue[rim], [1, 99])
+        width = max(float(high - low), 0.05) / 5
+        code = code * 12 + np.clip((cue - low) / width + 3, 0, 11).astype(np.int32)
+    histogram = np.bincount(code[rim], minlength=12**3).astype(np.float32).reshape(12, 12, 12)
+    for axis in range(3):
+        histogram = 0.25 * np.roll(histogram, 1, axis) + 0.5 * histogram + 0.25 * np.roll(histogram, -1, axis)
+    seen = (histogram / histogram.sum()).ravel()[code]
+    unlike = cv2.blur((seen < 5e-4).astype(np.float32), (7, 7)) > 0.6
+    return unlike & ~rim
+
+
+def _edge_contrast(cues: SurfaceCues) -> NDArray[np.float32]:
+    """How steep brightness is at each place, log units a pixel of the frame, the best within a pixel or two."""
+    smooth = cv2.GaussianBlur(cues.tone, (0, 0), 1.0)
+    slope = cv2.magnitude(
+        cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
+    )
+    return np.asarray(cv2.dilate(np.minimum(slope, 0.25), np.ones((5, 5), dtype=np.uint8)))
+
+
+def _on_edges(mask: NDArray[np.bool_], edges: NDArray[np.float32]) -> float:
+    """Mean edge contrast along the outline of a mask."""
+    ring = mask & ~(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), dtype=np.uint8)) > 0)
+    return float(edges[ring].mean()) if ring.any() else 0.0
+
+
+def outline_of(mask: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """The longest outline of a mask, shape (n, 2), x and y in pixels; empty for an empty mask."""
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return np.zeros((0, 2))
+    return np.asarray(max(contours, key=cv2.contourArea), dtype=np.float64).reshape(-1, 2)
+
+
+def _rim(frame: Frame) -> NDArray[np.bool_]:
+    width, height = frame.size_px
+    on_mat = frame.mat_from_frame is not None
+    band = round((RIM_ON_MAT_MM if on_mat else RIM_WITHOUT_MAT_MM) * frame.px_per_mm)
+    rim = np.zeros((height, width), dtype=bool)
+    rim[:band] = rim[-band:] = True
+    rim[:, :band] = rim[:, -band:] = True
+    if on_mat:
+        rim &= ~_corner_squares((height, width), round(MARKER_SQUARE_MM * frame.px_per_mm))
+        rim[-band:] = False  # ruler and cautions stand there
+    return rim
+
+
+def _corner_squares(shape: tuple[int, int], side: int) -> NDArray[np.bool_]:
+    corners = np.zeros(shape, dtype=bool)
+    for rows in (slice(0, side), slice(shape[0] - side, shape[0])):
+        for columns in (slice(0, side), slice(shape[1] - side, shape[1])):
+            corners[rows, columns] = True
+    return corners
+
+
+def _blocked(frame: Frame) -> NDArray[np.bool_]:
+    """Markers and the printed strip at the lower edge of a mat; nothing without one."""
+    width, height = frame.size_px
+    if frame.mat_from_frame is None:
+        return np.zeros((height, width), dtype=bool)
+    blocked = _corner_squares((height, width), round(MARKER_SQUARE_MM * frame.px_per_mm))
+    blocked[-round(STRIP_MM * frame.px_per_mm) :] = True
+    return blocked
+
+
+def _log_of_value() -> NDArray[np.float32]:
+    light = (np.arange(256) / 255.0) ** DISPLAY_GAMMA
+    return np.log(light + 0.004).astype(np.float32)  # 0.004: about 20 of 255, where noise takes over
+
+
+_LOG_OF_VALUE = _log_of_value()
+
+
+def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_]) -> tuple[NDArray[np.float32], float]:
+    """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
+    height, width = brightness.shape
+    y, x = np.mgrid[-0.5 : 0.5 : height * 1j, -0.5 : 0.5 : width * 1j].astype(np.float32)
+    ys, xs = np.nonzero(rim)
+    step = max(1, xs.size // 20000)
+    ys, xs = ys[::step], xs[::step]
+    terms = _quadratic_terms(x[ys, xs], y[ys, xs])
+    target = brightness[ys, xs]
+    weight = np.ones(target.shape, dtype=np.float32)
+    coefficients = np.zeros(6)
+    for _ in range(8):
+        coefficients = np.linalg.lstsq(terms * weight[:, None], target * weight, rcond=None)[0]
+        error = target - terms @ coefficients
+        weight = np.sqrt(np.clip(1 - (error / (3 * _spread(error) + 0.01)) ** 2, 0, 1) ** 2).astype(np.float32)
+    a, b, c, d, e, f = (np.float32(value) for value in coefficients)
+    surface = a + b * x + c * y + d * x * x + e * x * y + f * y * y
+    return brightness - surface, _spread(target - terms @ coefficients)
+
+
+def _quadratic_terms(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+def _spread(values: NDArray[np.float32]) -> float:
+    """Robust standard deviation: 1.4826 times the median absolute deviation."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _fine_contrast(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float32]:
+    """Log of the local median of the fine detail: a median, so that a lone edge does not count as texture."""
+    detail = cv2.absdiff(gray, cv2.GaussianBlur(gray, (0, 0), TEXTURE_DETAIL_MM * px_per_mm))
+    strong = cv2.convertScaleAbs(detail, alpha=8)
+    window = 2 * round(TEXTURE_WINDOW_MM * px_per_mm / 2) + 1
+    typical = cv2.medianBlur(strong, window)
+    # A strong edge still reaches across half a window: what is narrower than the window is taken away.
+    typical = cv2.morphologyEx(typical, cv2.MORPH_OPEN, np.ones((window, window), dtype=np.uint8))
+    typical = cv2.blur(typical, (5, 5)).astype(np.float32)
+    return np.log(typical + 3.0).astype(np.float32)
+
+
+def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool_]) -> NDArray[np.float32] | None:
+    """Local correlation of the photo with the print that should be seen there; None where no print is seen."""
+    assert frame.mat_from_frame is not None
+    paper: Paper = "A4" if frame.size_px[0] / frame.px_per_mm < 340 else "A3"
+    expected = _expected_print(paper, frame)
+    sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
+    band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
+    top = _local_correlation(gray[:band], expected[:band], sigma_px)
+    if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
+        return None
+    # Paper curls: the print may lie a pixel off where the markers put it.
+    best = np.full(gray.shape, -1, dtype=np.float32)
+    for dy, dx in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)):
+        moved = np.roll(expected, (dy, dx), axis=(0, 1))
+        np.maximum(best, _local_correlation(gray, moved, sigma_px), out=best)
+    return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
+
+
+def _without_dots(frame: Frame) -> NDArray[np.bool_]:
+    """The strip between the lower markers."""
+    assert frame.mat_from_frame is not None
+    width, height = frame.size_px
+    undotted = np.zeros((height, width), dtype=bool)
+    undotted[-round((LOWER_STRIP_MM + 1.0) * frame.px_per_mm) :] = True
+    return undotted & ~_corner_squares((height, width), round(MARKER_SQUARE_MM * frame.px_per_mm))
+
+
+def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
+    """The known dots on the frame, each a blob as wide as a dot seen through a lens; 0 on white."""
+    assert frame.mat_from_frame is not None
+    dots = speckle_dots(paper)
+    places = cv2.perspectiveTransform(dots.centres_xy_mm[None], np.linalg.inv(frame.mat_from_frame))[0]
+    width, height = frame.size_px
+    area = dots.diameters_mm**2
+    corner = np.floor(places).astype(int)
+    part = places - corner
+    ink = np.zeros((height, width), dtype=np.float32)
+    for dy in (0, 1):
+        for dx in (0, 1):
+            share = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1]) * area
+            x, y = corner[:, 0] + dx, corner[:, 1] + dy
+            inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+            np.add.at(ink, (y[inside], x[inside]), share[inside].astype(np.float32))
+    return np.asarray(cv2.GaussianBlur(ink, (0, 0), 0.25 * frame.px_per_mm)) * np.float32(-1000)
+
+
+def _local_correlation(first: NDArray[np.uint8], second: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Pearson's correlation in Gaussian windows."""
+    a, b = first.astype(np.float32), second.astype(np.float32)
+
+    def mean(image: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px))
+
+    mean_a, mean_b = mean(a), mean(b)
+    var_a = np.maximum(mean(a * a) - mean_a**2, 0) + 1.0
+    var_b = np.maximum(mean(b * b) - mean_b**2, 0) + 1.0
+    return (mean(a * b) - mean_a * mean_b) / np.sqrt(var_a * var_b)
+
+
+def _grab(
+    tone: NDArray[np.float32],
+    hue: NDArray[np.float32],
+    texture: NDArray[np.float32],
+    likely: NDArray[np.bool_],
+    off_tone: NDArray[np.bool_],
+    never: NDArray[np.bool_],
+    cues: SurfaceCues,
+) -> NDArray[np.bool_]:
+    """GrabCut on the three cues as channels, inside the box around what may be piece."""
+    channels = np.stack(
+        [
+            np.clip(128 + 70 * tone, 0, 255),
+            np.clip(128 + 250 * hue, 0, 255),
+            np.clip(60 + 70 * texture, 0, 255),
+        ],
+        axis=-1,
+    ).astype(np.uint8)
+    seeds = np.where(likely, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
+    core = cv2.erode(likely.astype(np.uint8), _disc(3.0)) > 0
+    seeds[core] = cv2.GC_FGD if cues.print_seen else cv2.GC_PR_FGD
+    seeds[never] = cv2.GC_BGD
+    ys, xs = np.nonzero(likely | (off_tone & ~never))
+    margin = round(12 * SEGMENT_PX_PER_MM)
+    rows = slice(max(0, ys.min() - margin), ys.max() + margin)
+    columns = slice(max(0, xs.min() - margin), xs.max() + margin)
+    part = np.ascontiguousarray(seeds[rows, columns])
+    if not np.any((part == cv2.GC_BGD) | (part == cv2.GC_PR_BGD)):
+        return likely
+    background, foreground = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.setRNGSeed(1)  # GrabCut starts with k-means
+    cv2.grabCut(
+        np.ascontiguousarray(channels[rows, columns]), part, None, background, foreground, GRABCUT_ROUNDS, cv2.GC_INIT_WITH_MASK
+    )
+    mask = np.zeros(tone.shape, dtype=bool)
+    mask[rows, columns] = (part == cv2.GC_FGD) | (part == cv2.GC_PR_FGD)
+    if mask.sum() < 0.3 * likely.sum():
+        return likely
+    return mask
+
+
+def _main_part(mask: NDArray[np.bool_], outside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The largest part, with what lies within 3 mm of it (a dark line can cut a piece in two)."""
+    joined = cv2.dilate(mask.astype(np.uint8), _disc(1.5))
+    count, labels = cv2.connectedComponents(joined)
+    if count < 2:
+        return mask
+    areas = np.bincount(labels[mask & ~outside], minlength=count)
+    areas[0] = 0
+    return mask & (labels == int(np.argmax(areas)))
+
+
+def _disc(radius_mm: float) -> NDArray[np.uint8]:
+    radius = max(1, round(radius_mm * SEGMENT_PX_PER_MM))
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
+
+
+def _close(mask: NDArray[np.bool_], radius_mm: float) -> NDArray[np.bool_]:
+    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, _disc(radius_mm)) > 0
+
+
+def _open(mask: NDArray[np.bool_], radius_mm: float) -> NDArray[np.bool_]:
+    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(radius_mm)) > 0
+
+
+def _fill_small_holes(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Holes of less than 60 mm2 are relief in shade; larger ones show the mat."""
+    holes = _fill_holes(mask) & ~mask
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(holes.astype(np.uint8), connectivity=4)
+    small = np.array([stats[k, cv2.CC_STAT_AREA] < 60 * SEGMENT_PX_PER_MM**2 for k in range(count)])
+    small[0] = False
+    return mask | small[labels]
+
+
+def _fill_holes(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Everything that cannot be reached from the frame's edge without crossing the mask."""
+    padded = np.pad(mask.astype(np.uint8), 1)
+    flood = padded.copy()
+    cv2.floodFill(flood, None, (0, 0), 1)
+    return (padded > 0)[1:-1, 1:-1] | (flood == 0)[1:-1, 1:-1]

@@ -1,0 +1,28 @@
+"""One photo to findings: what is missing, chipped, cracked, pitted or too much on a piece."""
+
+from inspector.inspection.flip import reference_in_photo
+from inspector.inspection.inspecting import inspect_photo
+from inspector.inspection.model import MoldModel, combine
+from inspector.inspection.overlay import draw_overlay
+from inspector.inspection.reference import Reference, prepare_reference
+from inspector.inspection.results import KINDS, Feature, Finding, Inspection, Kind, Status
+
+# Part of every logged inspection: raised whenever the same photo may give other findings.
+ENGINE_VERSION = "1"
+
+__all__ = [
+    "ENGINE_VERSION",
+    "KINDS",
+    "Feature",
+    "Finding",
+    "Inspection",
+    "Kind",
+    "MoldModel",
+    "Reference",
+    "Status",
+    "combine",
+    "draw_overlay",
+    "inspect_photo",
+    "prepare_reference",
+    "reference_in_photo",
+]

@@ -1,0 +1,242 @@
+"""Places on an aligned photo that may be damage, each with the numbers that speak for and against it.
+
+Generous on purpose: what becomes a finding is decided by ``inspection.confidence``, which was fitted to scored
+photos, from exactly these numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.comparing.hairlines import LineStrength, find_hairlines
+from inspector.inspection.evidence import Evidence
+from inspector.inspection.layers import silhouette_of
+from inspector.inspection.model import MoldModel
+
+__all__ = ["Candidate", "crack_candidates", "excess_candidates", "outline_candidates", "relief_candidates"]
+
+# Outlines meet to a fraction of a millimetre; what remains within this is no loss.
+OUTLINE_TOLERANCE_MM = 0.5
+SMALLEST_LOSS_MM2 = 1.5
+LEAST_RELIEF = 0.12
+SMALLEST_RELIEF_MM2 = 1.0
+LINE_LOW, LINE_HIGH = 1.9, 3.0
+SHORTEST_LINE_MM = 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A place in the model's box, and what was measured there."""
+
+    source: str  # "outline", "excess", "relief" or "line"
+    mask: NDArray[np.uint8]  # cut to its bounding box, 255 inside
+    left: int
+    top: int
+    numbers: dict[str, float]
+    path_xy: NDArray[np.float64] | None = None  # of a line, box px
+
+
+def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Parts of the expected piece where the photo shows mat."""
+    px_per_mm = model.px_per_mm
+    expected = model.mask > 127
+    seen = evidence.silhouette.mask > 127
+    valid = evidence.layer.valid
+    lost = expected & ~seen & valid
+    inside_mm = cv2.distanceTransform(expected.astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    core = lost & (inside_mm > OUTLINE_TOLERANCE_MM)
+    relearnt: list[NDArray[np.float32]] | None = None
+    found = []
+    for mask, left, top in _parts(core, SMALLEST_LOSS_MM2 * px_per_mm**2):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        where = mask > 0
+        if relearnt is None:
+            relearnt = _as_seen_without(model, lost)
+        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+        odds = evidence.silhouette.log_odds[rows, columns][where]
+        numbers = {
+            "area_mm2": float(where.sum()) / px_per_mm**2,
+            "depth_mm": float(inside_mm[rows, columns][where].max()),
+            "thick_mm": inscribed / px_per_mm,
+            "odds": float(odds.mean()),
+            "reference_odds": float(np.median([one[rows, columns][where].mean() for one in relearnt])),
+            "least_reference_odds": float(min(one[rows, columns][where].mean() for one in relearnt)),
+            "agreed": float(np.mean([s[rows, columns][where].mean() / 255 for s in model.silhouettes])),
+            "separation": evidence.silhouette.separation,
+            "relief": float(evidence.relief[rows, columns][where].mean()),
+            "tone": float(np.abs(evidence.layer.tone[rows, columns][where]).mean()),
+            "edge": float(inside_mm[rows, columns][where].min()),
+            "references": float(len(model.layers)),
+        }
+        found.append(Candidate("outline", mask, left, top, numbers))
+    return found
+
+
+def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Parts outside the expected piece where the photo shows concrete."""
+    px_per_mm = model.px_per_mm
+    near_any = np.max(np.stack(model.silhouettes), axis=0) > 127
+    outside_mm = cv2.distanceTransform((~(near_any | (model.mask > 127))).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    grown = (evidence.silhouette.mask > 127) & evidence.layer.valid & (outside_mm > 2 * OUTLINE_TOLERANCE_MM)
+    found = []
+    for mask, left, top in _parts(grown, 2 * SMALLEST_LOSS_MM2 * px_per_mm**2):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        where = mask > 0
+        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+        numbers = {
+            "area_mm2": float(where.sum()) / px_per_mm**2,
+            "thick_mm": inscribed / px_per_mm,
+            "reach_mm": float(outside_mm[rows, columns][where].max()),
+            "start_mm": float(outside_mm[rows, columns][where].min()),
+            "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
+            "separation": evidence.silhouette.separation,
+            "tone": float(evidence.layer.tone[rows, columns][where].mean()),
+            "texture": float(evidence.layer.texture[rows, columns][where].mean()),
+            "relief": float(evidence.relief[rows, columns][where].mean()),
+            "print_seen": float(evidence.print_seen),
+        }
+        found.append(Candidate("excess", mask, left, top, numbers))
+    return found
+
+
+def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Places inside the piece whose edges no good piece has."""
+    px_per_mm = model.px_per_mm
+    inside = (model.mask > 127) & evidence.layer.valid
+    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    level = float(np.median(evidence.relief[inside])) if inside.any() else 0.0
+    spread = float(np.percentile(evidence.relief[inside], 90)) - level if inside.any() else 1.0
+    found = []
+    for mask, left, top in _parts(inside & (evidence.relief > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        where = mask > 0
+        values = evidence.relief[rows, columns][where]
+        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+        length, width = _extent(mask)
+        numbers = {
+            "area_mm2": float(where.sum()) / px_per_mm**2,
+            "thick_mm": inscribed / px_per_mm,
+            "length_mm": length / px_per_mm,
+            "width_mm": width / px_per_mm,
+            "peak": float(values.max()),
+            "mean": float(values.mean()),
+            "level": level,
+            "spread": spread,
+            "edge": float(inside_mm[rows, columns][where].min()),
+            "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
+            "darker": float(evidence.darker[rows, columns][where].mean()),
+            "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
+            "rougher": float(evidence.rougher[rows, columns][where].mean()),
+            "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
+            "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
+            "line": float(np.percentile(evidence.line_in_box[rows, columns][where], 95)),
+            "references": float(len(model.layers)),
+        }
+        found.append(Candidate("relief", mask, left, top, numbers))
+    return found
+
+
+def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Dark lines that no good piece has."""
+    px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
+    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    lines = LineStrength(evidence.lines.strength - evidence.known_lines, evidence.lines.direction)
+    found = []
+    for line in find_hairlines(
+        lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM
+    )[:40]:
+        path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
+        column = np.clip(np.round(path[:, 0]).astype(int), 0, inside_mm.shape[1] - 1)
+        row = np.clip(np.round(path[:, 1]).astype(int), 0, inside_mm.shape[0] - 1)
+        depth = inside_mm[row, column]
+        full_column = np.clip(np.round(line.path_xy[:, 0]).astype(int), 0, lines.strength.shape[1] - 1)
+        full_row = np.clip(np.round(line.path_xy[:, 1]).astype(int), 0, lines.strength.shape[0] - 1)
+        left_side, right_side = _sides(evidence.line_gray, line.path_xy, 0.9 * scale)
+        chord = float(np.hypot(*(path[-1] - path[0])))
+        numbers = {
+            "length_mm": line.length_px / scale,
+            "strength": line.strength,
+            "weakest": line.weakest_fifth,
+            "weaker_side": float(np.median(np.minimum(left_side, right_side))),
+            "stronger_side": float(np.median(np.maximum(left_side, right_side))),
+            "even": float(np.mean(np.minimum(left_side, right_side) > 0.02)),
+            "near_outline": float(np.mean(depth < 1.2)),
+            "depth_mm": float(np.median(depth)),
+            "known": float(np.mean(evidence.known_lines[full_row, full_column])),
+            "straight": chord * scale / px_per_mm / max(line.length_px, 1.0),
+            "relief": float(evidence.relief[row, column].mean()),
+            "normal_edges": float(evidence.normal_edges[row, column].mean()),
+            "darker": float(evidence.darker[row, column].mean()),
+            "crowd": evidence.line_crowd,
+            "references": float(len(model.layers)),
+        }
+        mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
+        found.append(Candidate("line", mask, left, top, numbers, path))
+    return found
+
+
+def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[np.float32]]:
+    """What each reference says of the lost places when they are not taken for piece beforehand.
+
+    A part of the piece still looks like the rest of it; a shadow that slipped into the outline does not.
+    """
+    radius = 2 * round(0.5 * model.px_per_mm) + 1
+    without = model.mask.copy()
+    without[cv2.dilate(lost.astype(np.uint8), np.ones((radius, radius), dtype=np.uint8)) > 0] = 0
+    return [silhouette_of(layer, without, model.px_per_mm).log_odds for layer in model.layers]
+
+
+def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.uint8], int, int]]:
+    """Connected parts, each cut out, with its left and top."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    parts = []
+    for k in range(1, count):
+        left, top, width, height, area = (int(v) for v in stats[k])
+        if area < least_px:
+            continue
+        part = np.where(labels[top : top + height, left : left + width] == k, 255, 0).astype(np.uint8)
+        parts.append((part, left, top))
+    return parts
+
+
+def _extent(mask: NDArray[np.uint8]) -> tuple[float, float]:
+    """Sides of the smallest rectangle around a mask, longer first. [px]"""
+    points = cv2.findNonZero(mask)
+    (_, (width, height), _) = cv2.minAreaRect(points)
+    return max(width, height) + 1.0, min(width, height) + 1.0
+
+
+def _band(path_xy: NDArray[np.float64], half_width: float) -> tuple[NDArray[np.uint8], int, int]:
+    """A path widened to a band, cut out, with its left and top."""
+    margin = int(np.ceil(half_width)) + 2
+    left, top = (np.floor(path_xy.min(axis=0)) - margin).astype(int)
+    right, bottom = (np.ceil(path_xy.max(axis=0)) + margin).astype(int)
+    mask = np.zeros((bottom - top + 1, right - left + 1), dtype=np.uint8)
+    points = np.round((path_xy - (left, top)) * 16).astype(np.int32)[None]
+    cv2.polylines(mask, points, False, 255, max(1, round(2 * half_width)), cv2.LINE_8, 4)
+    return mask, int(left), int(top)
+
+
+def _sides(
+    gray: NDArray[np.uint8], path_xy: NDArray[np.float64], offset_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How much brighter each side is than the line, in log units, along the path."""
+    tangent = np.gradient(path_xy, axis=0)
+    for axis in (0, 1):
+        tangent[:, axis] = np.convolve(np.pad(tangent[:, axis], 3, mode="edge"), np.ones(7) / 7, mode="valid")
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-6)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    smooth = cv2.GaussianBlur(gray, (0, 0), 0.8)
+
+    def sample(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        values = cv2.remap(smooth, at.astype(np.float32)[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        logs = 2.2 * np.log((values[0].astype(np.float64) + 3) / 258)
+        return np.convolve(np.pad(logs, 4, mode="edge"), np.ones(9) / 9, mode="valid")
+
+    # The path may lie a pixel beside the darkest place.
+    middle = np.minimum.reduce([sample(path_xy + step * normal) for step in (-1.0, 0.0, 1.0)])
+    return sample(path_xy + offset_px * normal) - middle, sample(path_xy - offset_px * normal) - middle

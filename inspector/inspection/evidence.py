@@ -1,0 +1,93 @@
+"""Everything that speaks for or against damage at each place of an aligned photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.comparing.hairlines import LineStrength, line_strength
+from inspector.comparing.relief import mismatch
+from inspector.comparing.silhouette import Silhouette
+from inspector.inspection.layers import LINE_PX_PER_MM, Layer, line_picture, relief_field
+from inspector.inspection.model import MoldModel
+from inspector.inspection.view import View
+
+__all__ = ["Evidence", "gather_evidence"]
+
+# Darkness is compared over patches of about this size; larger ones are light, shadow and colour of the mix.
+PATCH_MM = 1.2
+AROUND_MM = 6.0
+CROWDED_STRENGTH = 2.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """Maps in the model's box; lines on a finer raster of the same box."""
+
+    layer: Layer
+    silhouette: Silhouette
+    relief: NDArray[np.float32]  # mismatch beyond what good pieces show, about 0 where normal
+    own_edges: NDArray[np.float32]  # edge energy of the photo
+    normal_edges: NDArray[np.float32]  # the strongest of the references
+    darker: NDArray[np.float32]  # local darkness beyond the references', log units
+    rougher: NDArray[np.float32]  # fine texture beyond the references', log units
+    lines: LineStrength
+    known_lines: NDArray[np.float32]  # what the references account for
+    line_gray: NDArray[np.uint8]
+    line_px_per_mm: float
+    line_in_box: NDArray[np.float32]
+    line_crowd: float  # how full of lines the whole piece is: a rough or wrinkled casting
+    print_seen: bool
+    nearest: int  # index of the reference that agrees best
+
+
+def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silhouette) -> Evidence:
+    """Compare a photo that has been aligned to the model with all references."""
+    height, width = model.mask.shape
+    own = relief_field(layer.gray, model.px_per_mm)
+    maps = np.stack([mismatch(own, field, px_per_mm=model.relief_px_per_mm) for field in model.relief_fields])
+    small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
+    nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
+    relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
+
+    def energy(field: NDArray[np.float32]) -> NDArray[np.float32]:
+        full = cv2.GaussianBlur((field * field).sum(axis=2), (0, 0), 1.0 * model.relief_px_per_mm)
+        return np.asarray(cv2.resize(full, (width, height), interpolation=cv2.INTER_LINEAR))
+
+    gray = line_picture(view, layer.photo_xy)
+    size = (gray.shape[1], gray.shape[0])
+    line_mask = cv2.resize(np.minimum(model.mask, silhouette.mask), size, interpolation=cv2.INTER_NEAREST)
+    lines = line_strength(gray, line_mask, px_per_mm=LINE_PX_PER_MM)
+    left = np.maximum(lines.strength - model.known_lines, 0)
+    inside = line_mask > 127
+    crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
+    darkness = local_darkness(layer, model.px_per_mm)
+    darker = darkness - np.max([local_darkness(one, model.px_per_mm) for one in model.layers], axis=0)
+    rougher = layer.texture - np.max([one.texture for one in model.layers], axis=0)
+    return Evidence(
+        layer=layer,
+        silhouette=silhouette,
+        relief=relief,
+        own_edges=energy(own),
+        normal_edges=np.max([energy(field) for field in model.relief_fields], axis=0),
+        darker=darker,
+        rougher=rougher,
+        lines=lines,
+        known_lines=model.known_lines,
+        line_gray=gray,
+        line_px_per_mm=LINE_PX_PER_MM,
+        line_in_box=cv2.resize(left, (width, height), interpolation=cv2.INTER_AREA),
+        line_crowd=crowd,
+        print_seen=view.cues.print_seen,
+        nearest=nearest,
+    )
+
+
+def local_darkness(layer: Layer, px_per_mm: float) -> NDArray[np.float32]:
+    """How much darker a patch is than its surroundings, log units, 0 where brighter."""
+    patch = cv2.GaussianBlur(layer.tone, (0, 0), PATCH_MM * px_per_mm / 2)
+    around = cv2.blur(layer.tone, (2 * round(AROUND_MM * px_per_mm / 2) + 1,) * 2)
+    return np.asarray(np.maximum(around - patch, 0), dtype=np.float32)

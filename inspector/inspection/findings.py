@@ -1,0 +1,179 @@
+"""From candidates to findings: how sure, which kind, what size, which feature, and where in the photo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.aligning.warp import Warp
+from inspector.inspection.candidates import (
+    Candidate,
+    crack_candidates,
+    excess_candidates,
+    outline_candidates,
+    relief_candidates,
+)
+from inspector.inspection.confidence import REPORTED_FROM, confidence_of, kind_of
+from inspector.inspection.crack_width import crack_width_px
+from inspector.inspection.evidence import Evidence
+from inspector.inspection.model import MoldModel
+from inspector.inspection.results import Finding
+from inspector.inspection.view import View
+
+__all__ = ["findings_from"]
+
+# Two candidates closer than this are one place.
+JOINED_WITHIN_MM = 1.5
+
+
+def findings_from(
+    view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
+) -> tuple[tuple[Finding, ...], float]:
+    """Findings, most certain first, and the probability that the piece has any defect."""
+    candidates = [
+        *outline_candidates(model, evidence),
+        *excess_candidates(model, evidence),
+        *relief_candidates(model, evidence),
+        *crack_candidates(model, evidence),
+    ]
+    judged = [(candidate, confidence_of(candidate)) for candidate in candidates]
+    kept = _without_doubles([pair for pair in judged if pair[1] >= REPORTED_FROM], model)
+    findings = [
+        _finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept
+    ]
+    findings.sort(key=lambda finding: -finding.confidence)
+    doubts = [1 - confidence for _, confidence in judged]
+    score = 1 - min([1.0, *doubts])
+    return tuple(findings), float(score)
+
+
+def _without_doubles(
+    judged: Sequence[tuple[Candidate, float]], model: MoldModel
+) -> list[tuple[Candidate, float]]:
+    """The more certain of candidates that lie on or beside each other; a loss at the outline before its relief."""
+    order = sorted(judged, key=lambda pair: (pair[0].source != "outline", -pair[1]))
+    taken = np.zeros(model.mask.shape, dtype=np.uint8)
+    reach = 2 * round(JOINED_WITHIN_MM * model.px_per_mm) + 1
+    kept = []
+    for candidate, confidence in order:
+        here = np.zeros(model.mask.shape, dtype=np.uint8)
+        _stamp(here, candidate)
+        share = np.count_nonzero((here > 0) & (taken > 0)) / max(1, np.count_nonzero(here))
+        if share > 0.4:
+            continue
+        kept.append((candidate, confidence))
+        np.maximum(taken, cv2.dilate(here, np.ones((reach, reach), dtype=np.uint8)), out=taken)
+    return kept
+
+
+def _stamp(full: NDArray[np.uint8], candidate: Candidate) -> None:
+    """Write a candidate's mask into an empty box."""
+    height, width = candidate.mask.shape
+    y0, x0 = max(0, candidate.top), max(0, candidate.left)
+    y1, x1 = min(full.shape[0], candidate.top + height), min(full.shape[1], candidate.left + width)
+    if y1 > y0 and x1 > x0:
+        full[y0:y1, x0:x1] = candidate.mask[
+            y0 - candidate.top : y1 - candidate.top, x0 - candidate.left : x1 - candidate.left
+        ]
+
+
+def _finding(
+    candidate: Candidate,
+    confidence: float,
+    view: View,
+    model: MoldModel,
+    warp: Warp,
+    px_per_mm: float | None,
+) -> Finding:
+    outline = _outline(candidate)
+    polygon_xy = _to_photo(outline, view, warp)
+    kind = kind_of(candidate)
+    area = length = width = depth = None
+    if px_per_mm is not None:
+        contour = polygon_xy.astype(np.float32)[:, None]
+        (_, sides, _) = cv2.minAreaRect(contour)
+        area = float(cv2.contourArea(contour)) / px_per_mm**2
+        length, width = max(sides) / px_per_mm, min(sides) / px_per_mm
+        if candidate.path_xy is not None:
+            path = _to_photo(candidate.path_xy, view, warp)
+            length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum()) / px_per_mm
+            width = crack_width_px(view.gray, path, px_per_mm=px_per_mm) / px_per_mm
+            area = length * width
+        elif candidate.source == "outline":
+            depth = candidate.numbers["depth_mm"]
+    return Finding(
+        kind=kind,
+        polygon_xy=polygon_xy,
+        confidence=confidence,
+        area_mm2=area,
+        length_mm=length,
+        width_mm=width,
+        depth_mm=depth,
+        feature=_feature(polygon_xy, view, model, warp),
+    )
+
+
+def _outline(candidate: Candidate) -> NDArray[np.float64]:
+    """The longest outline of a candidate, a few points a millimetre, in the box."""
+    padded = cv2.copyMakeBorder(candidate.mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    contours, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=cv2.contourArea)
+    simple = cv2.approxPolyDP(longest, 0.7, True).reshape(-1, 2).astype(np.float64)
+    if len(simple) < 3:
+        left, top, width, height = cv2.boundingRect(longest)
+        simple = np.array(
+            [[left, top], [left + width, top], [left + width, top + height], [left, top + height]], dtype=np.float64
+        )
+    return simple + (candidate.left - 1, candidate.top - 1)
+
+
+def _to_photo(box_xy: NDArray[np.float64], view: View, warp: Warp) -> NDArray[np.float64]:
+    """Points of the box in px of the photo."""
+    at = box_xy.astype(np.float32)[None]
+    frame_xy = cv2.remap(warp.photo_xy, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+    photo_xy = cv2.perspectiveTransform(frame_xy.astype(np.float64)[None], view.frame.photo_from_frame)[0]
+    height, width = view.gray.shape
+    return np.asarray(np.clip(photo_xy, 0, (width - 1, height - 1)))
+
+
+def _feature(polygon_xy: NDArray[np.float64], view: View, model: MoldModel, warp: Warp) -> str | None:
+    """The named feature that the finding touches most."""
+    best: tuple[float, str] | None = None
+    height, width = view.gray.shape
+    shrink = 1024 / max(height, width)
+    for reference, layer in zip(model.references, model.layers, strict=True):
+        for feature in reference.features:
+            drawn = _carried(feature.polygon_xy, reference.view, layer.photo_xy, view, warp)
+            canvas = [np.zeros((round(height * shrink) + 1, round(width * shrink) + 1), dtype=np.uint8) for _ in (0, 1)]
+            for image, points in zip(canvas, (drawn, polygon_xy), strict=True):
+                cv2.fillPoly(image, [np.round(points * shrink).astype(np.int32)], 255)
+            shared = float(np.count_nonzero(canvas[0] & canvas[1]))
+            if shared > 0 and (best is None or shared > best[0]):
+                best = (shared, feature.name)
+    return None if best is None else best[1]
+
+
+def _carried(
+    polygon_xy: NDArray[np.float64],
+    reference: View,
+    reference_map: NDArray[np.float32],
+    view: View,
+    warp: Warp,
+) -> NDArray[np.float64]:
+    """Points of a reference's photo, carried through the box to another photo by a local affine map."""
+    frame_xy = cv2.perspectiveTransform(
+        np.asarray(polygon_xy, dtype=np.float64)[None], np.linalg.inv(reference.frame.photo_from_frame)
+    )[0]
+    step = 6
+    sampled = reference_map[::step, ::step].reshape(-1, 2).astype(np.float64)
+    target = warp.photo_xy[::step, ::step].reshape(-1, 2).astype(np.float64)
+    placed = []
+    for point in frame_xy:
+        nearest = int(np.argmin(np.sum((sampled - point) ** 2, axis=1)))
+        placed.append(target[nearest] + (point - sampled[nearest]))
+    return np.asarray(
+        cv2.perspectiveTransform(np.array(placed, dtype=np.float64)[None], view.frame.photo_from_frame)[0]
+    )

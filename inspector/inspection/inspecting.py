@@ -1,0 +1,157 @@
+"""One photo against the references of its mold: what is missing, chipped, cracked, pitted or too much."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.aligning.warp import Warp
+from inspector.imaging.reading import Photo
+from inspector.inspection.evidence import Evidence, gather_evidence
+from inspector.inspection.findings import findings_from
+from inspector.inspection.judging import why_unusable
+from inspector.inspection.layers import layer_of, silhouette_of
+from inspector.inspection.model import MoldModel, align_view, combine, settle
+from inspector.inspection.reference import Reference
+from inspector.inspection.results import Inspection
+from inspector.inspection.view import View, look_at
+
+__all__ = ["inspect_photo", "match_model"]
+
+# Below this the photo shows another mold's piece, another side, or nothing that can be compared.
+LEAST_OVERLAP = 0.5
+LEAST_AGREEMENT = 0.2
+SETTLING_ROUNDS = 1
+STEEPEST_TILT_DEG = 15.0
+
+
+def inspect_photo(photo: Photo, references: Sequence[Reference] | MoldModel) -> Inspection:
+    """Compare one photo with photos of good pieces of the same mold and view.
+
+    Parameters
+    ----------
+    photo : Photo
+    references : sequence of Reference, or MoldModel
+        At least one. For many photos of one mold, ``combine`` the references once and pass the model.
+
+    Raises
+    ------
+    InputError
+        If there is no reference.
+    """
+    began = time.perf_counter()
+    model = references if isinstance(references, MoldModel) else combine(references)
+    view = look_at(photo)
+    result = _inspect_view(view, model)
+    return replace(result, seconds=time.perf_counter() - began)
+
+
+def _inspect_view(view: View, model: MoldModel) -> Inspection:
+    px_per_mm = None if view.sighting is None else view.sighting.px_per_mm
+    reason = why_unusable(view)
+    if reason is not None:
+        return _unusable(view, f"{view.photo.name} cannot be inspected: {reason}", px_per_mm)
+    matched = match_model(view, model)
+    if matched is None:
+        return _unusable(
+            view,
+            f"{view.photo.name} does not look like this mold's pieces from this side. "
+            "Check the mold and the view, lay the piece as in the reference photo, and take it again.",
+            px_per_mm,
+        )
+    warp, evidence = matched
+    scale = _scale_of(view, model, warp)
+    findings, score = findings_from(view, model, warp, evidence, px_per_mm=scale)
+    return Inspection(
+        photo=view.photo.name,
+        status="inspected",
+        reason=None,
+        score=score,
+        px_per_mm=scale,
+        reference=model.references[evidence.nearest].name,
+        seconds=0.0,
+        findings=findings,
+        warnings=_warnings(view, model),
+        photo_from_reference=_homography(view, model, warp, evidence.nearest),
+    )
+
+
+def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
+    """Align a photo to the model and gather what differs; None when it does not fit."""
+    px_per_mm = model.px_per_mm
+    warp = align_view(model.references[0].view, model.mask, model.box, view, mask_trusted=True)
+    if warp is None:
+        return None
+    layer = layer_of(view, warp.photo_xy)
+    silhouette = silhouette_of(layer, model.mask, px_per_mm)
+    for _ in range(SETTLING_ROUNDS):
+        warp = settle(model.layers[0], model.mask, layer, silhouette, view)
+        layer = layer_of(view, warp.photo_xy)
+        silhouette = silhouette_of(layer, model.mask, px_per_mm)
+    inside = (model.mask > 127) & layer.valid
+    shown = float(np.mean(silhouette.mask[inside] > 127)) if inside.any() else 0.0
+    if shown < LEAST_OVERLAP or warp.agreement < LEAST_AGREEMENT:
+        return None
+    return warp, gather_evidence(view, model, layer, silhouette)
+
+
+def _unusable(view: View, reason: str, px_per_mm: float | None) -> Inspection:
+    return Inspection(view.photo.name, "unusable", reason, 0.0, px_per_mm, None, 0.0)
+
+
+def _scale_of(view: View, model: MoldModel, warp: Warp) -> float | None:
+    """Photo px per mm: from the photo's mat, else from a reference that had one."""
+    if view.sighting is not None:
+        return view.sighting.px_per_mm
+    if model.references[0].view.sighting is None:
+        return None
+    # The box is in mm of the first reference's mat: how many photo px is one of its mm?
+    scale = _photo_px_per_box_px(view, model, warp)
+    return scale * model.px_per_mm
+
+
+def _photo_px_per_box_px(view: View, model: MoldModel, warp: Warp) -> float:
+    """Root of the area ratio over the piece."""
+    inside = np.argwhere(model.mask > 127)
+    sample = inside[:: max(1, len(inside) // 400)]
+    rows, columns = sample[:, 0], sample[:, 1]
+    there = warp.photo_xy[rows, columns].astype(np.float64)
+    photo = cv2.perspectiveTransform(there[None], view.frame.photo_from_frame)[0]
+    fitted, _ = cv2.estimateAffine2D(np.column_stack([columns, rows]).astype(np.float64), photo)
+    return float(np.sqrt(abs(np.linalg.det(fitted[:, :2]))))
+
+
+def _homography(view: View, model: MoldModel, warp: Warp, nearest: int) -> NDArray[np.float64] | None:
+    """Photo px from px of the nearest reference, as good as one plane can do."""
+    inside = np.argwhere(model.mask > 127)
+    sample = inside[:: max(1, len(inside) // 800)]
+    rows, columns = sample[:, 0], sample[:, 1]
+    reference = model.references[nearest].view
+    here = model.layers[nearest].photo_xy[rows, columns].astype(np.float64)
+    from_xy = cv2.perspectiveTransform(here[None], reference.frame.photo_from_frame)[0]
+    there = warp.photo_xy[rows, columns].astype(np.float64)
+    to_xy = cv2.perspectiveTransform(there[None], view.frame.photo_from_frame)[0]
+    homography, _ = cv2.findHomography(from_xy, to_xy, cv2.RANSAC, 6.0)
+    return None if homography is None else np.asarray(homography, dtype=np.float64)
+
+
+def _warnings(view: View, model: MoldModel) -> tuple[str, ...]:
+    """What would make the next photo better."""
+    told = []
+    if view.sighting is not None:
+        if len(view.sighting.marker_ids) < 3:
+            told.append("Only two of the four mat markers are in view: sizes are less sure. Move back a little.")
+        if view.sighting.camera.tilt_deg > STEEPEST_TILT_DEG:
+            told.append(
+                f"The camera was tilted by {view.sighting.camera.tilt_deg:.0f} degrees. "
+                "Hold the phone flat over the mat: up to 15 degrees is fine."
+            )
+    if len(model.references) == 1:
+        told.append("Compared with one reference only: small differences are allowed for. Add two more good pieces.")
+    told.extend(f"Reference {name} does not fit the others and was left out." for name in model.left_out)
+    return tuple(told)

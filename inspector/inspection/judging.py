@@ -1,0 +1,96 @@
+"""Whether a photo is good enough to be inspected, and if not, what to do."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.inspection.view import View
+
+__all__ = ["why_unusable"]
+
+# Fractions of the piece's area that may be black or burnt out.
+MOST_BURNT_OUT = 0.30
+DARKEST_MEDIAN = 18.0
+# A sharp photo's edges rise over about two pixels. Measured as the width of the steepest edges. [px]
+WIDEST_EDGE_MM = 1.1
+SMALLEST_PIECE_MM2 = 300.0
+LEAST_SIDE_PX = 240
+
+
+def why_unusable(view: View) -> str | None:
+    """One sentence on what is wrong with a photo and what to do about it, None if it will do."""
+    height, width = view.gray.shape
+    if min(height, width) < LEAST_SIDE_PX:
+        return f"it is only {width} x {height} pixels. Send the photo itself, not a preview of it."
+    piece = view.mask > 127
+    whole = view.frame_gray
+    if float(np.percentile(whole, 90)) < DARKEST_MEDIAN * 2:
+        return "it is too dark. Turn on a lamp or move to a window and take it again."
+    if float(np.percentile(whole, 20)) > 250:
+        return "it is burnt out: nearly everything is white. Turn the lamp away and take it again."
+    if piece.sum() < SMALLEST_PIECE_MM2 * view.frame.px_per_mm**2:
+        return "no piece was found in it. Lay the piece on the mat, in one photo alone, and take it again."
+    values = whole[piece]
+    if float(np.median(values)) < DARKEST_MEDIAN:
+        return "the piece is too dark. Turn on a lamp or move to a window and take it again."
+    if float(np.mean(values > 252)) > MOST_BURNT_OUT:
+        return "the piece is burnt out. Turn the lamp away, or tap on the piece before taking the photo again."
+    if _touches_edge(view):
+        return "the piece is cut off at the edge of the photo. Move back until all of it is in view."
+    blur_mm = _edge_width_mm(view)
+    if blur_mm > WIDEST_EDGE_MM:
+        return f"it is blurred: edges are {blur_mm:.1f} mm wide. Hold the phone still, tap on the piece, take it again."
+    return None
+
+
+def _touches_edge(view: View) -> bool:
+    """Whether the piece reaches the edge of the photo over more than 4 mm."""
+    height, width = view.gray.shape
+    border = np.zeros((height, width), dtype=np.uint8)
+    cv2.rectangle(border, (0, 0), (width - 1, height - 1), 255, max(2, round(min(height, width) / 400)))
+    reach = cv2.warpPerspective(
+        border, view.frame.photo_from_frame, view.frame.size_px, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP, borderValue=255
+    )
+    return int(np.count_nonzero((reach > 0) & (view.mask > 127))) > 4 * view.frame.px_per_mm
+
+
+def _edge_width_mm(view: View) -> float:
+    """How wide the sharpest edges of the piece and its outline are.
+
+    The width of a blurred step is its height over its steepest slope; of all edge places the sharpest
+    tenth counts, since soft shading and shadows are no fault of the photo.
+    """
+    left, top, right, bottom = _photo_box(view)
+    part = view.gray[top:bottom, left:right]
+    if part.size == 0:
+        return 0.0
+    smooth = cv2.GaussianBlur(part, (0, 0), 0.8).astype(np.float32)
+    slope = cv2.magnitude(cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32))
+    scale = _photo_px_per_mm(view)
+    window = 2 * round(1.2 * scale) + 1
+    kernel = np.ones((window, window), dtype=np.uint8)
+    rise = cv2.dilate(smooth, kernel) - cv2.erode(smooth, kernel)
+    strong = rise > max(25.0, float(np.percentile(rise, 90)))
+    if strong.sum() < 200:
+        return 0.0
+    peak = cv2.dilate(slope, kernel)
+    width_px = rise[strong] / np.maximum(peak[strong], 1e-3)
+    return float(np.percentile(width_px, 10)) / scale
+
+
+def _photo_px_per_mm(view: View) -> float:
+    if view.sighting is not None:
+        return view.sighting.px_per_mm
+    return view.frame.px_per_mm / abs(float(np.linalg.inv(view.frame.photo_from_frame)[0, 0])) ** -1
+
+
+def _photo_box(view: View) -> tuple[int, int, int, int]:
+    """The box around the piece in the photo, left, top, right, bottom."""
+    x, y, width, height = cv2.boundingRect(view.mask)
+    corners = np.array([[[x, y], [x + width, y], [x + width, y + height], [x, y + height]]], dtype=np.float64)
+    places: NDArray[np.float64] = cv2.perspectiveTransform(corners, view.frame.photo_from_frame)[0]
+    low, high = np.floor(places.min(axis=0)).astype(int), np.ceil(places.max(axis=0)).astype(int)
+    rows, columns = view.gray.shape
+    return max(0, int(low[0])), max(0, int(low[1])), min(columns, int(high[0])), min(rows, int(high[1]))

@@ -1,0 +1,283 @@
+"""The references of a mold, brought into one frame: what a good piece looks like there, place by place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.aligning.plane_move import PlaneMove, find_plane_moves
+from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
+from inspector.comparing.hairlines import line_strength
+from inspector.comparing.relief import normal_mismatch
+from inspector.comparing.silhouette import Silhouette, see_silhouette
+from inspector.errors import InputError
+from inspector.inspection.layers import (
+    LINE_PX_PER_MM,
+    RELIEF_PX_PER_MM,
+    Layer,
+    layer_of,
+    line_picture,
+    relief_field,
+    silhouette_of,
+)
+from inspector.inspection.reference import Reference
+from inspector.inspection.view import View
+
+__all__ = ["MoldModel", "align_view", "combine", "settle"]
+
+MARGIN_MM = 14.0
+# While it is not yet clear what belongs to the piece, a wider box is looked at.
+WIDE_MARGIN_MM = 35.0
+CONSENSUS_ROUNDS = 3
+SHADOW_MARGIN_MM = 1.5
+# With one reference nobody knows what is normal: this much mismatch is allowed everywhere.
+NORMAL_FOR_ONE = 0.35
+# A line that a reference shows within this distance is one of the mold; strength up to this is its grain.
+KNOWN_WITHIN_MM = 1.0
+GRAIN_STRENGTH = 1.5
+# Plane moves this close in score to the best are all refined; the refined agreement decides.
+CLOSE_SCORE = 0.12
+# A reference that agrees less than this with the first one shows another side or another mold.
+LEAST_AGREEMENT = 0.35
+LEAST_INSIDE_AGREEMENT = 0.3
+# A photo in which piece and mat look different tells lit mat from piece even against the others' votes.
+CLEAR_SEPARATION = 0.85
+CLEARLY_MAT = -1.5
+LIT_TONE = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MoldModel:
+    """References of one mold and view in the frame of the first."""
+
+    references: tuple[Reference, ...]
+    layers: tuple[Layer, ...]  # one a reference
+    silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
+    box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
+    mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
+    relief_fields: tuple[NDArray[np.float32], ...]  # edges of each reference, on the raster of the relief
+    normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
+    known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
+    left_out: tuple[str, ...]  # references that did not agree with the first
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale of the box."""
+        return self.references[0].view.frame.px_per_mm
+
+    @property
+    def relief_px_per_mm(self) -> float:
+        """Scale of the relief maps."""
+        return RELIEF_PX_PER_MM
+
+
+def combine(references: Sequence[Reference]) -> MoldModel:
+    """Align references of one mold and view to the first of them.
+
+    Raises
+    ------
+    InputError
+        If there is no reference.
+    """
+    if not references:
+        raise InputError("There is no reference to compare with. Give at least one photo of a good piece of this mold.")
+    ordered = _best_first(references)
+    first = ordered[0].view
+    px_per_mm = first.frame.px_per_mm
+    wide = _box_around(first.mask, round(WIDE_MARGIN_MM * px_per_mm))
+    mask = _cut(first.mask, wide, fill=0)
+    kept, left_out = [ordered[0]], []
+    maps = [moved_rigidly(wide, np.eye(3))]
+    for reference in ordered[1:]:
+        warp = align_view(first, mask, wide, reference.view, mask_trusted=False)
+        if warp is None:
+            left_out.append(reference.name)
+            continue
+        kept.append(reference)
+        maps.append(warp.photo_xy)
+    layers = [layer_of(reference.view, photo_xy) for reference, photo_xy in zip(kept, maps, strict=True)]
+    consensus = _majority([_warped_mask(reference.view, layer) for reference, layer in zip(kept, layers, strict=True)])
+    agreements = [1.0] * len(kept)
+    for turn in range(CONSENSUS_ROUNDS):
+        if turn > 0:
+            for k in range(1, len(kept)):
+                silhouette = silhouette_of(layers[k], consensus, px_per_mm)
+                warp = settle(layers[0], consensus, layers[k], silhouette, kept[k].view)
+                layers[k], agreements[k] = layer_of(kept[k].view, warp.photo_xy), warp.agreement
+        seen = [silhouette_of(layer, consensus, px_per_mm) for layer in layers]
+        consensus = _agreed(layers, seen, px_per_mm)
+    fits = [agreement >= LEAST_AGREEMENT for agreement in agreements]
+    left_out += [reference.name for reference, fit in zip(kept, fits, strict=True) if not fit]
+    kept = [reference for reference, fit in zip(kept, fits, strict=True) if fit]
+    layers = [layer for layer, fit in zip(layers, fits, strict=True) if fit]
+    box = _box_around(consensus, round(MARGIN_MM * px_per_mm))
+    inner = (box[0], box[1], box[2], box[3])
+    layers = [layer_of(ref.view, _cut_map(layer.photo_xy, inner)) for ref, layer in zip(kept, layers, strict=True)]
+    mask = _cut(consensus, inner, fill=0)
+    silhouettes = tuple(silhouette_of(layer, mask, px_per_mm).mask for layer in layers)
+    box = (wide[0] + inner[0], wide[1] + inner[1], inner[2], inner[3])
+    fields = tuple(relief_field(layer.gray, px_per_mm) for layer in layers)
+    return MoldModel(
+        references=tuple(kept),
+        layers=tuple(layers),
+        silhouettes=silhouettes,
+        box=box,
+        mask=mask,
+        relief_fields=fields,
+        normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
+        known_lines=_known_lines(kept, layers, mask),
+        left_out=tuple(left_out),
+    )
+
+
+def _known_lines(
+    references: Sequence[Reference], layers: Sequence[Layer], mask: NDArray[np.uint8]
+) -> NDArray[np.float32]:
+    """Lines of the mold: the strongest that any reference shows near a place, less its grain."""
+    strongest: NDArray[np.float32] | None = None
+    reach = 2 * round(KNOWN_WITHIN_MM * LINE_PX_PER_MM) + 1
+    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    for reference, layer in zip(references, layers, strict=True):
+        gray = line_picture(reference.view, layer.photo_xy)
+        line_mask = cv2.resize(mask, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_NEAREST)
+        strength = cv2.dilate(line_strength(gray, line_mask, px_per_mm=LINE_PX_PER_MM).strength, around)
+        strongest = strength if strongest is None else np.maximum(strongest, strength)
+    assert strongest is not None
+    return np.maximum(strongest - np.float32(GRAIN_STRENGTH), 0)
+
+
+def align_view(
+    reference: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], view: View, *, mask_trusted: bool
+) -> Warp | None:
+    """The warp from a reference's box to another photo's frame; None when no piece was found in it."""
+    full = np.zeros(reference.mask.shape, dtype=np.uint8)
+    _paste(full, mask, box)
+    px_per_mm = reference.frame.px_per_mm
+    scale = 1.0
+    if (reference.sighting is None) != (view.sighting is None) or view.sighting is None:
+        areas = [float(np.count_nonzero(m)) for m in (view.mask, full)]
+        scale = float(np.sqrt(areas[0] / areas[1])) if min(areas) > 0 else 1.0
+    moves = find_plane_moves(full, reference.edges, view.mask, view.edges, px_per_mm=px_per_mm, scale=scale)
+    best: Warp | None = None
+    for move in _contenders(moves):
+        start = moved_rigidly(box, move.photo_from_reference)
+        gray = _cut(reference.frame_gray, box)
+        warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm, mask_trusted=mask_trusted)
+        if not mask_trusted and warp.agreement < LEAST_INSIDE_AGREEMENT:
+            # Too little relief to go by: the outline has to help, shadow or not.
+            warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm)
+        if best is None or warp.agreement > best.agreement:
+            best = warp
+    return best
+
+
+def settle(base: Layer, mask: NDArray[np.uint8], layer: Layer, silhouette: Silhouette, view: View) -> Warp:
+    """Refine a layer's warp so that its outline meets the mask too.
+
+    What the silhouette has far outside the mask is a shadow more often than a piece out of place, and is not
+    allowed to pull.
+    """
+    px_per_mm = view.frame.px_per_mm
+    radius = round(SHADOW_MARGIN_MM * px_per_mm)
+    near = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
+    return refine_warp(
+        base.gray,
+        mask,
+        view.frame_gray,
+        layer.photo_xy,
+        px_per_mm=px_per_mm,
+        photo_mask=np.minimum(silhouette.mask, near),
+    )
+
+
+def _best_first(references: Sequence[Reference]) -> list[Reference]:
+    """Those with a mat first; among them those in which piece and mat look different, with the smallest outline.
+
+    Shadows make an outline larger, and a frame with the least of them aligns best; but an outline much smaller
+    than the others' is only a part of the piece.
+    """
+    areas = [float(np.count_nonzero(r.view.mask)) for r in references]
+    typical = float(np.median(areas))
+
+    def rank(k: int) -> tuple[bool, bool, float, float]:
+        view = references[k].view
+        cues = view.cues
+        valid = ~cues.blocked
+        seen = see_silhouette(cues.tone, cues.hue, cues.texture, view.mask, valid, px_per_mm=view.frame.px_per_mm)
+        return view.sighting is None, areas[k] < 0.7 * typical, -round(seen.separation, 1), areas[k]
+
+    return [references[k] for k in sorted(range(len(references)), key=rank)]
+
+
+def _contenders(moves: Sequence[PlaneMove]) -> list[PlaneMove]:
+    if not moves:
+        return []
+    return [move for move in moves if move.score >= moves[0].score - CLOSE_SCORE]
+
+
+def _box_around(mask: NDArray[np.uint8], margin: int) -> tuple[int, int, int, int]:
+    left, top, width, height = cv2.boundingRect(mask)
+    return left - margin, top - margin, width + 2 * margin, height + 2 * margin
+
+
+def _cut(image: NDArray[np.uint8], box: tuple[int, int, int, int], *, fill: int | None = None) -> NDArray[np.uint8]:
+    """A box of an image; beyond the image its edge is repeated, or filled with a value."""
+    left, top, width, height = box
+    border = cv2.BORDER_REPLICATE if fill is None else cv2.BORDER_CONSTANT
+    shift = np.array([[1.0, 0, -left], [0, 1.0, -top]])
+    return np.asarray(cv2.warpAffine(image, shift, (width, height), borderMode=border, borderValue=fill or 0))
+
+
+def _cut_map(photo_xy: NDArray[np.float32], box: tuple[int, int, int, int]) -> NDArray[np.float32]:
+    """A box of a dense map; beyond it the map goes on in the direction it had at its edge."""
+    left, top, width, height = box
+    rows, columns = np.arange(top, top + height), np.arange(left, left + width)
+    inner_rows = np.clip(rows, 0, photo_xy.shape[0] - 1)
+    inner_columns = np.clip(columns, 0, photo_xy.shape[1] - 1)
+    part = photo_xy[np.ix_(inner_rows, inner_columns)].copy()
+    part[..., 0] += (columns - inner_columns)[None, :]
+    part[..., 1] += (rows - inner_rows)[:, None]
+    return np.asarray(part, dtype=np.float32)
+
+
+def _paste(full: NDArray[np.uint8], part: NDArray[np.uint8], box: tuple[int, int, int, int]) -> None:
+    """Write a box into a new, empty frame."""
+    left, top, width, height = box
+    y0, y1 = max(0, top), min(full.shape[0], top + height)
+    x0, x1 = max(0, left), min(full.shape[1], left + width)
+    full[y0:y1, x0:x1] = part[y0 - top : y1 - top, x0 - left : x1 - left]
+
+
+def _warped_mask(view: View, layer: Layer) -> NDArray[np.uint8]:
+    return np.asarray(cv2.remap(view.mask, layer.photo_xy, None, cv2.INTER_LINEAR, borderValue=0))
+
+
+def _majority(masks: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
+    """255 where at least half of the masks are."""
+    votes = np.mean([mask.astype(np.float32) for mask in masks], axis=0)
+    smooth = cv2.GaussianBlur(votes.astype(np.float32), (0, 0), 1.0)
+    return _largest_part(np.where(smooth >= 120, 255, 0).astype(np.uint8))
+
+
+def _agreed(layers: Sequence[Layer], seen: Sequence[Silhouette], px_per_mm: float) -> NDArray[np.uint8]:
+    """The majority, less what any reference clearly shows as lit mat: a shadow falls elsewhere in each photo."""
+    consensus = _majority([silhouette.mask for silhouette in seen])
+    window = 2 * round(0.5 * px_per_mm) + 1
+    for layer, silhouette in zip(layers, seen, strict=True):
+        if silhouette.separation < CLEAR_SEPARATION:
+            continue
+        lit_mat = (silhouette.log_odds < CLEARLY_MAT) & (np.abs(layer.tone) < LIT_TONE) & layer.valid
+        solid = cv2.morphologyEx(lit_mat.astype(np.uint8), cv2.MORPH_OPEN, np.ones((window, window), dtype=np.uint8))
+        consensus[solid > 0] = 0
+    return _largest_part(consensus)
+
+
+def _largest_part(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if count < 3:
+        return mask
+    return np.where(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])), 255, 0).astype(np.uint8)

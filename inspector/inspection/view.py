@@ -1,0 +1,63 @@
+"""One photo, looked at by itself: its frame over the mat, the piece in it, and whether it is good enough."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.aligning.structure import edge_strength
+from inspector.imaging.mat import MatSighting, find_mat
+from inspector.imaging.reading import Photo
+from inspector.imaging.rectifying import Frame, frame_on_mat, frame_without_mat, rectify
+from inspector.imaging.segmenting import SurfaceCues, segment_piece, surface_cues
+
+__all__ = ["FRAME_PX_PER_MM", "View", "look_at"]
+
+# The scale at which outlines and relief are compared; hairlines are looked for on the photo itself.
+FRAME_PX_PER_MM = 4.0
+EDGE_SCALE_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """What a photo shows, before any reference is asked."""
+
+    photo: Photo
+    gray: NDArray[np.uint8]  # the photo itself, (h, w)
+    sighting: MatSighting | None
+    frame: Frame
+    frame_bgr: NDArray[np.uint8]
+    frame_gray: NDArray[np.uint8]  # with the mat's print smoothed away around the piece
+    cues: SurfaceCues
+    mask: NDArray[np.uint8]  # 255 on what looks like the piece, in the frame
+    edges: NDArray[np.float32]
+
+
+def look_at(photo: Photo) -> View:
+    """Find the mat and the piece in a photo."""
+    gray = cv2.cvtColor(photo.image_bgr, cv2.COLOR_BGR2GRAY)
+    sighting = find_mat(gray, focal_px=photo.focal_px)
+    if sighting is not None:
+        frame = frame_on_mat(sighting, px_per_mm=FRAME_PX_PER_MM)
+    else:
+        height, width = gray.shape
+        frame = frame_without_mat((width, height), px_per_mm=FRAME_PX_PER_MM)
+    frame_bgr = rectify(photo.image_bgr, frame)
+    frame_gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
+    cues = surface_cues(frame_bgr, frame)
+    mask = segment_piece(cues, px_per_mm=frame.px_per_mm)
+    if cues.print_seen:
+        frame_gray = _without_print(frame_gray, mask, frame.px_per_mm)
+    edges = edge_strength(frame_gray, px_per_mm=frame.px_per_mm, scale_mm=EDGE_SCALE_MM)
+    return View(photo, gray, sighting, frame, frame_bgr, frame_gray, cues, mask, edges)
+
+
+def _without_print(gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
+    """The mat around the piece as if it were plain, so that its dots are not taken for edges of the piece."""
+    window = 2 * round(1.6 * px_per_mm) + 1
+    plain = cv2.medianBlur(gray, window)
+    share = cv2.GaussianBlur(cv2.dilate(mask, np.ones((3, 3), dtype=np.uint8)), (0, 0), 1.0).astype(np.float32) / 255
+    return np.asarray(share * gray + (1 - share) * plain, dtype=np.uint8)
