@@ -1,0 +1,1 @@
+"""Render sample photos of ornamental concrete pieces with exact ground truth."""
