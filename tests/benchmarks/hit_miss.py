@@ -1,0 +1,77 @@
+"""From which size on are defects found: a hit/miss analysis of detection.
+
+The probability of detection is a logistic curve over the logarithm of size, fitted by maximum likelihood; a90 is
+the size found with 90 % probability, a90/95 its upper bound at 95 % confidence by the profile likelihood, as in
+MIL-HDBK-1823A, appendix G (formulas written from memory, checked by simulation in test_scoring.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize, minimize_scalar
+from scipy.special import expit, logit
+from scipy.stats import chi2
+
+# Fewer than these say nothing about a curve of two parameters (the handbook asks for 60 targets).
+FEWEST_DEFECTS = 20
+FEWEST_OF_EACH = 3
+WANTED = 0.9
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionCurve:
+    """What a hit/miss fit says."""
+
+    count: int
+    a50: float
+    a90: float
+    a90_95: float | None
+    """None where the data do not bound it within twenty times a90."""
+
+
+def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve | None:
+    """The curve, or None where there are too few defects or larger ones are not found more often."""
+    log_size = np.log(np.asarray(sizes, dtype=float))
+    hit = np.asarray(hits, dtype=float)
+    count = int(hit.size)
+    if count < FEWEST_DEFECTS or min(hit.sum(), count - hit.sum()) < FEWEST_OF_EACH:
+        return None
+    middle = float(log_size.mean())
+
+    def loss(parameters: NDArray[np.float64]) -> float:
+        return _loss(parameters[0] + parameters[1] * (log_size - middle), hit)
+
+    fit = minimize(loss, np.array([0.0, 2.0]), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9})
+    offset, slope = fit.x
+    if slope <= 0.05:
+        return None
+    a50 = middle - offset / slope
+    a90 = a50 + logit(WANTED) / slope
+    return DetectionCurve(count, float(np.exp(a50)), float(np.exp(a90)), _upper_bound(log_size, hit, a90, fit.fun))
+
+
+def _upper_bound(log_size: NDArray[np.float64], hit: NDArray[np.float64], a90: float, best: float) -> float | None:
+    """Where the likelihood, at its best for a given a90, has fallen by what one-sided 95 % allow."""
+    allowed = chi2.ppf(2 * CONFIDENCE - 1, df=1) / 2
+
+    def excess(log_a: float) -> float:
+        def loss(log_slope: float) -> float:
+            return _loss(logit(WANTED) + np.exp(log_slope) * (log_size - log_a), hit)
+
+        profile = minimize_scalar(loss, bounds=(-5.0, 4.5), method="bounded", options={"xatol": 1e-6})
+        return float(profile.fun) - best - allowed
+
+    for reach in np.linspace(0.05, np.log(20), 40):
+        if excess(a90 + reach) > 0:
+            return float(np.exp(brentq(excess, a90, a90 + reach, xtol=1e-6)))
+    return None
+
+
+def _loss(log_odds: NDArray[np.float64], hit: NDArray[np.float64]) -> float:
+    probability = np.clip(expit(log_odds), 1e-12, 1 - 1e-12)
+    return float(-np.sum(hit * np.log(probability) + (1 - hit) * np.log(1 - probability)))
