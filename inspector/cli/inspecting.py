@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -19,11 +19,9 @@ from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
 from inspector.errors import InspectorError
+from inspector.inspection import MoldModel
 from inspector.inspection.batch import InspectedFile, inspect_files, prepare_files
 from inspector.inspection.engine import Engine
-
-if TYPE_CHECKING:
-    from inspector.inspection import MoldModel
 
 __all__ = ["inspect"]
 
@@ -64,7 +62,7 @@ def inspect(
         raise WrongUsageError("Give the references either as photos (--reference) or by a mold in the log (--mold).")
     if data is not None and mold is None:
         raise WrongUsageError("--data goes with --mold: without it nothing is taken from a log.")
-    engine = surroundings(context).load_engine()
+    engine = surroundings(context).engine
     target = _json_target(json_to)
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
@@ -128,7 +126,7 @@ def _make_folders(target: _JsonTarget, overlay: Path | None) -> None:
 
 def _models(
     context: typer.Context, engine: Engine, paths: Sequence[Path] | None, mold: str | None, data: Path | None
-) -> tuple["MoldModel", ...]:
+) -> tuple[MoldModel, ...]:
     if mold is not None:
         try:
             with open_workshop(context, data) as workshop:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import typer
 
-from inspector.inspection.engine import Engine, load_engine
+from inspector.inspection.engine import ENGINE, Engine
 from inspector.settings import read_settings
 from inspector.workshop import DemoFolders, Workshop, find_demo_folders
 
@@ -18,7 +18,7 @@ __all__ = ["Surroundings", "open_workshop", "surroundings"]
 class Surroundings:
     """The world around a command."""
 
-    load_engine: Callable[[], Engine] = load_engine
+    engine: Engine = ENGINE
     find_demo_folders: Callable[[], DemoFolders] = find_demo_folders
 
 
@@ -32,5 +32,5 @@ def surroundings(context: typer.Context) -> Surroundings:
 def open_workshop(context: typer.Context, data_dir: Path | None) -> Iterator[Workshop]:
     """Open the workshop that `--data`, the environment or the default names."""
     settings = read_settings(data_dir=data_dir)
-    with Workshop.open(settings.data_dir, engine=surroundings(context).load_engine()) as workshop:
+    with Workshop.open(settings.data_dir, engine=surroundings(context).engine) as workshop:
         yield workshop

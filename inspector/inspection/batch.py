@@ -1,7 +1,5 @@
 """Inspecting many photos without a log: on all cores, in the order given, none stopping the others."""
 
-from __future__ import annotations
-
 import logging
 import multiprocessing
 import os
@@ -12,17 +10,13 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
-from typing import TYPE_CHECKING
 
 import cv2
 
 from inspector.errors import InspectorError, PhotoError
 from inspector.imaging.reading import Photo
+from inspector.inspection import Inspection, MoldModel, Reference
 from inspector.inspection.engine import Engine, inspect_best_view
-from inspector.inspection.results import Inspection
-
-if TYPE_CHECKING:
-    from inspector.inspection import MoldModel, Reference
 
 __all__ = ["InspectedFile", "inspect_files", "prepare_files"]
 

@@ -1,19 +1,27 @@
 """The parts of the inspection that the workshop calls, held together so that they can be handed in."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from inspector.imaging.reading import Photo
-    from inspector.inspection import Feature, Inspection, MoldModel, Reference
+from inspector.imaging.reading import Photo, read_photo
+from inspector.inspection import (
+    ENGINE_VERSION,
+    Feature,
+    Inspection,
+    MoldModel,
+    Reference,
+    combine,
+    draw_overlay,
+    inspect_photo,
+    prepare_reference,
+    reference_in_photo,
+)
 
-__all__ = ["Engine", "inspect_best_view", "load_engine"]
+__all__ = ["ENGINE", "Engine", "inspect_best_view"]
 
 
 class ReadPhoto(Protocol):
@@ -65,6 +73,17 @@ class Engine:
     draw_overlay: DrawOverlay
 
 
+ENGINE = Engine(
+    version=ENGINE_VERSION,
+    read_photo=read_photo,
+    prepare_reference=prepare_reference,
+    combine=combine,
+    inspect_photo=inspect_photo,
+    reference_in_photo=reference_in_photo,
+    draw_overlay=draw_overlay,
+)
+
+
 def inspect_best_view(photo: Photo, models: Sequence[MoldModel], *, engine: Engine) -> Inspection:
     """Inspect a photo against each view of its mold and keep what the best fitting one says.
 
@@ -84,21 +103,3 @@ def inspect_best_view(photo: Photo, models: Sequence[MoldModel], *, engine: Engi
     """
     inspections = [engine.inspect_photo(photo, model) for model in models]
     return min(inspections, key=lambda inspection: (inspection.status == "unusable", inspection.score))
-
-
-def load_engine() -> Engine:
-    """Load the engine of this program: it takes a moment, which `--help` and lists need not wait for."""
-    from inspector.inspection.flip import reference_in_photo
-
-    from inspector.imaging.reading import read_photo
-    from inspector.inspection import ENGINE_VERSION, combine, draw_overlay, inspect_photo, prepare_reference
-
-    return Engine(
-        version=ENGINE_VERSION,
-        read_photo=read_photo,
-        prepare_reference=prepare_reference,
-        combine=combine,
-        inspect_photo=inspect_photo,
-        reference_in_photo=reference_in_photo,
-        draw_overlay=draw_overlay,
-    )

@@ -1,21 +1,15 @@
 """References made ready for the engine, kept between photos since that takes longer than inspecting one."""
 
-from __future__ import annotations
-
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from threading import Lock
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from inspector.inspection import Feature, MoldModel, Reference
 from inspector.inspection.engine import Engine
-from inspector.inspection.results import Feature
 from inspector.log.records import MoldReference, StoredFile
-
-if TYPE_CHECKING:
-    from inspector.inspection import MoldModel, Reference
 
 __all__ = ["PreparedReferences", "PreparedView"]
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.inspection.results import Inspection
+from inspector.inspection import Inspection
 from inspector.log import LoggedInspection, NewFinding, NewInspection, Points
 
 __all__ = ["points", "to_lay_over", "to_log"]

@@ -4,8 +4,6 @@ One `Workshop` is opened at start and shared by threads; it holds the log and th
 Every method raises `InspectorError` with a sentence for the user when something cannot be done.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -13,11 +11,13 @@ from datetime import datetime
 from math import isfinite
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 from inspector import log
 from inspector.errors import InputError, PhotoError
-from inspector.inspection.engine import Engine, inspect_best_view, load_engine
+from inspector.imaging.reading import Photo
+from inspector.inspection import MoldModel, Reference
+from inspector.inspection.engine import ENGINE, Engine, inspect_best_view
 from inspector.log import (
     CEMENT_CLASSES,
     DISPOSITIONS,
@@ -50,10 +50,6 @@ from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
 from inspector.workshop.translating import points, to_lay_over, to_log
 
-if TYPE_CHECKING:
-    from inspector.imaging.reading import Photo
-    from inspector.inspection import MoldModel, Reference
-
 __all__ = ["Workshop"]
 
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
@@ -74,15 +70,15 @@ class Workshop:
         What inspects the photos.
     """
 
-    def __init__(self, opened: log.Log, *, engine: Engine) -> None:
+    def __init__(self, opened: log.Log, *, engine: Engine = ENGINE) -> None:
         self._log = opened
         self._engine = engine
         self._prepared = PreparedReferences(engine, self.photo_file)
 
     @classmethod
-    def open(cls, data_dir: Path, *, engine: Engine | None = None) -> Self:
+    def open(cls, data_dir: Path, *, engine: Engine = ENGINE) -> Self:
         """Open the workshop kept in a folder; the folder and its database are made where missing."""
-        return cls(log.open_log(data_dir), engine=load_engine() if engine is None else engine)
+        return cls(log.open_log(data_dir), engine=engine)
 
     def close(self) -> None:
         """Let go of the database."""

@@ -44,7 +44,7 @@ def run(folder):
 
     def run(*args, answer=None, demo=None):
         environ = {**os.environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
-        surroundings = Surroundings(load_engine=lambda: DRAWN_ENGINE, find_demo_folders=lambda: demo)
+        surroundings = Surroundings(engine=DRAWN_ENGINE, find_demo_folders=lambda: demo)
         arguments = [str(arg) for arg in args]
         return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)
 
