@@ -12,6 +12,7 @@ import time
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import replace
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m sample_images.generator", description=__doc__)
     parser.add_argument("--set", dest="set_name", choices=sorted(SETS), default="samples")
     parser.add_argument(
-        "--only", nargs="*", metavar="NAME", help="make only these photos, such as wading-bird-03 or wading-bird/r1"
+        "--only",
+        nargs="*",
+        metavar="NAME",
+        help="make only these photos, such as wading-bird-03, wading-bird/r1 or 'oak-leaf/*'",
     )
     parser.add_argument(
         "--out", type=Path, default=Path("rendered"), help="folder for photos and truth.json (default: rendered)"
@@ -41,10 +45,9 @@ def main() -> int:
     options = parser.parse_args()
     plans = plan_set(options.set_name)
     if options.only:
-        wanted = set(options.only)
-        plans = [p for p in plans if p.name in wanted or f"{p.folder}/{p.name}" in wanted]
+        plans = [plan for plan in plans if _is_wanted(plan, options.only)]
         if not plans:
-            print(f"No photo of the set {options.set_name} is named {' or '.join(sorted(wanted))}.", file=sys.stderr)
+            print(f"No photo of the set {options.set_name} is named {' or '.join(options.only)}.", file=sys.stderr)
             return 2
     began = time.monotonic()
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as work:
@@ -111,6 +114,10 @@ def _make(
             if heads:
                 wait(heads, return_when=FIRST_COMPLETED)
     return rows, failed
+
+
+def _is_wanted(plan: PhotoPlan, patterns: list[str]) -> bool:
+    return any(fnmatch(name, pattern) for pattern in patterns for name in (plan.name, f"{plan.folder}/{plan.name}"))
 
 
 def _shrunk(plan: PhotoPlan, factor: int) -> PhotoPlan:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
+from scipy.ndimage import gaussian_filter
 
 from .mold import STEP_MM, Break, Mold, around, beyond, ring, rounded_edge
 from .shapes import Grid, dome, limb, noise, polygon_sdf, smooth_max, smooth_min, smoothstep, spline
@@ -39,11 +40,12 @@ def wading_bird() -> Mold:
     for leg in (leg_a, leg_b):
         z = smooth_max(z, dome(leg, 1.2) + 1, 1.2)
     z = smooth_max(z, np.where(base_sdf < 0.5, 15 - rounded_edge(base_sdf, 4), 0), 1.0)
-    wing = limb(grid, [(16, 15), (-8, 8), (-40, -3)], [11, 13, 2.5])
+    z = gaussian_filter(z, 0.7 / STEP_MM)  # a modeller's thumb: no creases where limbs bend
+    wing = limb(grid, [(13, 13), (-42, -3)], [13, 2.5])
     wing_height = 2.8 * smoothstep(-wing.sdf / 2.2)
-    feathers = np.maximum(0.0, np.cos(2 * np.pi * (wing.along * 7 + 0.035 * wing.distance_mm))) ** 3
-    rows = np.exp(-(((wing.distance_mm - 4.5) / 0.9) ** 2))
-    z = z + wing_height - 0.9 * (feathers * (wing.along > 0.25) + 0.7 * rows) * smoothstep(-wing.sdf / 3)
+    feathers = np.maximum(0.0, np.cos(2 * np.pi * (wing.along * 6 - 0.06 * wing.distance_mm))) ** 4
+    rows = np.exp(-(((wing.distance_mm - 0.45 * wing.radius_mm) / 0.8) ** 2))
+    z = z + wing_height - 0.8 * np.maximum(feathers * (wing.along > 0.2), 0.8 * rows) * smoothstep(-wing.sdf / 3)
     tail_lines = np.maximum(0.0, np.cos((y + 0.35 * (x + 30)) * 2 * np.pi / 4.0)) ** 6
     z = z - 0.7 * tail_lines * smoothstep((-tail.sdf) / 2) * (x < -34)
     eye = np.hypot(x - 44.5, y - 73)

@@ -82,7 +82,7 @@ SETS = {
     "draft": _SetPlan(DEMO + TUNING, "tuning", 3, 11, 0.36, 0.2, 0),
     "tuning": _SetPlan(DEMO + TUNING, "tuning", 5, 17, 0.4, 0.33, 4),
     "evaluation": _SetPlan(EVALUATION + DEMO, "evaluation", 5, 21, 0.4, 0.33, 4),
-    "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 3),
+    "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
 
