@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 
 from inspector.cli.options import DataOption
 from inspector.cli.progress import progress
@@ -61,10 +61,11 @@ def demo(
 
 
 def _show(results: Sequence[tuple[DemoPhoto, Recorded]]) -> None:
-    table = Table("photo", "mold", "demold age", "found", "truth", title="Demo workshop, all of it invented")
+    photo_column = Column("photo", no_wrap=True, overflow="fold")
+    table = Table(photo_column, "demold age", "found", "truth", title="Demo workshop, all of it invented")
     for photo, recorded in results:
         piece = recorded.detail.piece
-        table.add_row(photo.path.name, piece.mold, age_words(piece.demold_age_h), _found(recorded), _truth(photo))
+        table.add_row(photo.path.name, age_words(piece.demold_age_h), _found(recorded), _truth(photo))
     Console().print(table)
     tally = Counter(
         (bool(photo.defects), bool(recorded.detail.piece.kinds))

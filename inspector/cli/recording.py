@@ -11,8 +11,8 @@ from inspector.cli.options import DataOption, read_time
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, count_words, describe_finding
-from inspector.errors import InputError, InspectorError, PhotoError
-from inspector.workshop import Recorded, Workshop
+from inspector.errors import InspectorError
+from inspector.workshop import PieceFacts, Recorded, Workshop
 
 __all__ = ["record"]
 
@@ -51,23 +51,14 @@ def record(
     failed = False
     with open_workshop(context, data) as workshop:
         _refuse_what_never_fits(workshop, mold=mold, pour=pour)
+        facts = PieceFacts(mold=mold, pour_id=pour, demolded_at=demolded_at, piece_id=piece, view=view)
         with progress("Inspecting", total=len(photos)) as advance:
-            for path in photos:
-                try:
-                    recorded = workshop.record(
-                        _read(path),
-                        name=path.name,
-                        mold=mold,
-                        pour_id=pour,
-                        demolded_at=demolded_at,
-                        piece_id=piece,
-                        view=view,
-                    )
-                except InputError as error:
-                    warn(f"{path} is not logged: {error}")
+            for result in workshop.record_files([(path, facts) for path in photos]):
+                if result.recorded is None:
+                    warn(f"{result.path} is not logged: {result.refusal}")
                     failed = True
                 else:
-                    failed = not _show(path, recorded) or failed
+                    failed = not _show(result.path, result.recorded) or failed
                 advance()
     if failed:
         raise typer.Exit(FAILED)
@@ -80,13 +71,6 @@ def _refuse_what_never_fits(workshop: Workshop, *, mold: str, pour: int | None) 
             workshop.pour(pour)
     except InspectorError as error:
         raise WrongUsageError(str(error)) from error
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise PhotoError(f"it cannot be opened: {error.strerror or error}.") from error
 
 
 def _show(path: Path, recorded: Recorded) -> bool:

@@ -33,7 +33,15 @@ from inspector.workshop.demo import (
     read_demo_photos,
     record_demo_photos,
 )
-from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
+from inspector.workshop.results import (
+    AddedMold,
+    MoldDetail,
+    Picture,
+    PieceFacts,
+    Recorded,
+    RecordedFile,
+    ReferenceCheck,
+)
 from inspector.workshop.workshop import Workshop
 
 __all__ = [
@@ -59,10 +67,12 @@ __all__ = [
     "Picture",
     "Piece",
     "PieceDetail",
+    "PieceFacts",
     "PieceFilter",
     "Points",
     "Pour",
     "Recorded",
+    "RecordedFile",
     "ReferenceCheck",
     "Review",
     "StoredFile",

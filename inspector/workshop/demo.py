@@ -13,7 +13,7 @@ from pathlib import Path
 
 from inspector.errors import InspectorError
 from inspector.log import Admixture, CementClass
-from inspector.workshop.results import Recorded
+from inspector.workshop.results import PieceFacts, Recorded
 from inspector.workshop.workshop import Workshop
 
 __all__ = ["DemoFolders", "DemoPhoto", "add_demo_molds", "find_demo_folders", "read_demo_photos", "record_demo_photos"]
@@ -133,20 +133,16 @@ def record_demo_photos(workshop: Workshop, photos: Sequence[DemoPhoto]) -> Itera
     for photo in photos:
         by_mold[photo.mold].append(photo)
     pour_ids = _add_pours(workshop, by_mold)
+    files = []
     for photo in photos:
         number = by_mold[photo.mold].index(photo)
         ages_h = _AGES_OF_BROKEN_H if photo.defects else _AGES_OF_GOOD_H
-        age = timedelta(hours=ages_h[number % len(ages_h)])
-        yield (
-            photo,
-            workshop.record(
-                photo.path.read_bytes(),
-                name=photo.path.name,
-                mold=photo.mold,
-                pour_id=pour_ids[number],
-                demolded_at=_poured_at(number) + age,
-            ),
-        )
+        demolded_at = _poured_at(number) + timedelta(hours=ages_h[number % len(ages_h)])
+        files.append((photo.path, PieceFacts(mold=photo.mold, pour_id=pour_ids[number], demolded_at=demolded_at)))
+    for photo, result in zip(photos, workshop.record_files(files), strict=True):
+        if result.recorded is None:
+            raise InspectorError(f"The sample photo {photo.path} could not be recorded: {result.refusal}")
+        yield photo, result.recorded
 
 
 def _poured_at(number: int) -> datetime:

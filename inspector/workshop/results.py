@@ -1,10 +1,12 @@
 """What a use case gives back where a record of the log alone would not say enough."""
 
 from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
 
 from inspector.log.records import Feature, Mold, MoldReference, PieceDetail
 
-__all__ = ["AddedMold", "MoldDetail", "Picture", "Recorded", "ReferenceCheck"]
+__all__ = ["AddedMold", "MoldDetail", "Picture", "PieceFacts", "Recorded", "RecordedFile", "ReferenceCheck"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +62,29 @@ class Recorded:
     """The same photo, byte for byte, was logged before; nothing was added."""
     notes: tuple[str, ...]
     """What the person should know: no demolding time known, logged under another mold, ..."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceFacts:
+    """What a person says about the piece on a photo."""
+
+    mold: str
+    """The mold it came out of."""
+    pour_id: int | None = None
+    """The pour it was cast in; without it the demold age is unknown."""
+    demolded_at: datetime | None = None
+    """When it left the mold; by default the time the photo was taken. Without an offset: this machine's time zone."""
+    piece_id: int | None = None
+    """The piece, where this is one more photo of it; by default the photo shows a new one."""
+    view: str | None = None
+    """The side that is seen; by default the one whose reference fits."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedFile:
+    """What became of a photo's file that was to be recorded: one of the two is there."""
+
+    path: Path
+    recorded: Recorded | None
+    refusal: str | None
+    """Why it is not in the log."""

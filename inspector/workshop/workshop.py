@@ -4,8 +4,11 @@ One `Workshop` is opened at start and shared by threads; it holds the log and th
 Every method raises `InspectorError` with a sentence for the user when something cannot be done.
 """
 
+import logging
+import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime
 from math import isfinite
@@ -14,7 +17,7 @@ from types import TracebackType
 from typing import Self
 
 from inspector import log
-from inspector.errors import InputError, PhotoError
+from inspector.errors import InputError, InspectorError, PhotoError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel, Reference
 from inspector.inspection.engine import ENGINE, Engine, inspect_best_view
@@ -28,6 +31,7 @@ from inspector.log import (
     Disposition,
     LoggedInspection,
     LoggedPhoto,
+    LoggedPiecePhoto,
     Mix,
     Mold,
     MoldReference,
@@ -47,13 +51,25 @@ from inspector.log import (
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.references import PreparedReferences
-from inspector.workshop.results import AddedMold, MoldDetail, Picture, Recorded, ReferenceCheck
+from inspector.workshop.results import (
+    AddedMold,
+    MoldDetail,
+    Picture,
+    PieceFacts,
+    Recorded,
+    RecordedFile,
+    ReferenceCheck,
+)
 from inspector.workshop.translating import points, to_lay_over, to_log
 
 __all__ = ["Workshop"]
 
+_logger = logging.getLogger(__name__)
+
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _REFERENCE_PICTURE_PX = 1600
+# Each inspection of a large photo takes a few hundred megabytes while it runs.
+_MOST_AT_ONCE = 4
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
 # (common practice, no source).
 _WATER_CEMENT_RATIOS = (0.15, 1.5)
@@ -328,17 +344,8 @@ class Workshop:
             The photo's file.
         name : str
             Its file name.
-        mold : str
-            The mold the piece came out of.
-        pour_id : int, optional
-            The pour the piece was cast in; without it the demold age is unknown.
-        demolded_at : datetime, optional
-            When the piece left the mold; by default the time the photo was taken. A time without an
-            offset is taken in this machine's time zone.
-        piece_id : int, optional
-            The piece, where this is one more photo of it; by default the photo shows a new piece.
-        view : str, optional
-            The side that is seen; by default the one whose reference fits.
+        mold, pour_id, demolded_at, piece_id, view
+            What is said about the piece, as in `PieceFacts`.
 
         Returns
         -------
@@ -353,31 +360,31 @@ class Workshop:
         InputError
             If mold, pour, piece or view are unknown, or the demolding lies before the pour.
         """
-        before = log.find_photo_by_content(self._log, log.sha256_of(data))
-        if before is not None and before.piece_id is not None:
-            return self._recorded(before.id, before.piece_id, mold=mold, already_logged=True)
-        photo = self._engine.read_photo(data, name=name)
-        if demolded_at is not None:
-            demolded_at = _with_offset(demolded_at)
-        elif piece_id is None and photo.taken_at is not None:
-            demolded_at = _with_offset(photo.taken_at)
-        log.check_piece(self._log, mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
-        models = self.models(mold, view=view)
-        kept = self._keep_photo(data, photo)
-        inspection = inspect_best_view(photo, models, engine=self._engine)
-        logged = log.add_piece_photo(
-            self._log,
-            NewPiecePhoto(
-                photo=kept,
-                mold=mold,
-                pour_id=pour_id,
-                demolded_at=demolded_at,
-                piece_id=piece_id,
-                view=view,
-                inspection=to_log(inspection, engine_version=self._engine.version),
-            ),
-        )
-        return self._recorded(logged.photo_id, logged.piece_id, mold=mold, already_logged=not logged.added)
+        facts = PieceFacts(mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
+        return self._log_new(self._inspect_new(data, name=name, facts=facts), facts)
+
+    def record_files(self, files: Sequence[tuple[Path, PieceFacts]]) -> Iterator[RecordedFile]:
+        """Record many photos as `record` does, inspecting several at a time.
+
+        Yields
+        ------
+        recorded : RecordedFile
+            In the order given, which is also the order of the log; a photo that is refused does not stop the others.
+        """
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, _MOST_AT_ONCE)) as pool:
+            try:
+                for (path, facts), new in zip(files, pool.map(self._inspect_file, files), strict=True):
+                    if isinstance(new, str):
+                        yield RecordedFile(path=path, recorded=None, refusal=new)
+                        continue
+                    try:
+                        recorded = self._log_new(new, facts)
+                    except InputError as error:
+                        yield RecordedFile(path=path, recorded=None, refusal=str(error))
+                    else:
+                        yield RecordedFile(path=path, recorded=recorded, refusal=None)
+            finally:
+                pool.shutdown(cancel_futures=True)
 
     # Reading
 
@@ -466,6 +473,60 @@ class Workshop:
 
     # What several use cases need
 
+    def _inspect_file(self, file: tuple[Path, PieceFacts]) -> NewPiecePhoto | LoggedPiecePhoto | str:
+        """Inspect a photo's file, or tell why it cannot be recorded."""
+        path, facts = file
+        try:
+            return self._inspect_new(_read_file(path), name=path.name, facts=facts)
+        except InputError as error:
+            return str(error)
+        except InspectorError:
+            raise  # the log itself cannot be used: no other photo will fare better
+        except Exception as error:  # a fault of the program: told, and the other photos go on
+            _logger.error("photo %s", path, exc_info=True)
+            return f"The program failed on photo {path.name} ({type(error).__name__}: {error}). Please report it."
+
+    def _inspect_new(self, data: bytes, *, name: str, facts: PieceFacts) -> NewPiecePhoto | LoggedPiecePhoto:
+        """Inspect a photo, or find that it was logged before."""
+        before = log.find_photo_by_content(self._log, log.sha256_of(data))
+        if before is not None and before.piece_id is not None:
+            return LoggedPiecePhoto(photo_id=before.id, piece_id=before.piece_id, added=False)
+        photo = self._engine.read_photo(data, name=name)
+        demolded_at = facts.demolded_at if facts.demolded_at is not None else photo.taken_at
+        if facts.piece_id is not None:
+            demolded_at = facts.demolded_at  # the piece has its time already
+        demolded_at = None if demolded_at is None else _with_offset(demolded_at)
+        log.check_piece(
+            self._log,
+            mold=facts.mold,
+            pour_id=facts.pour_id,
+            demolded_at=demolded_at,
+            piece_id=facts.piece_id,
+            view=facts.view,
+        )
+        models = self.models(facts.mold, view=facts.view)
+        kept = self._keep_photo(data, photo)
+        inspection = inspect_best_view(photo, models, engine=self._engine)
+        return NewPiecePhoto(
+            photo=kept,
+            mold=facts.mold,
+            pour_id=facts.pour_id,
+            demolded_at=demolded_at,
+            piece_id=facts.piece_id,
+            view=facts.view,
+            inspection=to_log(inspection, engine_version=self._engine.version),
+        )
+
+    def _log_new(self, new: NewPiecePhoto | LoggedPiecePhoto, facts: PieceFacts) -> Recorded:
+        logged = log.add_piece_photo(self._log, new) if isinstance(new, NewPiecePhoto) else new
+        detail = self.piece(logged.piece_id)
+        notes = []
+        if detail.piece.mold != facts.mold:
+            notes.append(f"It was logged as piece {detail.piece.id} of mold {detail.piece.mold}, not {facts.mold}.")
+        if detail.piece.demolded_at is None:
+            notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
+        return Recorded(photo_id=logged.photo_id, detail=detail, already_logged=not logged.added, notes=tuple(notes))
+
     def _keep_reference(
         self, data: bytes, photo: Photo, reference: Reference, *, mold: str, view: str
     ) -> ReferenceCheck:
@@ -525,15 +586,6 @@ class Workshop:
             since=None if which.since is None else _with_offset(which.since),
             until=None if which.until is None else _with_offset(which.until),
         )
-
-    def _recorded(self, photo_id: int, piece_id: int, *, mold: str, already_logged: bool) -> Recorded:
-        detail = self.piece(piece_id)
-        notes = []
-        if detail.piece.mold != mold:
-            notes.append(f"It was logged as piece {piece_id} of mold {detail.piece.mold}, not {mold}.")
-        if detail.piece.demolded_at is None:
-            notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
-        return Recorded(photo_id=photo_id, detail=detail, already_logged=already_logged, notes=tuple(notes))
 
 
 def _given(text: str, what: str) -> str:

@@ -49,10 +49,10 @@ def test_the_demo_prints_what_was_found_beside_the_truth(run, demo):
     result = run("demo", "--no-serve", demo=demo)
     assert result.exit_code == 0, result.output
     rows = {cells[0]: cells[1:] for cells in map(columns, result.stdout.splitlines()) if cells[0].endswith(".jpg")}
-    assert rows["heron-01.jpg"] == ["heron", "16.0 h", "1 chip", "1 chip"]
-    assert rows["heron-02.jpg"] == ["heron", "41.5 h", "nothing", "nothing"]
-    assert rows["heron-03.jpg"] == ["heron", "20.5 h", "not inspected", "photo made unusable: dark"]
-    assert rows["finial-01.jpg"] == ["finial", "16.0 h", "1 hairline crack", "1 hairline crack, 1 chip"]
+    assert rows["heron-01.jpg"] == ["16.0 h", "1 chip", "1 chip"]
+    assert rows["heron-02.jpg"] == ["41.5 h", "nothing", "nothing"]
+    assert rows["heron-03.jpg"] == ["20.5 h", "not inspected", "photo made unusable: dark"]
+    assert rows["finial-01.jpg"] == ["16.0 h", "1 hairline crack", "1 hairline crack, 1 chip"]
     assert len(rows) == 4
     assert "Of 2 photos of pieces with a defect 2 were flagged; of 1 without one 1 were not." in result.stdout
     assert "Of 1 photos made unusable on purpose 1 were told to be." in result.stdout

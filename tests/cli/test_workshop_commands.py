@@ -114,7 +114,7 @@ def test_bad_photos_do_not_stop_the_others_from_being_logged(run, heron):
     result = run("record", "list.jpg", "night.jpg", "gone.jpg", "chip.jpg", "--mold", "heron")
     assert result.exit_code == 1
     assert "list.jpg is not logged: list.jpg is not a photo" in result.stderr
-    assert "gone.jpg is not logged: it cannot be opened" in result.stderr
+    assert "gone.jpg is not logged: Photo gone.jpg cannot be opened" in result.stderr
     assert "not inspected. Photo night.jpg is too dark." in result.stdout
     logged = json.loads(run("log", "--json").stdout)
     assert sorted(piece["photos"][0]["status"] for piece in logged) == ["inspected", "unusable"]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from inspector.errors import InputError, PhotoError
+from inspector.workshop import PieceFacts
 
 RED, BLUE = (255, 0, 0), (0, 0, 255)
 
@@ -158,6 +159,32 @@ def test_references_added_later_are_compared_with_at_once(heron, draw):
     assert heron.record(draw(BLUE), name="b.jpg", mold="heron").detail.inspections[0].reference == "r1.jpg"
     heron.confirm_reference(check.reference.id)
     assert heron.record(draw(RED, BLUE), name="c.jpg", mold="heron").detail.inspections[0].reference == "r2.jpg"
+
+
+def test_many_files_are_recorded_in_the_order_given_and_bad_ones_do_not_stop_the_others(heron, draw, tmp_path):
+    paths = [tmp_path / f"p{number}.jpg" for number in range(9)]
+    for number, path in enumerate(paths):
+        if number != 4:
+            path.write_bytes(b"eggs, milk" if number == 2 else draw(*[RED] * (number % 3), shade=190 + number % 8))
+    facts = PieceFacts(mold="heron")
+    results = list(heron.record_files([(path, facts) for path in [*paths, paths[1]]]))
+    assert [result.path for result in results] == [*paths, paths[1]]
+    refused = {result.path.name: result.refusal for result in results if result.recorded is None}
+    assert sorted(refused) == ["p2.jpg", "p4.jpg"]
+    assert "p2.jpg is not a photo" in refused["p2.jpg"]
+    assert "p4.jpg cannot be opened" in refused["p4.jpg"]
+    pieces = [result.recorded.detail.piece.id for result in results if result.recorded is not None]
+    assert pieces == [1, 2, 3, 4, 5, 6, 7, 2]
+
+
+def test_a_fault_of_the_program_costs_its_photo_only(heron, draw, tmp_path, caplog):
+    paths = [tmp_path / "white.jpg", tmp_path / "good.jpg"]
+    paths[0].write_bytes(draw(shade=255, background=255))
+    paths[1].write_bytes(draw(RED))
+    white, good = heron.record_files([(path, PieceFacts(mold="heron")) for path in paths])
+    assert white.refusal.startswith("The program failed on photo white.jpg (ZeroDivisionError")
+    assert "ZeroDivisionError" in caplog.text
+    assert good.recorded.detail.piece.kinds == ("chip",)
 
 
 def test_references_are_prepared_once(tmp_path, draw, engine):
