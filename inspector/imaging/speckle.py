@@ -83,7 +83,8 @@ def _draw_dots(sheet: NDArray[np.uint8], dots: SpeckleDots, px_per_mm: float) ->
     bits = 6  # OpenCV's fixed-point fraction bits
     middle = (np.array([sheet.shape[1], sheet.shape[0]]) - 1) / 2
     centres = np.round((dots.centres_xy_mm * px_per_mm + middle) * 2**bits).astype(int)
-    radii = np.round(dots.diameters_mm / 2 * px_per_mm * 2**bits).astype(int)
+    # OpenCV's anti-aliased disc reaches half a pixel beyond the radius asked for.
+    radii = np.round(np.maximum(dots.diameters_mm / 2 * px_per_mm - 0.5, 0) * 2**bits).astype(int)
     for (x, y), radius in zip(centres.tolist(), radii.tolist(), strict=True):
         cv2.circle(sheet, (x, y), radius, 0, -1, cv2.LINE_AA, bits)
 
