@@ -3,12 +3,14 @@
 import logging
 import multiprocessing
 import os
+import pickle
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from time import perf_counter
 
 import cv2
@@ -97,7 +99,8 @@ def inspect_files(
         for path in paths:
             yield _inspect_file(path, task)
     else:
-        yield from _inspect_with_workers(paths, task, workers)
+        with TemporaryDirectory(prefix="inspector-") as folder:
+            yield from _inspect_with_workers(paths, _hand_over(task, Path(folder)), workers)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +112,15 @@ class _Task:
     overlay_dir: Path | None
 
 
-def _inspect_with_workers(paths: Sequence[Path], task: _Task, workers: int) -> Iterator[InspectedFile]:
+def _hand_over(task: _Task, folder: Path) -> Path:
+    """Write what the workers need into a file: hundreds of megabytes, which a pipe would hold in memory once more."""
+    path = folder / "task"
+    with path.open("wb") as file:
+        pickle.dump(task, file, protocol=pickle.HIGHEST_PROTOCOL)
+    return path
+
+
+def _inspect_with_workers(paths: Sequence[Path], task: Path, workers: int) -> Iterator[InspectedFile]:
     left = deque(paths)
     while left:
         try:
@@ -131,7 +142,7 @@ def _inspect_with_workers(paths: Sequence[Path], task: _Task, workers: int) -> I
             yield _inspect_alone(left.popleft(), task)
 
 
-def _inspect_alone(path: Path, task: _Task) -> InspectedFile:
+def _inspect_alone(path: Path, task: Path) -> InspectedFile:
     try:
         with _pool(task, workers=1) as pool:
             return pool.submit(_inspect_in_worker, path).result()
@@ -140,7 +151,7 @@ def _inspect_alone(path: Path, task: _Task) -> InspectedFile:
         return _not_inspected(path, reason, started=perf_counter())
 
 
-def _pool(task: _Task, workers: int) -> ProcessPoolExecutor:
+def _pool(task: Path, workers: int) -> ProcessPoolExecutor:
     # Spawned, not forked: the same on all systems, and safe beside the threads of OpenCV.
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(task,))
@@ -150,9 +161,10 @@ def _pool(task: _Task, workers: int) -> ProcessPoolExecutor:
 _worker_task: list[_Task] = []
 
 
-def _start_worker(task: _Task) -> None:
+def _start_worker(task: Path) -> None:
     cv2.setNumThreads(1)  # the workers share the cores; threads in each would only get in each other's way
-    _worker_task[:] = [task]
+    with task.open("rb") as file:
+        _worker_task[:] = [pickle.load(file)]
 
 
 def _inspect_in_worker(path: Path) -> InspectedFile:
