@@ -1,0 +1,190 @@
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+from skimage.registration import optical_flow_tvl1
+from skimage.transform import ProjectiveTransform, warp
+
+from inspector.aligning.warp import moved_rigidly, refine_warp
+from tests.drawn_scenes import Shot, break_off, leaf, photograph
+
+PX_PER_MM = 4.0
+SHAPE = (360, 440)
+
+
+@pytest.fixture(scope="module")
+def wall():
+    """A photo of a brick wall and a piece's outline on it."""
+    picture = data.brick()[:360, :440]
+    mask = np.zeros(SHAPE, np.uint8)
+    cv2.ellipse(mask, (220, 180), (150, 110), 15, 0, 360, 255, -1)
+    return picture, mask
+
+
+def seen_through(picture, photo_from_reference):
+    """The picture as another camera sees it, by scikit-image's warp."""
+    there = warp(picture, ProjectiveTransform(np.linalg.inv(photo_from_reference)), order=1, mode="reflect")
+    return np.round(255 * there).astype(np.uint8)
+
+
+def places(photo_from_reference=None):
+    height, width = SHAPE
+    return moved_rigidly((0, 0, width, height), np.eye(3) if photo_from_reference is None else photo_from_reference)
+
+
+def errors_mm(photo_xy, truth_xy, mask):
+    return np.linalg.norm(photo_xy - truth_xy, axis=-1)[mask > 127] / PX_PER_MM
+
+
+def test_a_plane_move_maps_every_pixel_of_the_box():
+    move = np.array([[0.8, -0.6, 12.0], [0.6, 0.8, -3.0], [0, 0, 1.0]])
+    there = moved_rigidly((5, -2, 4, 3), move)
+    assert there.shape == (3, 4, 2)
+    # Row 1, column 2 of the box is the point (7, -1).
+    assert there[1, 2] == pytest.approx([0.8 * 7 + 0.6 + 12, 0.6 * 7 - 0.8 - 3], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    "photo_from_reference",
+    [
+        np.array([[1, 0, 7.0], [0, 1, -5.0], [0, 0, 1]]),
+        np.array([[1.015, 0.01, -6.0], [-0.012, 0.99, 8.0], [0, 0, 1]]),
+        np.array([[1.01, 0.012, -5.0], [-0.01, 1.0, 6.0], [2e-5, -3e-5, 1]]),
+    ],
+    ids=["shift", "affine", "projective"],
+)
+def test_a_small_move_is_undone(wall, photo_from_reference):
+    picture, mask = wall
+    found = refine_warp(picture, mask, seen_through(picture, photo_from_reference), places(), px_per_mm=PX_PER_MM)
+    error = errors_mm(found.photo_xy, places(photo_from_reference), mask)
+    assert np.median(error) < 0.2
+    assert np.percentile(error, 95) < 0.4
+    assert found.agreement > 0.8
+    assert found.supported > 0.8
+
+
+def test_a_smooth_bend_agrees_with_scikit_images_optical_flow(wall):
+    # Reference implementation: TV-L1 optical flow of scikit-image (Zach, Pock and Bischof 2007).
+    picture, mask = wall
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(np.float32)
+    bend_x, bend_y = 3 * np.sin(y / 90), 2.5 * np.cos(x / 110)
+    bent = cv2.remap(picture, x - bend_x, y - bend_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    flow_rc = optical_flow_tvl1(picture / np.float32(255), bent / np.float32(255), num_warp=6)
+    reference = np.dstack([x + flow_rc[1], y + flow_rc[0]])
+    found = refine_warp(picture, mask, bent, places(), px_per_mm=PX_PER_MM).photo_xy
+    assert np.median(errors_mm(found, reference, mask)) < 0.2
+    assert np.percentile(errors_mm(found, reference, mask), 90) < 0.5
+
+
+@pytest.mark.parametrize("nearest_px", [10, 40])
+def test_a_published_stereo_pair_is_brought_nearer(nearest_px):
+    # Middlebury 2014 "Motorcycle", left and right photo with measured disparity (Scharstein et al. 2014), as carried
+    # by scikit-image. Its steps in depth are sharper than the warp may follow; rows match, since it is rectified.
+    left, right, disparity_px = data.stereo_motorcycle()
+    known = np.isfinite(disparity_px) & (disparity_px > nearest_px) & (disparity_px < nearest_px + 20)
+    mask = cv2.morphologyEx(known.astype(np.uint8) * 255, cv2.MORPH_OPEN, np.ones((9, 9)))
+    typical_px = float(np.median(disparity_px[known]))
+    height, width = mask.shape
+    start = moved_rigidly((0, 0, width, height), np.array([[1, 0, -typical_px], [0, 1, 0], [0, 0, 1.0]]))
+    gray = [cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) for image in (left, right)]
+    found = refine_warp(gray[0], mask, gray[1], start, px_per_mm=PX_PER_MM).photo_xy
+    seen = (mask > 0) & known
+    before_px = np.abs(typical_px - disparity_px)[seen]
+    after_px = np.abs(np.arange(width)[None, :] - found[..., 0] - disparity_px)[seen]
+    assert np.median(after_px) < 0.6 * np.median(before_px)
+    assert np.percentile(np.abs(found[..., 1] - np.arange(height)[:, None])[seen], 90) < 0.5
+
+
+def test_other_light_moves_nothing(wall):
+    picture, mask = wall
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    lit = np.clip(picture * (0.5 + 0.6 * x / SHAPE[1]) + 10 * np.sin(y / 60), 0, 255).astype(np.uint8)
+    found = refine_warp(picture, mask, lit, places(), px_per_mm=PX_PER_MM)
+    assert np.percentile(errors_mm(found.photo_xy, places(), mask), 95) < 0.15
+
+
+def test_a_photo_of_something_else_does_not_agree(wall):
+    picture, mask = wall
+    other = data.grass()[:360, :440]
+    same = refine_warp(picture, mask, picture, places(), px_per_mm=PX_PER_MM)
+    strange = refine_warp(picture, mask, other, places(), px_per_mm=PX_PER_MM)
+    assert strange.agreement < 0.6 * same.agreement
+    assert strange.supported < same.supported
+
+
+@pytest.mark.parametrize("value", [0, 128])
+def test_a_flat_photo_leaves_the_start_as_it_was(wall, value):
+    picture, mask = wall
+    found = refine_warp(np.full_like(picture, value), mask, np.full_like(picture, value), places(), px_per_mm=PX_PER_MM)
+    assert np.all(np.isfinite(found.photo_xy))
+    assert np.abs(found.photo_xy - places()).max() < 0.5
+
+
+def test_an_empty_mask_and_one_pixel_leave_the_start_as_it_was(wall):
+    picture, mask = wall
+    found = refine_warp(picture, np.zeros_like(mask), picture, places(), px_per_mm=PX_PER_MM)
+    assert np.abs(found.photo_xy - places()).max() < 0.5
+    one = np.full((1, 1), 90, np.uint8)
+    start = moved_rigidly((0, 0, 1, 1), np.eye(3))
+    assert np.array_equal(refine_warp(one, one, one, start, px_per_mm=PX_PER_MM).photo_xy, start)
+
+
+@pytest.fixture(scope="module")
+def scenes():
+    """A leaf seen from straight above, and from a little to the side: whole, and with its right tip broken off.
+
+    All as seen on the mat, at 4 px a mm: gray photo, silhouette, and where each place of the leaf is.
+    """
+    piece = leaf(seed=2)
+    above = Shot(px_per_mm=PX_PER_MM, noise=1.0, camera_mm=(0.0, 0.0, 460.0))
+    aside = Shot(px_per_mm=PX_PER_MM, noise=1.0, camera_mm=(25.0, -10.0, 440.0), lamp=(-0.3, -0.5, 0.8), seed=1)
+    broken = break_off(piece, TIP_XY_MM, TIP_RADIUS_MM)
+    return [on_the_mat(photograph(*pair)) for pair in ((piece, above), (piece, aside), (broken, aside))]
+
+
+# The rightmost lobe of the leaf, in its own mm.
+TIP_XY_MM = (60.0, -8.0)
+TIP_RADIUS_MM = 14.0
+
+
+def on_the_mat(scene):
+    mat_from_frame = np.array([[1, 0, -370.0], [0, 1, -250.0], [0, 0, PX_PER_MM]])
+    photo_from_frame = scene.photo_from_mat @ mat_from_frame
+    gray = cv2.cvtColor(scene.image_bgr, cv2.COLOR_BGR2GRAY)
+    return [
+        cv2.warpPerspective(image, photo_from_frame, (740, 500), flags=flags | cv2.WARP_INVERSE_MAP)
+        for image, flags in (
+            (gray, cv2.INTER_LINEAR),
+            (scene.piece_mask, cv2.INTER_LINEAR),
+            (scene.field_from_photo, cv2.INTER_NEAREST),
+        )
+    ]
+
+
+def test_the_warp_does_not_heal_a_broken_off_tip(scenes):
+    (reference, mask, places_on_leaf), (whole, *_), (broken, *_) = scenes
+    start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
+    intact, torn = (refine_warp(reference, mask, gray, start, px_per_mm=PX_PER_MM) for gray in (whole, broken))
+    tip = np.array(TIP_XY_MM) * 5.0 + (np.array([850, 600]) - 1) / 2  # the leaf is drawn at 5 px a mm, 170 x 120 mm
+    lost = (mask > 127) & (np.linalg.norm(places_on_leaf - tip, axis=-1) < TIP_RADIUS_MM * 5.0)
+    assert lost.sum() > 150 * PX_PER_MM**2
+    apart_mm = np.linalg.norm(intact.photo_xy - torn.photo_xy, axis=-1)[lost] / PX_PER_MM
+
+    assert np.percentile(apart_mm, 95) < 1.0
+
+
+def test_the_warp_follows_the_parallax_of_the_whole_leaf(scenes):
+    (reference, mask, here), (whole, _, there), _ = scenes
+    start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
+    found = refine_warp(reference, mask, whole, start, px_per_mm=PX_PER_MM).photo_xy
+
+    def off_mm(photo_xy):
+        """How far from its own place on the leaf each pixel of the reference is carried."""
+        carried = cv2.remap(there, photo_xy, None, cv2.INTER_NEAREST, borderValue=(-1, -1))
+        both = (mask > 127) & (carried[..., 0] >= 0) & (here[..., 0] >= 0)
+        return np.linalg.norm(carried - here, axis=-1)[both] / 5.0
+
+    before, after = off_mm(start), off_mm(found)
+
+    assert np.median(after) < 0.4
+    assert np.percentile(after, 90) < np.percentile(before, 90)
