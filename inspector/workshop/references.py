@@ -46,6 +46,14 @@ class PreparedReferences:
                 self._kept.popitem(last=False)
             return self._kept[logged]
 
+    def get_one(self, wanted: MoldReference) -> Reference:
+        """Give one reference, without the work of combining it with the others of its view."""
+        with self._lock:
+            for logged, view in self._kept.items():
+                if wanted in logged:
+                    return view.references[logged.index(wanted)]
+        return self._prepare(wanted)
+
     def _prepare(self, logged: MoldReference) -> Reference:
         photo = self._engine.read_photo(self._read_file(logged.photo_id).data, name=logged.name)
         features = [

@@ -430,17 +430,17 @@ class Workshop:
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
         """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.
 
-        None where the latest inspection could not lay a reference over the photo.
+        None where the latest inspection could not lay a reference over the photo, or the reference is gone.
         """
         inspection = self._latest_inspection(photo_id)
         if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
             return None
-        logged = self.photo(photo_id)
-        mold = self.piece(logged.piece_id).piece.mold if logged.piece_id is not None else ""
-        view = self._prepared.get(tuple(self._usable_references(mold, view=logged.view)))
-        reference = next((item for item in view.references if item.name == inspection.reference), None)
-        if reference is None:
+        piece_id = self.photo(photo_id).piece_id
+        mold = self.piece(piece_id).piece.mold if piece_id is not None else ""
+        named = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
+        if not named:
             return None
+        reference = self._prepared.get_one(named[0])
         photo = self._read_logged(photo_id)
         laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
         return jpeg_picture(laid_over, max_side_px=max_side_px)

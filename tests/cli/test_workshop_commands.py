@@ -40,7 +40,8 @@ def test_a_mold_is_added_from_its_folder_and_twice_changes_nothing(run, photos):
         result = run("mold", "add", "--from", ".", "--yes")
         assert result.exit_code == 0, result.output
         assert "heron: heron; views front; 1 reference, 1 feature" in result.stdout
-    assert "r1.jpg, 5.00 px per mm; features: bill" in run("mold", "show", "heron").stdout
+    assert "r1.jpg, 5.00 px per mm; features: bill" in run("mold", "show", "heron", "--preview", "look").stdout
+    assert (photos / "look" / "r1-outline.jpg").read_bytes().startswith(b"\xff\xd8\xff")
 
 
 def test_a_view_is_added_later(run, heron, photos, draw):
