@@ -50,7 +50,7 @@ def test_a_crack_is_followed_over_its_length(path, length_px, width_mm):
     gray = as_photo(with_line(concrete(SHAPE), path, width_mm * PX_PER_MM))
     lines = found_in(gray)
     longest = max(lines, key=lambda line: line.length_px)
-    assert longest.length_px == pytest.approx(length_px, abs=22)
+    assert longest.length_px == pytest.approx(length_px, abs=28)
     apart_px = [LineString(path).distance(point) for point in map(_point, longest.path_xy)]
     assert np.percentile(apart_px, 90) < 2.0
 
@@ -65,7 +65,7 @@ def test_turning_a_crack_changes_nothing_in_its_length(angle, x, y):
     path = straight(angle, 130, (200 + x, 150 + y))
     gray = as_photo(with_line(concrete(SHAPE, seed=4), path, 0.5 * PX_PER_MM))
     # The operator looks along 3.2 mm at once: each end is told to half of that and some grain.
-    assert max(line.length_px for line in found_in(gray)) == pytest.approx(130, abs=22)
+    assert max(line.length_px for line in found_in(gray)) == pytest.approx(130, abs=28)
 
 
 @pytest.mark.parametrize("blur_px", [0.5, 1.2])
