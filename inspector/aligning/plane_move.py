@@ -1,7 +1,7 @@
 """How a piece was moved and turned on the mat between two photos.
 
-An exhaustive search: for every angle the silhouette and the edges of the reference are turned and
-correlated with those of the photo over all shifts at once, by the Fourier transform; the best few are
+An exhaustive search: for every angle the silhouette and the edges of the reference, with their directions, are
+turned and correlated with those of the photo over all shifts at once, by the Fourier transform; the best few are
 repeated on a finer raster. Nothing local that could fall into a wrong optimum, and a missing part or a
 shadow in the outline costs a little score instead of the alignment.
 """
@@ -19,10 +19,10 @@ __all__ = ["PlaneMove", "find_plane_moves"]
 
 COARSE_PX_PER_MM = 0.5
 FINE_PX_PER_MM = 1.0
-COARSE_STEP_DEG = 4.0
-FINE_STEP_DEG = 1.0
+COARSE_STEP_DEG = 5.0
+FINE_STEP_DEG = 1.5
 # How much the edges count beside the silhouette: the outline of a round piece says nothing of its angle.
-EDGE_WEIGHT = 1.0
+EDGE_WEIGHT = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +48,7 @@ def find_plane_moves(
     *,
     px_per_mm: float,
     scale: float = 1.0,
-    count: int = 3,
+    count: int = 2,
 ) -> tuple[PlaneMove, ...]:
     """The best moves, best first.
 
@@ -56,8 +56,8 @@ def find_plane_moves(
     ----------
     reference_mask, photo_mask : ndarray, uint8
         255 where the piece is, in frames of the same scale.
-    reference_edges, photo_edges : ndarray, float32
-        Edge strength, 0 or more, largely free of the light's direction.
+    reference_edges, photo_edges : ndarray, shape (h, w, 2), float32
+        Edges as vectors of doubled angle (see ``aligning.structure``).
     px_per_mm : float
         Scale of both frames.
     scale : float
@@ -85,7 +85,7 @@ def find_plane_moves(
     fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
     best = []
     for start in starts:
-        around = np.arange(-COARSE_STEP_DEG + FINE_STEP_DEG, COARSE_STEP_DEG, FINE_STEP_DEG)
+        around = np.arange(-3.0, 3.1, FINE_STEP_DEG)
         best.append(max((fine.best_shift(start + turn) for turn in around), key=lambda move: move.score))
     return tuple(sorted(best, key=lambda move: -move.score))
 
@@ -117,9 +117,9 @@ class _Correlator:
         self._side = int(np.ceil(2 * reach))
         self._size = tuple(int(fft.next_fast_len(n + self._side, real=True)) for n in mask.shape)
         self._mask_spectrum = fft.rfft2(mask, self._size)
-        self._edge_spectrum = fft.rfft2(edges, self._size)
+        self._edge_spectrum = fft.fft2((edges[..., 0] + 1j * edges[..., 1]).astype(np.complex64), self._size)
         self._mask_area = float(mask.sum())
-        self._edge_power = fft.rfft2(edges * edges, self._size)
+        self._edge_power = fft.rfft2((edges**2).sum(axis=2), self._size)
         self._shape = mask.shape
 
     def best_shift(self, angle_deg: float) -> PlaneMove:
@@ -132,12 +132,14 @@ class _Correlator:
         edges = cv2.warpAffine(self._reference_edges, turn, box, flags=cv2.INTER_LINEAR)
         # The edges are compared inside the turned silhouette, a little widened.
         support = (cv2.blur(mask, (3, 3)) > 0).astype(np.float32)
-        edges = edges * support
+        # A turned edge points another way: its doubled angle turns twice as far.
+        turned = (edges[..., 0] + 1j * edges[..., 1]) * (support * np.exp(2j * np.radians(angle_deg)))
         shared = self._correlate(self._mask_spectrum, mask)
         overlap = shared / np.maximum(self._mask_area + float(mask.sum()) - shared, 1e-6)
         power = np.maximum(self._correlate(self._edge_power, support), 1e-6)
-        norm = np.sqrt(power * max(float((edges**2).sum()), 1e-6))
-        agreement = self._correlate(self._edge_spectrum, edges) / norm
+        norm = np.sqrt(power * max(float((np.abs(turned) ** 2).sum()), 1e-6))
+        product = self._edge_spectrum * np.conj(fft.fft2(turned.astype(np.complex64), self._size))
+        agreement = fft.ifft2(product).real.astype(np.float32) / norm
         total = overlap + EDGE_WEIGHT * agreement
         row, column = np.unravel_index(int(np.argmax(total)), total.shape)
         # Correlation index (row, column) puts the box's corner there; indices past the photo wrap to negative ones.

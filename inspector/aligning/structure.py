@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["edge_strength", "orientation_field"]
+__all__ = ["orientation_field"]
 
 # Edges are compared with what lies within about 5 mm.
 NEIGHBOURHOOD_MM = 5.0
@@ -41,12 +41,6 @@ def orientation_field(gray: NDArray[np.uint8], *, px_per_mm: float, scale_mm: fl
     gx /= safe
     gy /= safe
     return np.dstack([share * (gx * gx - gy * gy), share * (2 * gx * gy)])
-
-
-def edge_strength(gray: NDArray[np.uint8], *, px_per_mm: float, scale_mm: float) -> NDArray[np.float32]:
-    """Edges without direction, 0 (flat) to 1 (the strongest around), shape (h, w)."""
-    gx, gy = _log_gradient(gray, px_per_mm, scale_mm)
-    return _compressed(cv2.magnitude(gx, gy), px_per_mm)
 
 
 def _log_gradient(

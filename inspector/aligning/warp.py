@@ -33,14 +33,11 @@ class _Level:
     smooth_mm: float  # how far a control point's word carries
 
 
-# Chosen on drawn scenes and on the tuning split by tests/benchmarks/score.py: the first level bridges the parallax of a
-# hand-held camera (5 mm), the second settles to a fraction of a millimetre.
-_LEVELS = (
-    _Level(2.0, 0.45, 5.0, 16.0, 5.0, 0.012, 9.0),
-    _Level(4.0, 0.30, 4.0, 11.0, 1.5, 0.05, 6.0),
-)
+# Chosen on drawn scenes and on the tuning split by tests/benchmarks/score.py: the first bridges the parallax of a
+# hand-held camera (5 mm); the next, with both outlines known, settle to a fraction of a millimetre.
+_COARSE_LEVELS = (_Level(2.0, 0.45, 5.0, 16.0, 5.0, 0.012, 9.0),)
 _OUTLINE_LEVELS = (
-    _Level(2.0, 0.45, 4.0, 12.0, 4.0, 0.012, 6.0),
+    _Level(2.0, 0.45, 4.0, 12.0, 3.0, 0.012, 6.0),
     _Level(4.0, 0.30, 4.0, 10.0, 1.0, 0.05, 5.0),
 )
 # Weight of the outline beside the edges of the relief, once both photos' silhouettes are known.
@@ -106,7 +103,7 @@ def refine_warp(
     photo_xy = start_xy
     agreement = supported = residual_mm = 0.0
     silhouette = photo_mask
-    for level in _LEVELS if photo_mask is None else _OUTLINE_LEVELS:
+    for level in _COARSE_LEVELS if photo_mask is None else _OUTLINE_LEVELS:
         shrink = level.px_per_mm / px_per_mm
         size = (max(8, round(width * shrink)), max(8, round(height * shrink)))
         seen = cv2.remap(photo_gray, photo_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

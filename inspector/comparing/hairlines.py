@@ -29,6 +29,7 @@ ALONG_MM = 3.2
 # Local strength is compared with what the surface around shows: grain, pits and relief alike.
 SURROUNDINGS_MM = 7.0
 LONGEST_GAP_MM = 4.0
+MOST_PATHS = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,7 +215,7 @@ def _joined(
     paths: list[NDArray[np.intp]], strength: NDArray[np.float32], longest_gap_px: float
 ) -> list[NDArray[np.intp]]:
     """Paths whose ends face each other over a short gap become one, along the cheapest way between them."""
-    pool = sorted(paths, key=len, reverse=True)[:60]
+    pool = sorted(paths, key=len, reverse=True)[:MOST_PATHS]
     cost = 1.0 / (0.3 + np.clip(strength, 0, 5))
     merged = True
     while merged:

@@ -96,8 +96,16 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     return SurfaceCues(tone, hue, texture, rim, _blocked(frame), tone_spread, _spread(hue[rim]), texture_spread, print_seen, frame.mat_from_frame is not None)
 
 
-def segment_piece(cues: SurfaceCues, *, px_per_mm: float) -> NDArray[np.uint8]:
+def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True) -> NDArray[np.uint8]:
     """The piece in a frame.
+
+    Parameters
+    ----------
+    cues : SurfaceCues
+    px_per_mm : float
+        Scale of the frame.
+    thorough : bool
+        Whether GrabCut may take its time. Without, the mask will do to find the piece, not to measure it.
 
     Returns
     -------
@@ -111,7 +119,7 @@ def segment_piece(cues: SurfaceCues, *, px_per_mm: float) -> NDArray[np.uint8]:
     outside = cv2.resize(cues.blocked.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
 
     blank = outside | rim
-    candidates = _candidates(tone, hue, texture, blank, cues)
+    candidates = _candidates(tone, hue, texture, blank, cues, thorough)
     edges = cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA)
     parts = [_main_part(_fill_small_holes(_open(candidate & ~outside, 0.6)), outside) for candidate in candidates]
     parts = [part for part in parts if part.sum() >= SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2]
@@ -139,6 +147,7 @@ def _candidates(
     texture: NDArray[np.float32],
     blank: NDArray[np.bool_],
     cues: SurfaceCues,
+    thorough: bool,
 ) -> list[NDArray[np.bool_]]:
     """What the piece may be, from the strictest view of shadows to the loosest."""
     if cues.print_seen:
@@ -151,7 +160,8 @@ def _candidates(
     candidates = []
     closed = _fill_holes(_close(seeds, 1.5))
     if closed.sum() > SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2 / 3:
-        candidates.append(_grab(tone, hue, texture, closed, off_tone, blank, cues))
+        if thorough:
+            candidates.append(_grab(tone, hue, texture, closed, off_tone, blank, cues))
         # Smooth parts of the piece have the tone of its rough parts.
         core = tone[seeds & off_tone]
         if core.size > 50:
@@ -167,7 +177,8 @@ def _candidates(
         return candidates
     strange = _unlike_rim(tone, hue, texture, blank)
     if strange.any():
-        candidates.append(_close(_grab(tone, hue, texture, strange, off_tone, blank, cues), 0.6))
+        if thorough:
+            candidates.append(_close(_grab(tone, hue, texture, strange, off_tone, blank, cues), 0.6))
         candidates.append(_fill_holes(_close(strange, 1.5)))
     return candidates
 

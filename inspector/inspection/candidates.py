@@ -22,7 +22,8 @@ __all__ = ["Candidate", "crack_candidates", "excess_candidates", "outline_candid
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
 SMALLEST_LOSS_MM2 = 1.5
-LEAST_RELIEF = 0.12
+LEAST_RELIEF = 0.15
+ROUGHER_WEIGHT = 0.35
 SMALLEST_RELIEF_MM2 = 1.0
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
@@ -111,7 +112,8 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     level = float(np.median(evidence.relief[inside])) if inside.any() else 0.0
     spread = float(np.percentile(evidence.relief[inside], 90)) - level if inside.any() else 1.0
     found = []
-    for mask, left, top in _parts(inside & (evidence.relief > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
+    odd = evidence.relief + ROUGHER_WEIGHT * np.clip(evidence.rougher, -0.3, 1.0)
+    for mask, left, top in _parts(inside & (odd > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         values = evidence.relief[rows, columns][where]
@@ -131,6 +133,9 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "darker": float(evidence.darker[rows, columns][where].mean()),
             "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
             "rougher": float(evidence.rougher[rows, columns][where].mean()),
+            "roughest": float(np.percentile(evidence.rougher[rows, columns][where], 90)),
+            "odd": float(odd[rows, columns][where].max()),
+            "rough_spread": float(np.percentile(evidence.rougher[inside], 95)),
             "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
             "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
             "line": float(np.percentile(evidence.line_in_box[rows, columns][where], 95)),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
+from inspector.comparing.roughness import roughness
 from inspector.comparing.silhouette import Silhouette
 from inspector.inspection.layers import LINE_PX_PER_MM, Layer, line_picture, relief_field
 from inspector.inspection.model import MoldModel
@@ -33,7 +34,7 @@ class Evidence:
     own_edges: NDArray[np.float32]  # edge energy of the photo
     normal_edges: NDArray[np.float32]  # the strongest of the references
     darker: NDArray[np.float32]  # local darkness beyond the references', log units
-    rougher: NDArray[np.float32]  # fine texture beyond the references', log units
+    rougher: NDArray[np.float32]  # fine detail beyond the references', log units, 0 for the piece as a whole
     lines: LineStrength
     known_lines: NDArray[np.float32]  # what the references account for
     line_gray: NDArray[np.uint8]
@@ -66,7 +67,8 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
     darkness = local_darkness(layer, model.px_per_mm)
     darker = darkness - np.max([local_darkness(one, model.px_per_mm) for one in model.layers], axis=0)
-    rougher = layer.texture - np.max([one.texture for one in model.layers], axis=0)
+    rough = roughness(layer.gray, np.minimum(model.mask, silhouette.mask), px_per_mm=model.px_per_mm) - model.normal_roughness
+    rougher = rough - np.float32(np.median(rough[model.mask > 127]))
     return Evidence(
         layer=layer,
         silhouette=silhouette,

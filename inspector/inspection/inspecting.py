@@ -46,7 +46,7 @@ def inspect_photo(photo: Photo, references: Sequence[Reference] | MoldModel) -> 
     """
     began = time.perf_counter()
     model = references if isinstance(references, MoldModel) else combine(references)
-    view = look_at(photo)
+    view = look_at(photo, thorough=False)
     result = _inspect_view(view, model)
     return replace(result, seconds=time.perf_counter() - began)
 

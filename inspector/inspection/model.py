@@ -13,6 +13,7 @@ from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
 from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
+from inspector.comparing.roughness import roughness
 from inspector.comparing.silhouette import Silhouette, see_silhouette
 from inspector.errors import InputError
 from inspector.inspection.layers import (
@@ -38,9 +39,16 @@ SHADOW_MARGIN_MM = 1.5
 NORMAL_FOR_ONE = 0.35
 # A line that a reference shows within this distance is one of the mold; strength up to this is its grain.
 KNOWN_WITHIN_MM = 1.0
+ROUGHNESS_WITHIN_MM = 0.8
 GRAIN_STRENGTH = 1.5
 # Plane moves this close in score to the best are all refined; the refined agreement decides.
-CLOSE_SCORE = 0.12
+CLOSE_SCORE = 0.08
+MOST_CONTENDERS = 3
+# Without a mat the scale comes from the areas of two masks, either of which may have a shadow in it.
+NEAR_SCALES = (0.87, 0.94, 1.0, 1.06, 1.13)
+# When none of these makes the outlines and edges meet, the masks are wrong, and every scale is tried.
+CLEAR_MOVE = 1.35
+FAR_SCALES = (0.45, 0.51, 0.57, 0.64, 0.72, 0.81, 0.9, 1.0, 1.12, 1.26, 1.41, 1.6)
 # A reference that agrees less than this with the first one shows another side or another mold.
 LEAST_AGREEMENT = 0.35
 LEAST_INSIDE_AGREEMENT = 0.3
@@ -61,6 +69,7 @@ class MoldModel:
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
     relief_fields: tuple[NDArray[np.float32], ...]  # edges of each reference, on the raster of the relief
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
+    normal_roughness: NDArray[np.float32]  # the roughest that references are near a place, in the box
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     left_out: tuple[str, ...]  # references that did not agree with the first
 
@@ -129,9 +138,21 @@ def combine(references: Sequence[Reference]) -> MoldModel:
         mask=mask,
         relief_fields=fields,
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
+        normal_roughness=_normal_roughness(layers, mask, px_per_mm),
         known_lines=_known_lines(kept, layers, mask),
         left_out=tuple(left_out),
     )
+
+
+def _normal_roughness(layers: Sequence[Layer], mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float32]:
+    """Each reference's roughness against its own median, the highest of them within reach of the alignment's error."""
+    maps = []
+    for layer in layers:
+        rough = roughness(layer.gray, mask, px_per_mm=px_per_mm)
+        maps.append(rough - np.float32(np.median(rough[mask > 127])))
+    reach = 2 * round(ROUGHNESS_WITHIN_MM * px_per_mm) + 1
+    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    return np.asarray(cv2.dilate(np.max(maps, axis=0), around))
 
 
 def _known_lines(
@@ -157,11 +178,13 @@ def align_view(
     full = np.zeros(reference.mask.shape, dtype=np.uint8)
     _paste(full, mask, box)
     px_per_mm = reference.frame.px_per_mm
-    scale = 1.0
-    if (reference.sighting is None) != (view.sighting is None) or view.sighting is None:
+    moves = find_plane_moves(full, reference.edges, view.mask, view.edges, px_per_mm=px_per_mm)
+    if reference.sighting is None or view.sighting is None:
         areas = [float(np.count_nonzero(m)) for m in (view.mask, full)]
-        scale = float(np.sqrt(areas[0] / areas[1])) if min(areas) > 0 else 1.0
-    moves = find_plane_moves(full, reference.edges, view.mask, view.edges, px_per_mm=px_per_mm, scale=scale)
+        likely = float(np.sqrt(areas[0] / areas[1])) if min(areas) > 0 else 1.0
+        moves = _moves_at(full, reference, view, [likely * step for step in NEAR_SCALES])
+        if not moves or moves[0].score < CLEAR_MOVE:
+            moves = _moves_at(full, reference, view, FAR_SCALES)
     best: Warp | None = None
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
@@ -173,6 +196,20 @@ def align_view(
         if best is None or warp.agreement > best.agreement:
             best = warp
     return best
+
+
+def _moves_at(
+    mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]
+) -> tuple[PlaneMove, ...]:
+    """The best plane moves over several scales of the piece, best first."""
+    found = [
+        move
+        for scale in scales
+        for move in find_plane_moves(
+            mask, reference.edges, view.mask, view.edges, px_per_mm=reference.frame.px_per_mm, scale=scale
+        )
+    ]
+    return tuple(sorted(found, key=lambda move: -move.score))
 
 
 def settle(base: Layer, mask: NDArray[np.uint8], layer: Layer, silhouette: Silhouette, view: View) -> Warp:
@@ -216,7 +253,7 @@ def _best_first(references: Sequence[Reference]) -> list[Reference]:
 def _contenders(moves: Sequence[PlaneMove]) -> list[PlaneMove]:
     if not moves:
         return []
-    return [move for move in moves if move.score >= moves[0].score - CLOSE_SCORE]
+    return [move for move in moves if move.score >= moves[0].score - CLOSE_SCORE][:MOST_CONTENDERS]
 
 
 def _box_around(mask: NDArray[np.uint8], margin: int) -> tuple[int, int, int, int]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.aligning.structure import edge_strength
+from inspector.aligning.structure import orientation_field
 from inspector.imaging.mat import MatSighting, find_mat
 from inspector.imaging.reading import Photo
 from inspector.imaging.rectifying import Frame, frame_on_mat, frame_without_mat, rectify
@@ -18,7 +18,7 @@ __all__ = ["FRAME_PX_PER_MM", "View", "look_at"]
 
 # The scale at which outlines and relief are compared; hairlines are looked for on the photo itself.
 FRAME_PX_PER_MM = 4.0
-EDGE_SCALE_MM = 0.5
+EDGE_SCALE_MM = 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,11 +33,18 @@ class View:
     frame_gray: NDArray[np.uint8]  # with the mat's print smoothed away around the piece
     cues: SurfaceCues
     mask: NDArray[np.uint8]  # 255 on what looks like the piece, in the frame
-    edges: NDArray[np.float32]
+    edges: NDArray[np.float32]  # (h, w, 2), vectors of doubled angle
 
 
-def look_at(photo: Photo) -> View:
-    """Find the mat and the piece in a photo."""
+def look_at(photo: Photo, *, thorough: bool = True) -> View:
+    """Find the mat and the piece in a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    thorough : bool
+        For a reference, whose outline counts; a photo that will be aligned to one needs only a rough mask.
+    """
     gray = cv2.cvtColor(photo.image_bgr, cv2.COLOR_BGR2GRAY)
     sighting = find_mat(gray, focal_px=photo.focal_px)
     if sighting is not None:
@@ -48,10 +55,10 @@ def look_at(photo: Photo) -> View:
     frame_bgr = rectify(photo.image_bgr, frame)
     frame_gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     cues = surface_cues(frame_bgr, frame)
-    mask = segment_piece(cues, px_per_mm=frame.px_per_mm)
+    mask = segment_piece(cues, px_per_mm=frame.px_per_mm, thorough=thorough or sighting is None)
     if cues.print_seen:
         frame_gray = _without_print(frame_gray, mask, frame.px_per_mm)
-    edges = edge_strength(frame_gray, px_per_mm=frame.px_per_mm, scale_mm=EDGE_SCALE_MM)
+    edges = orientation_field(frame_gray, px_per_mm=frame.px_per_mm, scale_mm=EDGE_SCALE_MM)
     return View(photo, gray, sighting, frame, frame_bgr, frame_gray, cues, mask, edges)
 
 
