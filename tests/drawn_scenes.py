@@ -55,7 +55,9 @@ class Scene:
     image_bgr: NDArray[np.uint8]
     photo_from_mat: NDArray[np.float64]
     piece_mask: NDArray[np.uint8]  # 255 where the piece is seen
-    field_from_photo: NDArray[np.float32] = field(repr=False)  # (h, w, 2) height-field px seen at each photo px, -1 outside
+    field_from_photo: NDArray[np.float32] = field(
+        repr=False
+    )  # (h, w, 2) height-field px seen at each photo px, -1 outside
 
 
 def leaf(*, seed: int = 0, grain_seed: int | None = None) -> Piece:
@@ -84,7 +86,9 @@ def break_off(piece: Piece, centre_xy_mm: tuple[float, float], radius_mm: float,
     return Piece(np.where(disc, piece.height_mm * keep, piece.height_mm), piece.albedo)
 
 
-def scoop(piece: Piece, centre_xy_mm: tuple[float, float], radius_mm: float, depth_mm: float, *, seed: int = 0) -> Piece:
+def scoop(
+    piece: Piece, centre_xy_mm: tuple[float, float], radius_mm: float, depth_mm: float, *, seed: int = 0
+) -> Piece:
     """A rough bowl taken out of the surface: a chip."""
     x, y = _coordinates(piece)
     across = np.hypot(x - centre_xy_mm[0], y - centre_xy_mm[1]) / radius_mm
@@ -101,7 +105,15 @@ def crack(piece: Piece, path_xy_mm: NDArray[np.float64], width_mm: float) -> Pie
     middle = (np.array([width, height]) - 1) / 2
     points = ((path_xy_mm * GRID_PER_MM + middle + 0.5) * fine - 0.5) * 16
     canvas = np.zeros((height * fine, width * fine), dtype=np.uint8)
-    cv2.polylines(canvas, [np.round(points).astype(np.int32)], False, 255, max(1, round(width_mm * GRID_PER_MM * fine)), cv2.LINE_8, 4)
+    cv2.polylines(
+        canvas,
+        [np.round(points).astype(np.int32)],
+        False,
+        255,
+        max(1, round(width_mm * GRID_PER_MM * fine)),
+        cv2.LINE_8,
+        4,
+    )
     cover = cv2.resize(canvas, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     return Piece(piece.height_mm, piece.albedo * (1 - 0.85 * cover))
 
@@ -147,9 +159,14 @@ def photograph(piece: Piece, shot: Shot) -> Scene:
     light = shot.ambient + (1 - shot.ambient) * diffuse / lamp[2] * (1 - shadow)
     albedo = np.where(seen, _sample(piece.albedo, at), shot.mat_albedo)
     if shot.mat:
-        sheet = cv2.resize(mat_raster("A4", px_per_mm=20, speckle=shot.speckle), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        sheet = cv2.resize(
+            mat_raster("A4", px_per_mm=20, speckle=shot.speckle), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
+        )
         places = on_mat * 10 + (np.array(sheet.shape[::-1], np.float32) - 1) / 2
-        print_ = cv2.remap(sheet, places.astype(np.float32), None, cv2.INTER_LINEAR, borderValue=120).astype(np.float32) / 255
+        print_ = (
+            cv2.remap(sheet, places.astype(np.float32), None, cv2.INTER_LINEAR, borderValue=120).astype(np.float32)
+            / 255
+        )
         albedo = np.where(seen, albedo, shot.mat_albedo * (0.05 + 0.95 * print_))
         beyond = (np.abs(on_mat[..., 0]) > layout.page_mm[0] / 2) | (np.abs(on_mat[..., 1]) > layout.page_mm[1] / 2)
         albedo = np.where(beyond & ~seen, 0.3, albedo)
@@ -168,7 +185,9 @@ def photograph(piece: Piece, shot: Shot) -> Scene:
 def photo_xy(scene: Scene, point_xy_mm: tuple[float, float]) -> NDArray[np.float64]:
     """Where a point of the piece (in its own mm, as given to scoop and the like) is seen. [px]"""
     target = np.array(point_xy_mm) * GRID_PER_MM + (np.array([FIELD_MM[0], FIELD_MM[1]]) * GRID_PER_MM - 1) / 2
-    distance = np.where(scene.field_from_photo[..., 0] < 0, np.inf, np.hypot(*(scene.field_from_photo - target).transpose(2, 0, 1)))
+    distance = np.where(
+        scene.field_from_photo[..., 0] < 0, np.inf, np.hypot(*(scene.field_from_photo - target).transpose(2, 0, 1))
+    )
     row, column = np.unravel_index(np.argmin(distance), distance.shape)
     return np.array([column, row], dtype=float)
 

@@ -105,9 +105,9 @@ class _Correlator:
     ) -> None:
         self._shrink = raster_px_per_mm / px_per_mm
         self._scale = scale
-        self._reference_mask = _reduce(reference_mask.astype(np.float32) / 255, self._shrink)
+        self._reference_mask = _reduce(reference_mask.astype(np.float32) / np.float32(255), self._shrink)
         self._reference_edges = _reduce(reference_edges, self._shrink)
-        mask = _reduce(photo_mask.astype(np.float32) / 255, self._shrink)
+        mask = _reduce(photo_mask.astype(np.float32) / np.float32(255), self._shrink)
         edges = _reduce(photo_edges, self._shrink)
         ys, xs = np.nonzero(self._reference_mask > 0.5)
         if not xs.size:

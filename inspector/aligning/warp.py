@@ -59,15 +59,15 @@ class Warp:
     residual_mm: float  # median disagreement of single control points with the field
 
 
-def moved_rigidly(
-    box: tuple[int, int, int, int], photo_from_reference: NDArray[np.float64]
-) -> NDArray[np.float32]:
+def moved_rigidly(box: tuple[int, int, int, int], photo_from_reference: NDArray[np.float64]) -> NDArray[np.float32]:
     """The map of a plane move over a box (left, top, width, height), shape (height, width, 2)."""
     left, top, width, height = box
     columns = np.arange(left, left + width, dtype=np.float32)
     rows = np.arange(top, top + height, dtype=np.float32)
     places = np.dstack(np.meshgrid(columns, rows)).reshape(1, -1, 2)
-    return np.asarray(cv2.perspectiveTransform(places, photo_from_reference), dtype=np.float32).reshape(height, width, 2)
+    return np.asarray(cv2.perspectiveTransform(places, photo_from_reference), dtype=np.float32).reshape(
+        height, width, 2
+    )
 
 
 def refine_warp(
@@ -187,7 +187,8 @@ def _agree(
 def _where_matched(mask: NDArray[np.uint8], level: _Level, whole: bool) -> NDArray[np.bool_]:
     """The part of the reference that patches are cut from.
 
-    While the mask is not yet trusted, only what lies well inside it: its outline may be that of a shadow. A piece all of thin parts has to be matched whole.
+    While the mask is not yet trusted, only what lies well inside it: its outline may be that of a shadow. A piece all
+    of thin parts has to be matched whole.
     """
     if not whole:
         radius = round(_KEEP_INSIDE_MM * level.px_per_mm)

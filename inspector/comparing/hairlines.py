@@ -259,9 +259,7 @@ def _gap_between(first: NDArray[np.intp], second: NDArray[np.intp], longest_px: 
     return gap
 
 
-def _cheapest_way(
-    cost: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]
-) -> NDArray[np.intp]:
+def _cheapest_way(cost: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]) -> NDArray[np.intp]:
     low = np.maximum(np.minimum(start, end) - 4, 0)
     high = np.minimum(np.maximum(start, end) + 5, cost.shape)
     part = cost[low[0] : high[0], low[1] : high[1]]

@@ -22,9 +22,7 @@ REACH_MM = 0.7
 QUIET_ENERGY = 0.03
 
 
-def mismatch(
-    photo: NDArray[np.float32], reference: NDArray[np.float32], *, px_per_mm: float
-) -> NDArray[np.float32]:
+def mismatch(photo: NDArray[np.float32], reference: NDArray[np.float32], *, px_per_mm: float) -> NDArray[np.float32]:
     """How much the edges of two aligned photos differ, place by place.
 
     Parameters

@@ -83,9 +83,7 @@ def _signed_distance_mm(mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np
     return np.asarray((within - without) / np.float32(px_per_mm), dtype=np.float32)
 
 
-def _binned(
-    tone: NDArray[np.float32], hue: NDArray[np.float32], texture: NDArray[np.float32]
-) -> NDArray[np.int32]:
+def _binned(tone: NDArray[np.float32], hue: NDArray[np.float32], texture: NDArray[np.float32]) -> NDArray[np.int32]:
     """One bin number a place."""
     code = np.zeros(tone.shape, dtype=np.int32)
     for cue, bins, (low, high) in zip(

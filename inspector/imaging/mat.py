@@ -20,7 +20,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-__all__ = ["MARKER_MARGIN_MM", "MARKER_SIDE_MM", "MAT_LAYOUTS", "Camera", "MatLayout", "MatSighting", "Paper", "find_mat"]
+__all__ = [
+    "MARKER_MARGIN_MM",
+    "MARKER_SIDE_MM",
+    "MAT_LAYOUTS",
+    "Camera",
+    "MatLayout",
+    "MatSighting",
+    "Paper",
+    "find_mat",
+]
 
 Paper = Literal["A4", "A3"]
 

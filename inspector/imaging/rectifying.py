@@ -62,7 +62,9 @@ def rectify(image: NDArray[np.uint8], frame: Frame) -> NDArray[np.uint8]:
     -------
     ndarray, shape (frame height, frame width[, 3]), uint8
     """
-    middle = np.array([[[frame.size_px[0] / 2, frame.size_px[1] / 2], [frame.size_px[0] / 2 + 1, frame.size_px[1] / 2]]])
+    middle = np.array(
+        [[[frame.size_px[0] / 2, frame.size_px[1] / 2], [frame.size_px[0] / 2 + 1, frame.size_px[1] / 2]]]
+    )
     first, second = cv2.perspectiveTransform(middle, frame.photo_from_frame)[0]
     reduction = float(np.hypot(*(second - first)))  # photo px per frame px
     source, photo_from_frame = image, frame.photo_from_frame

@@ -50,7 +50,9 @@ class SurfaceCues:
 
     tone: NDArray[np.float32]  # log of the brightness over the mat's there; 0 on lit mat
     hue: NDArray[np.float32]  # log of red over blue, less the mat's
-    texture: NDArray[np.float32]  # log of fine contrast over the mat's; with a seen print: 2 where mat hides, 0 where seen
+    texture: NDArray[
+        np.float32
+    ]  # log of fine contrast over the mat's; with a seen print: 2 where mat hides, 0 where seen
     rim: NDArray[np.bool_]  # what the cues were taken from
     blocked: NDArray[np.bool_]  # markers and the printed strip of the mat: no piece is looked for there
     tone_spread: float  # robust standard deviation of tone on the rim
@@ -93,7 +95,18 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
         texture = _fine_contrast(gray, px_per_mm)
         texture = texture - np.float32(np.median(texture[rim]))
         print_seen, texture_spread = False, _spread(texture[rim])
-    return SurfaceCues(tone, hue, texture, rim, _blocked(frame), tone_spread, _spread(hue[rim]), texture_spread, print_seen, frame.mat_from_frame is not None)
+    return SurfaceCues(
+        tone,
+        hue,
+        texture,
+        rim,
+        _blocked(frame),
+        tone_spread,
+        _spread(hue[rim]),
+        texture_spread,
+        print_seen,
+        frame.mat_from_frame is not None,
+    )
 
 
 def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True) -> NDArray[np.uint8]:
@@ -113,8 +126,13 @@ def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True)
         255 on the piece; all 0 when none is found.
     """
     shape = cues.tone.shape
-    size = (max(1, round(shape[1] * SEGMENT_PX_PER_MM / px_per_mm)), max(1, round(shape[0] * SEGMENT_PX_PER_MM / px_per_mm)))
-    tone, hue, texture = (cv2.resize(c, size, interpolation=cv2.INTER_AREA) for c in (cues.tone, cues.hue, cues.texture))
+    size = (
+        max(1, round(shape[1] * SEGMENT_PX_PER_MM / px_per_mm)),
+        max(1, round(shape[0] * SEGMENT_PX_PER_MM / px_per_mm)),
+    )
+    tone, hue, texture = (
+        cv2.resize(c, size, interpolation=cv2.INTER_AREA) for c in (cues.tone, cues.hue, cues.texture)
+    )
     rim = cv2.resize(cues.rim.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     outside = cv2.resize(cues.blocked.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
 
@@ -170,9 +188,11 @@ def _candidates(
             candidates.append(_close(like | (seeds & off_tone), 0.6))
     if cues.on_mat:
         # Darker than lit mat by more and more: soft shadows fade out before the piece does.
-        for darker in (0.6, 0.45, 0.32, 0.22):
-            if darker > 6 * cues.tone_spread:
-                candidates.append(_close(((tone < -darker) | (tone > darker)) & ~blank, 0.6))
+        candidates.extend(
+            _close((np.abs(tone) > darker) & ~blank, 0.6)
+            for darker in (0.6, 0.45, 0.32, 0.22)
+            if darker > 6 * cues.tone_spread
+        )
         candidates.append(_close(off_tone | (rough & ~blank), 0.6))
         return candidates
     strange = _unlike_rim(tone, hue, texture, blank)
@@ -286,7 +306,7 @@ def _quadratic_terms(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
-def _spread(values: NDArray[np.float32]) -> float:
+def _spread(values: NDArray[np.floating]) -> float:
     """Robust standard deviation: 1.4826 times the median absolute deviation."""
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
@@ -394,7 +414,13 @@ def _grab(
     background, foreground = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.setRNGSeed(1)  # GrabCut starts with k-means
     cv2.grabCut(
-        np.ascontiguousarray(channels[rows, columns]), part, None, background, foreground, GRABCUT_ROUNDS, cv2.GC_INIT_WITH_MASK
+        np.ascontiguousarray(channels[rows, columns]),
+        part,
+        None,
+        background,
+        foreground,
+        GRABCUT_ROUNDS,
+        cv2.GC_INIT_WITH_MASK,
     )
     mask = np.zeros(tone.shape, dtype=bool)
     mask[rows, columns] = (part == cv2.GC_FGD) | (part == cv2.GC_PR_FGD)

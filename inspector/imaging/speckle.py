@@ -46,8 +46,7 @@ def speckle_dots(paper: Paper) -> SpeckleDots:
     left, top, right, bottom = speckle_area_mm(paper)
     columns = np.arange(int((right - left) // CELL_MM))
     rows = np.arange(int((bottom - top) // CELL_MM))
-    column, row = np.meshgrid(columns, rows)
-    column, row = column.ravel(), row.ravel()
+    column, row = (places.ravel() for places in np.meshgrid(columns, rows))
     size = DIAMETER_MM[0] + (DIAMETER_MM[1] - DIAMETER_MM[0]) * _hash_fraction(column, row, 3)
     freedom = CELL_MM - size  # a dot stays in its cell, so that no two touch
     x = left + column * CELL_MM + size / 2 + freedom * _hash_fraction(column, row, 1)
@@ -106,7 +105,9 @@ def _draw_markers(sheet: NDArray[np.uint8], layout: MatLayout, px_per_mm: float)
 
 def _hash_fraction(column: NDArray[np.int64], row: NDArray[np.int64], salt: int) -> NDArray[np.float64]:
     """A number in [0, 1) for each cell (a 32-bit finaliser in the manner of MurmurHash3)."""
-    value = (column.astype(np.uint64) * 73856093 ^ row.astype(np.uint64) * 19349663 ^ np.uint64(salt * 83492791)) & 0xFFFFFFFF
+    value = (
+        column.astype(np.uint64) * 73856093 ^ row.astype(np.uint64) * 19349663 ^ np.uint64(salt * 83492791)
+    ) & 0xFFFFFFFF
     for shift, factor in ((16, 0x85EBCA6B), (13, 0xC2B2AE35)):
         value = ((value ^ (value >> np.uint64(shift))) * np.uint64(factor)) & np.uint64(0xFFFFFFFF)
     value ^= value >> np.uint64(16)
