@@ -11,16 +11,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, label
+from scipy.ndimage import binary_dilation, gaussian_filter, label
 from scipy.spatial import cKDTree
 
 from .mold import Break, Mold
 from .shapes import Grid, noise, polygon_sdf, smoothstep
 
-__all__ = ["Crack", "Defect", "Relief", "chip", "crack", "excess", "missing_feature", "surface_void"]
+__all__ = ["PATH_STEP_MM", "Crack", "Defect", "Relief", "chip", "crack", "excess", "missing_feature", "surface_void"]
 
 Field = NDArray[np.float32]
 Points = NDArray[np.float64]
+PATH_STEP_MM = 0.2  # between the points of a crack's path
 FRACTURE_SLOPE = 1.8  # of a fracture face, steep but open to the camera
 
 
@@ -85,7 +86,8 @@ def missing_feature(
     if part.floor_mm is None:
         surface = _only_connected(surface < relief.z1, grid, tip, surface)
     broken, region = _cut(relief, surface)
-    return broken, Defect("missing feature", region, feature=part.feature)
+    broken, lost = _drop_loose_parts(broken)
+    return broken, Defect("missing feature", region | lost, feature=part.feature)
 
 
 def chip(
@@ -230,6 +232,16 @@ def _only_connected(cut_off: NDArray[np.bool_], grid: Grid, tip: Points, surface
     return np.where(parts == np.bincount(hits).argmax(), surface, np.inf)
 
 
+def _drop_loose_parts(relief: Relief) -> tuple[Relief, NDArray[np.bool_]]:
+    """Take away what no longer hangs together with the piece; also where that was."""
+    parts, count = label(relief.sdf < 0)
+    if count < 2:
+        return relief, np.zeros(relief.grid.shape, bool)
+    loose = (parts > 0) & (parts != np.bincount(parts.ravel())[1:].argmax() + 1)
+    reach = binary_dilation(loose, iterations=2)  # its rim, which the mesh would move onto the outline
+    return replace(relief, sdf=np.where(reach, np.maximum(relief.sdf, relief.grid.step_mm), relief.sdf)), loose
+
+
 def _widths(count: int, width_mm: float, rng: np.random.Generator) -> NDArray[np.float64]:
     sway = np.interp(
         np.arange(count), np.arange(0, count + 12, 12), rng.uniform(-0.25, 0.25, len(np.arange(0, count + 12, 12)))
@@ -239,7 +251,7 @@ def _widths(count: int, width_mm: float, rng: np.random.Generator) -> NDArray[np
 
 
 def _walk(relief: Relief, start: Points, heading: float, length_mm: float, rng: np.random.Generator) -> Points | None:
-    step = 0.2
+    step = PATH_STEP_MM
     count = int(length_mm / step)
     drift = np.cumsum(rng.normal(0, 0.05, count))
     jitter = (

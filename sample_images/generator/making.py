@@ -137,19 +137,11 @@ def _truth(ready: _Prepared, good: NDArray[np.float32], broken: NDArray[np.float
     good, broken = good[window], broken[window]
     features = mold_named(plan.mold).features
     shaped = [d for d in ready.defects if d.region.any()]
-    regions = dict(
-        zip(
-            map(id, shaped),
-            region_truth(shaped, good, broken, corner, ready.pose, ready.relief, camera, features) if shaped else [],
-            strict=True,
-        )
-    )
-    found = [
-        regions[id(d)] if d.region.any() else crack_truth(d, broken, corner, ready.pose, ready.relief, camera, features)
-        for d in ready.defects
-    ]
-    notes = list(plan.notes) + ["defect out of sight"] * sum(f is None for f in found)
-    visible = [f for f in found if f is not None]
+    seen = (good, broken, corner, ready.pose, ready.relief, camera, features)
+    found = [[row] if row else [] for row in region_truth(shaped, *seen)] if shaped else []
+    found += [crack_truth(d, *seen[1:]) for d in ready.defects if d.cracks]
+    notes = list(plan.notes) + ["defect out of sight"] * (len(ready.defects) - sum(map(bool, found)))
+    visible = [row for rows in found for row in rows]
     mat = "none" if plan.mat_tint is None else "A4 speckle" if plan.speckle else "A4 plain"
     truth: dict[str, Any] = {
         "photo": f"{plan.name}.jpg",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .mold import STEP_MM, Break, Mold, around, beyond, rounded_edge
+from .mold import STEP_MM, Break, Mold, around, beyond, ring, rounded_edge
 from .shapes import Grid, dome, limb, polygon_sdf, smooth_min, smoothstep, spline
 
 __all__ = ["medallion", "sprig"]
@@ -26,26 +26,26 @@ def medallion(seed: int) -> Mold:
     z = thick - rounded_edge(sdf, 2.0) - rng.uniform(1.5, 4) * smoothstep((-sdf - 6) / 2)
     features, breaks = {}, []
     spread, start = rng.uniform(4, 9), rng.uniform(0, 6)
-    for ring, (inner, outer, half) in enumerate(((6, 0.52 * radius, 5.5), (0.3 * radius, 0.82 * radius, spread))):
+    for row, (inner, outer, half) in enumerate(((6, 0.52 * radius, 5.5), (0.3 * radius, 0.82 * radius, spread))):
         for k in range(fold):
-            turn = 2 * np.pi * (k + 0.5 * ring) / fold + start
+            turn = 2 * np.pi * (k + 0.5 * row) / fold + start
             d, n = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
-            bend = rng.uniform(0.0, 3.0) if ring else 0.0
+            bend = rng.uniform(0.0, 3.0) if row else 0.0
             petal = limb(
                 grid, [d * inner, d * 0.55 * (inner + outer) + n * bend, d * outer], [2.5, half, 1.4], count=12
             )
             body = (
                 thick
                 - 3
-                + (4 - 2 * ring)
+                + (4 - 2 * row)
                 + 0.7 * dome(petal, 1)
                 + 2 * smoothstep((petal.along - 0.3) / 0.6)
                 - np.exp(-((petal.distance_mm / 0.8) ** 2))
             )
             z = np.where(petal.sdf < 0, np.maximum(z, body), z)
-            features[f"petal {ring + 1}.{k + 1}"] = around([d * (inner + 4), d * outer], [half + 1, 3])
+            features[f"petal {row + 1}.{k + 1}"] = around([d * (inner + 4), d * outer], [half + 1, 3])
             breaks.append(
-                Break(f"petal {ring + 1}.{k + 1}", tuple(d * (inner + 3)), tuple(d * (outer + 1.5)), thick - 3)
+                Break(f"petal {row + 1}.{k + 1}", tuple(d * (inner + 3)), tuple(d * (outer + 1.5)), thick - 3)
             )
     r = np.hypot(x, y)
     z = np.maximum(z, np.where(r < 8, thick + 1 + 0.6 * np.sqrt(np.maximum(64 - r * r, 0)), 0))

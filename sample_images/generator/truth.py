@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from .camera import Camera
-from .defects import Defect, Relief
+from .defects import PATH_STEP_MM, Crack, Defect, Relief
 from .shapes import polygon_sdf
 
 __all__ = ["Pose", "crack_truth", "feature_outlines", "piece_outline", "region_truth"]
@@ -19,6 +20,7 @@ __all__ = ["Pose", "crack_truth", "feature_outlines", "piece_outline", "region_t
 Points = NDArray[np.float64]
 CHANGED_MM = 0.12  # a pixel changed where its point moved by more
 MIN_VISIBLE_PX = 14
+BRIDGED_MM = 5.0  # a crack out of sight for less than this counts as one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,58 +129,80 @@ def crack_truth(
     relief: Relief,
     camera: Camera,
     features: dict[str, Points],
-) -> dict[str, Any] | None:
-    """Truth of a crack: its path and band in the photo, its visible length, its mean width."""
-    paths, widths = [], []
-    for one in defect.cracks:
-        height = relief.grid.sample(relief.z1, one.path_xy)
-        world = pose.to_world(np.column_stack([one.path_xy, height]))
-        px = camera.project(world)
-        col, row = (np.round(px).astype(int) - corner_px).T
-        inside = (row >= 0) & (col >= 0) & (row < broken.shape[0]) & (col < broken.shape[1])
-        at = broken[np.clip(row, 0, broken.shape[0] - 1), np.clip(col, 0, broken.shape[1] - 1)]
-        with np.errstate(invalid="ignore"):
-            seen = inside & (np.linalg.norm(at - world, axis=1) < 1.0 + one.depth_mm)
-        run = _longest_run(seen)
-        if run.stop - run.start < 10:
-            if not paths:
-                return None
-            continue
-        scale = camera.focal_px / np.array([_depth_mm(world[i : i + 1], camera) for i in range(run.start, run.stop)])
-        paths.append((px[run], world[run]))
-        widths.append((one.width_mm[run], one.width_mm[run] * scale))
+) -> list[dict[str, Any]]:
+    """Truth of a crack: its path and band in the photo, its visible length, its mean width.
+
+    One entry for each stretch of it that the camera sees; short gaps, as where it crosses a step of the relief, count
+    as seen.  Branches belong to the stretch that they leave.
+    """
+    main, *branches = defect.cracks
+    px, world, seen = _seen_path(main, broken, corner_px, pose, relief, camera)
+    twigs = [(branch, *_seen_path(branch, broken, corner_px, pose, relief, camera)) for branch in branches]
+    found = []
+    for run in _runs(seen, bridge=round(BRIDGED_MM / PATH_STEP_MM), shortest=10):
+        scale = camera.focal_px / _depth_mm(world[run], camera)
+        strands = [(px[run], main.width_mm[run] * scale)]
+        for branch, branch_px, _, branch_seen in twigs:
+            root = int(np.argmin(np.linalg.norm(main.path_xy - branch.path_xy[0], axis=1)))
+            if run.start <= root < run.stop and (ends := np.flatnonzero(branch_seen)).size >= 10:
+                strands.append((branch_px[: ends[-1] + 1], branch.width_mm[: ends[-1] + 1] * scale))
+        polygon = _band(strands)
+        extent = float(np.max(np.linalg.norm(px[run][:, None] - px[run][None], axis=2)))
+        feature = None
+        for name, outline in features.items():
+            inside = (polygon_sdf(relief.grid, outline, oversampling=1) < 0).astype(np.uint8)
+            if np.mean(_lookup(inside, relief, main.path_xy[run]) > 0) > 0.5:
+                feature = name
+        found.append(
+            {
+                "kind": defect.kind,
+                "polygon": polygon,
+                "extent_mm": round(extent / scale, 2),
+                "area_mm2": round(_area(polygon) / scale**2, 2),
+                "depth_mm": defect.depth_mm,
+                "width_mm": round(float(np.mean(main.width_mm[run])), 3),
+                "length_mm": round(float(np.linalg.norm(np.diff(world[run], axis=0), axis=1).sum()), 2),
+                "path": np.round(np.vstack([px[run][:-1:2], px[run][-1:]]), 2).tolist(),
+                "feature": feature,
+            }
+        )
+    return found
+
+
+def _seen_path(
+    one: Crack,
+    broken: NDArray[np.float32],
+    corner_px: tuple[int, int],
+    pose: Pose,
+    relief: Relief,
+    camera: Camera,
+) -> tuple[Points, Points, NDArray[np.bool_]]:
+    """Pixels and world points of a path on the surface, and which of them are in sight."""
+    height = relief.grid.sample(relief.z1, one.path_xy)
+    world = pose.to_world(np.column_stack([one.path_xy, height]))
+    px = camera.project(world)
+    col, row = (np.round(px).astype(int) - corner_px).T
+    inside = (row >= 0) & (col >= 0) & (row < broken.shape[0]) & (col < broken.shape[1])
+    at = broken[np.clip(row, 0, broken.shape[0] - 1), np.clip(col, 0, broken.shape[1] - 1)]
+    with np.errstate(invalid="ignore"):
+        seen = inside & (np.linalg.norm(at - world, axis=1) < 1.0 + one.depth_mm)
+    return px, world, seen
+
+
+def _band(strands: list[tuple[Points, NDArray[np.float64]]]) -> list[list[float]]:
+    """Outline of strands of varying width (at least a pixel), all in pixels."""
     fine = 4
-    every = np.vstack([p for p, _ in paths])
+    every = np.vstack([px for px, _ in strands])
     low = np.floor(every.min(axis=0)).astype(int) - 8
-    canvas = np.zeros(((np.ceil(every.max(axis=0)).astype(int) - low + 9)[::-1] * fine), np.uint8)
-    for (px, _), (_, wide) in zip(paths, widths, strict=True):
-        points = np.round((px - low + 0.5) * fine).astype(int)
-        for a, b, w in zip(points[:-1].tolist(), points[1:].tolist(), wide[1:].tolist(), strict=True):
+    canvas = np.zeros((np.ceil(every.max(axis=0)).astype(int) - low + 9)[::-1] * fine, np.uint8)
+    for px, wide in strands:
+        points = np.round((px - low + 0.5) * fine).astype(int).tolist()
+        for (a, b), w in zip(pairwise(points), wide[1:].tolist(), strict=True):
             cv2.line(canvas, a, b, 1, max(1, round(max(w, 1.0) * fine)))
     canvas = cv2.morphologyEx(canvas, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(canvas, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = cv2.approxPolyDP(max(contours, key=cv2.contourArea), 1.2, True)[:, 0] / fine - 0.5 + low
-    main_px, main_world = paths[0]
-    length = float(np.linalg.norm(np.diff(main_world, axis=0), axis=1).sum())
-    scale = camera.focal_px / _depth_mm(main_world, camera)
-    polygon = np.round(contour, 2).tolist()
-    extent = float(np.max(np.linalg.norm(main_px[:, None] - main_px[None], axis=2)))
-    feature = None
-    for name, outline in features.items():
-        inside = (polygon_sdf(relief.grid, outline, oversampling=1) < 0).astype(np.uint8)
-        if np.mean(_lookup(inside, relief, defect.cracks[0].path_xy) > 0) > 0.5:
-            feature = name
-    return {
-        "kind": defect.kind,
-        "polygon": polygon,
-        "extent_mm": round(extent / scale, 2),
-        "area_mm2": round(_area(polygon) / scale**2, 2),
-        "depth_mm": defect.depth_mm,
-        "width_mm": round(float(np.mean(widths[0][0])), 3),
-        "length_mm": round(length, 2),
-        "path": np.round(main_px[::2], 2).tolist(),
-        "feature": feature,
-    }
+    return np.round(contour, 2).tolist()
 
 
 def _depth_mm(world: NDArray[np.float32], camera: Camera) -> float:
@@ -207,10 +231,13 @@ def _area(polygon: list[list[float]]) -> float:
     return float(cv2.contourArea(np.array(polygon, np.float32))) if len(polygon) > 2 else 0.0
 
 
-def _longest_run(seen: NDArray[np.bool_]) -> slice:
+def _runs(seen: NDArray[np.bool_], *, bridge: int, shortest: int) -> list[slice]:
+    """Stretches of a path that are in sight, joined over gaps of up to ``bridge`` points."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], seen.astype(int), [0]])))
-    starts, ends = edges[::2], edges[1::2]
-    if len(starts) == 0:
-        return slice(0, 0)
-    k = int(np.argmax(ends - starts))
-    return slice(int(starts[k]), int(ends[k]))
+    runs: list[list[int]] = []
+    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if runs and start - runs[-1][1] <= bridge:
+            runs[-1][1] = end
+        else:
+            runs.append([start, end])
+    return [slice(start, end) for start, end in runs if end - start >= shortest]
