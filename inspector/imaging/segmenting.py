@@ -285,20 +285,22 @@ _LOG_OF_VALUE = _log_of_value()
 def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_]) -> tuple[NDArray[np.float32], float]:
     """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
     height, width = brightness.shape
-    y, x = np.mgrid[-0.5 : 0.5 : height * 1j, -0.5 : 0.5 : width * 1j].astype(np.float32)
     ys, xs = np.nonzero(rim)
     step = max(1, xs.size // 20000)
     ys, xs = ys[::step], xs[::step]
-    terms = _quadratic_terms(x[ys, xs], y[ys, xs])
+    terms = _quadratic_terms((xs / width - 0.5).astype(np.float32), (ys / height - 0.5).astype(np.float32))
     target = brightness[ys, xs]
     weight = np.ones(target.shape, dtype=np.float32)
     coefficients = np.zeros(6)
     for _ in range(8):
         coefficients = np.linalg.lstsq(terms * weight[:, None], target * weight, rcond=None)[0]
         error = target - terms @ coefficients
-        weight = np.sqrt(np.clip(1 - (error / (3 * _spread(error) + 0.01)) ** 2, 0, 1) ** 2).astype(np.float32)
-    a, b, c, d, e, f = (np.float32(value) for value in coefficients)
-    surface = a + b * x + c * y + d * x * x + e * x * y + f * y * y
+        weight = np.clip(1 - (error / (3 * _spread(error) + 0.01)) ** 2, 0, 1).astype(np.float32)
+    # The surface is smooth: one place in eight each way says it all.
+    y, x = np.mgrid[0 : height // 8 + 2, 0 : width // 8 + 2].astype(np.float32) * 8
+    small = _quadratic_terms(x / width - 0.5, y / height - 0.5) @ coefficients.astype(np.float32)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    surface = cv2.warpAffine(small, np.array([[1 / 8, 0, 0], [0, 1 / 8, 0]]), (width, height), flags=flags)
     return brightness - surface, _spread(target - terms @ coefficients)
 
 

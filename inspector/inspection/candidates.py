@@ -17,7 +17,14 @@ from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
 
-__all__ = ["Candidate", "crack_candidates", "excess_candidates", "outline_candidates", "relief_candidates"]
+__all__ = [
+    "Candidate",
+    "all_candidates",
+    "crack_candidates",
+    "excess_candidates",
+    "outline_candidates",
+    "relief_candidates",
+]
 
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
@@ -39,6 +46,16 @@ class Candidate:
     top: int
     numbers: dict[str, float]
     path_xy: NDArray[np.float64] | None = None  # of a line, box px
+
+
+def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Candidates of every source."""
+    return [
+        *outline_candidates(model, evidence),
+        *excess_candidates(model, evidence),
+        *relief_candidates(model, evidence),
+        *crack_candidates(model, evidence),
+    ]
 
 
 def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
@@ -151,9 +168,7 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
     lines = LineStrength(evidence.lines.strength - evidence.known_lines, evidence.lines.direction)
     found = []
-    for line in find_hairlines(
-        lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM
-    )[:40]:
+    for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
         column = np.clip(np.round(path[:, 0]).astype(int), 0, inside_mm.shape[1] - 1)
         row = np.clip(np.round(path[:, 1]).astype(int), 0, inside_mm.shape[0] - 1)

@@ -12,15 +12,19 @@ from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
 from inspector.comparing.roughness import roughness
 from inspector.comparing.silhouette import Silhouette
-from inspector.inspection.layers import LINE_PX_PER_MM, Layer, line_picture, relief_field
+from inspector.inspection.layers import (
+    LINE_PX_PER_MM,
+    Layer,
+    edge_energy,
+    line_picture,
+    local_darkness,
+    relief_field,
+)
 from inspector.inspection.model import MoldModel
 from inspector.inspection.view import View
 
 __all__ = ["Evidence", "gather_evidence"]
 
-# Darkness is compared over patches of about this size; larger ones are light, shadow and colour of the mix.
-PATCH_MM = 1.2
-AROUND_MM = 6.0
 CROWDED_STRENGTH = 2.5
 
 
@@ -54,10 +58,6 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
     relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
 
-    def energy(field: NDArray[np.float32]) -> NDArray[np.float32]:
-        full = cv2.GaussianBlur((field * field).sum(axis=2), (0, 0), 1.0 * model.relief_px_per_mm)
-        return np.asarray(cv2.resize(full, (width, height), interpolation=cv2.INTER_LINEAR))
-
     gray = line_picture(view, layer.photo_xy)
     size = (gray.shape[1], gray.shape[0])
     line_mask = cv2.resize(np.minimum(model.mask, silhouette.mask), size, interpolation=cv2.INTER_NEAREST)
@@ -65,17 +65,18 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     left = np.maximum(lines.strength - model.known_lines, 0)
     inside = line_mask > 127
     crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
-    darkness = local_darkness(layer, model.px_per_mm)
-    darker = darkness - np.max([local_darkness(one, model.px_per_mm) for one in model.layers], axis=0)
-    rough = roughness(layer.gray, np.minimum(model.mask, silhouette.mask), px_per_mm=model.px_per_mm) - model.normal_roughness
+    rough = (
+        roughness(layer.gray, np.minimum(model.mask, silhouette.mask), px_per_mm=model.px_per_mm)
+        - model.normal_roughness
+    )
     rougher = rough - np.float32(np.median(rough[model.mask > 127]))
     return Evidence(
         layer=layer,
         silhouette=silhouette,
         relief=relief,
-        own_edges=energy(own),
-        normal_edges=np.max([energy(field) for field in model.relief_fields], axis=0),
-        darker=darker,
+        own_edges=edge_energy(own, (width, height)),
+        normal_edges=model.normal_edges,
+        darker=local_darkness(layer, model.px_per_mm) - model.normal_darkness,
         rougher=rougher,
         lines=lines,
         known_lines=model.known_lines,
@@ -86,10 +87,3 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         print_seen=view.cues.print_seen,
         nearest=nearest,
     )
-
-
-def local_darkness(layer: Layer, px_per_mm: float) -> NDArray[np.float32]:
-    """How much darker a patch is than its surroundings, log units, 0 where brighter."""
-    patch = cv2.GaussianBlur(layer.tone, (0, 0), PATCH_MM * px_per_mm / 2)
-    around = cv2.blur(layer.tone, (2 * round(AROUND_MM * px_per_mm / 2) + 1,) * 2)
-    return np.asarray(np.maximum(around - patch, 0), dtype=np.float32)

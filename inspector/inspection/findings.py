@@ -9,13 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
-from inspector.inspection.candidates import (
-    Candidate,
-    crack_candidates,
-    excess_candidates,
-    outline_candidates,
-    relief_candidates,
-)
+from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import REPORTED_FROM, confidence_of, kind_of
 from inspector.inspection.crack_width import crack_width_px
 from inspector.inspection.evidence import Evidence
@@ -23,7 +17,7 @@ from inspector.inspection.model import MoldModel
 from inspector.inspection.results import Finding
 from inspector.inspection.view import View
 
-__all__ = ["findings_from"]
+__all__ = ["findings_from", "polygon_of"]
 
 # Two candidates closer than this are one place.
 JOINED_WITHIN_MM = 1.5
@@ -33,26 +27,20 @@ def findings_from(
     view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
 ) -> tuple[tuple[Finding, ...], float]:
     """Findings, most certain first, and the probability that the piece has any defect."""
-    candidates = [
-        *outline_candidates(model, evidence),
-        *excess_candidates(model, evidence),
-        *relief_candidates(model, evidence),
-        *crack_candidates(model, evidence),
-    ]
-    judged = [(candidate, confidence_of(candidate)) for candidate in candidates]
-    kept = _without_doubles([pair for pair in judged if pair[1] >= REPORTED_FROM], model)
-    findings = [
-        _finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept
-    ]
+    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence)]
+    kept = _without_doubles([pair for pair in judged if pair[1] >= REPORTED_FROM[pair[0].source]], model)
+    findings = [_finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept]
     findings.sort(key=lambda finding: -finding.confidence)
-    doubts = [1 - confidence for _, confidence in judged]
-    score = 1 - min([1.0, *doubts])
-    return tuple(findings), float(score)
+    score = max((confidence for _, confidence in judged), default=0.0)
+    return tuple(findings), score
 
 
-def _without_doubles(
-    judged: Sequence[tuple[Candidate, float]], model: MoldModel
-) -> list[tuple[Candidate, float]]:
+def polygon_of(candidate: Candidate, view: View, warp: Warp) -> NDArray[np.float64]:
+    """The outline of a candidate in px of the photo, shape (n, 2)."""
+    return _to_photo(_outline(candidate), view, warp)
+
+
+def _without_doubles(judged: Sequence[tuple[Candidate, float]], model: MoldModel) -> list[tuple[Candidate, float]]:
     """The more certain of candidates that lie on or beside each other; a loss at the outline before its relief."""
     order = sorted(judged, key=lambda pair: (pair[0].source != "outline", -pair[1]))
     taken = np.zeros(model.mask.shape, dtype=np.uint8)
@@ -61,7 +49,7 @@ def _without_doubles(
     for candidate, confidence in order:
         here = np.zeros(model.mask.shape, dtype=np.uint8)
         _stamp(here, candidate)
-        share = np.count_nonzero((here > 0) & (taken > 0)) / max(1, np.count_nonzero(here))
+        share = float(np.count_nonzero((here > 0) & (taken > 0))) / max(1.0, float(np.count_nonzero(here)))
         if share > 0.4:
             continue
         kept.append((candidate, confidence))
@@ -88,15 +76,14 @@ def _finding(
     warp: Warp,
     px_per_mm: float | None,
 ) -> Finding:
-    outline = _outline(candidate)
-    polygon_xy = _to_photo(outline, view, warp)
+    polygon_xy = polygon_of(candidate, view, warp)
     kind = kind_of(candidate)
     area = length = width = depth = None
     if px_per_mm is not None:
         contour = polygon_xy.astype(np.float32)[:, None]
-        (_, sides, _) = cv2.minAreaRect(contour)
+        sides = [float(side) for side in cv2.minAreaRect(contour)[1]]
         area = float(cv2.contourArea(contour)) / px_per_mm**2
-        length, width = max(sides) / px_per_mm, min(sides) / px_per_mm
+        length, width = float(max(sides)) / px_per_mm, float(min(sides)) / px_per_mm
         if candidate.path_xy is not None:
             path = _to_photo(candidate.path_xy, view, warp)
             length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum()) / px_per_mm
@@ -127,7 +114,8 @@ def _outline(candidate: Candidate) -> NDArray[np.float64]:
         simple = np.array(
             [[left, top], [left + width, top], [left + width, top + height], [left, top + height]], dtype=np.float64
         )
-    return simple + (candidate.left - 1, candidate.top - 1)
+    corner = np.array([candidate.left - 1, candidate.top - 1], dtype=np.float64)
+    return np.asarray(simple + corner)
 
 
 def _to_photo(box_xy: NDArray[np.float64], view: View, warp: Warp) -> NDArray[np.float64]:

@@ -39,6 +39,10 @@ def reference_in_photo(photo: Photo, reference: Reference, inspection: Inspectio
         return np.asarray(cv2.warpAffine(image, move, (width, height), flags=cv2.INTER_AREA))
     return np.asarray(
         cv2.warpPerspective(
-            image, inspection.photo_from_reference, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            image,
+            inspection.photo_from_reference,
+            (width, height),
+            flags=cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
         )
     )

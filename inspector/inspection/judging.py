@@ -13,7 +13,7 @@ __all__ = ["why_unusable"]
 # Fractions of the piece's area that may be black or burnt out.
 MOST_BURNT_OUT = 0.30
 DARKEST_MEDIAN = 18.0
-# A sharp photo's edges rise over about two pixels. Measured as the width of the steepest edges. [px]
+# Edges of the piece that rise over more than this hide what is to be measured.
 WIDEST_EDGE_MM = 1.1
 SMALLEST_PIECE_MM2 = 300.0
 LEAST_SIDE_PX = 240
@@ -51,7 +51,11 @@ def _touches_edge(view: View) -> bool:
     border = np.zeros((height, width), dtype=np.uint8)
     cv2.rectangle(border, (0, 0), (width - 1, height - 1), 255, max(2, round(min(height, width) / 400)))
     reach = cv2.warpPerspective(
-        border, view.frame.photo_from_frame, view.frame.size_px, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP, borderValue=255
+        border,
+        view.frame.photo_from_frame,
+        view.frame.size_px,
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        borderValue=255,
     )
     return int(np.count_nonzero((reach > 0) & (view.mask > 127))) > 4 * view.frame.px_per_mm
 
@@ -67,7 +71,8 @@ def _edge_width_mm(view: View) -> float:
     if part.size == 0:
         return 0.0
     smooth = cv2.GaussianBlur(part, (0, 0), 0.8).astype(np.float32)
-    slope = cv2.magnitude(cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32))
+    slope_x, slope_y = (cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0))
+    slope = cv2.magnitude(slope_x, slope_y)
     scale = _photo_px_per_mm(view)
     window = 2 * round(1.2 * scale) + 1
     kernel = np.ones((window, window), dtype=np.uint8)
@@ -83,7 +88,7 @@ def _edge_width_mm(view: View) -> float:
 def _photo_px_per_mm(view: View) -> float:
     if view.sighting is not None:
         return view.sighting.px_per_mm
-    return view.frame.px_per_mm / abs(float(np.linalg.inv(view.frame.photo_from_frame)[0, 0])) ** -1
+    return view.frame.px_per_mm * float(view.frame.photo_from_frame[0, 0])  # of the nominal scale
 
 
 def _photo_box(view: View) -> tuple[int, int, int, int]:

@@ -1,4 +1,4 @@
-"""A photo laid into a mold's box: its cues, its edges and its lines, pixel by pixel where the references have theirs."""
+"""A photo laid into a mold's box: its cues, edges and lines, pixel by pixel where the references have theirs."""
 
 from __future__ import annotations
 
@@ -16,8 +16,10 @@ __all__ = [
     "LINE_PX_PER_MM",
     "RELIEF_PX_PER_MM",
     "Layer",
+    "edge_energy",
     "layer_of",
     "line_picture",
+    "local_darkness",
     "relief_field",
     "silhouette_of",
 ]
@@ -26,6 +28,9 @@ __all__ = [
 RELIEF_PX_PER_MM = 3.0
 RELIEF_SCALE_MM = 0.45
 LINE_PX_PER_MM = 6.0
+# Darkness is compared over patches of about this size; larger ones are light, shadow and colour of the mix.
+PATCH_MM = 1.2
+AROUND_MM = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +79,19 @@ def relief_field(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float3
     return orientation_field(small, px_per_mm=RELIEF_PX_PER_MM, scale_mm=RELIEF_SCALE_MM)
 
 
+def edge_energy(field: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    """How much edge there is around each place of a relief field, brought to a size (width, height)."""
+    energy = cv2.GaussianBlur((field * field).sum(axis=2), (0, 0), RELIEF_PX_PER_MM)
+    return np.asarray(cv2.resize(energy, size, interpolation=cv2.INTER_LINEAR))
+
+
+def local_darkness(layer: Layer, px_per_mm: float) -> NDArray[np.float32]:
+    """How much darker a patch is than its surroundings, log units, 0 where brighter."""
+    patch = cv2.GaussianBlur(layer.tone, (0, 0), PATCH_MM * px_per_mm / 2)
+    around = cv2.blur(layer.tone, (2 * round(AROUND_MM * px_per_mm / 2) + 1,) * 2)
+    return np.asarray(np.maximum(around - patch, 0), dtype=np.float32)
+
+
 def line_picture(view: View, photo_xy: NDArray[np.float32]) -> NDArray[np.uint8]:
     """The photo itself, not its frame, resampled into the box at ``LINE_PX_PER_MM``."""
     height, width = photo_xy.shape[:2]
@@ -82,7 +100,7 @@ def line_picture(view: View, photo_xy: NDArray[np.float32]) -> NDArray[np.uint8]
     frame_xy = cv2.resize(photo_xy, size, interpolation=cv2.INTER_LINEAR)
     to_photo = view.frame.photo_from_frame
     middle = frame_xy[size[1] // 2, size[0] // 2].astype(np.float64)
-    ends = cv2.perspectiveTransform(np.array([[middle, middle + (1.0, 0.0)]]), to_photo)[0]
+    ends = cv2.perspectiveTransform(np.stack([middle, middle + np.array([1.0, 0.0])])[None], to_photo)[0]
     reduction = float(np.hypot(*(ends[1] - ends[0]))) / grow
     source, scale = view.gray, 1.0
     if reduction > 1.4:

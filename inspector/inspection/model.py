@@ -20,8 +20,10 @@ from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     RELIEF_PX_PER_MM,
     Layer,
+    edge_energy,
     layer_of,
     line_picture,
+    local_darkness,
     relief_field,
     silhouette_of,
 )
@@ -69,6 +71,8 @@ class MoldModel:
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
     relief_fields: tuple[NDArray[np.float32], ...]  # edges of each reference, on the raster of the relief
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
+    normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
+    normal_darkness: NDArray[np.float32]  # the darkest that a patch is against its surroundings
     normal_roughness: NDArray[np.float32]  # the roughest that references are near a place, in the box
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     left_out: tuple[str, ...]  # references that did not agree with the first
@@ -138,6 +142,8 @@ def combine(references: Sequence[Reference]) -> MoldModel:
         mask=mask,
         relief_fields=fields,
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
+        normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),
+        normal_darkness=np.max([local_darkness(layer, px_per_mm) for layer in layers], axis=0),
         normal_roughness=_normal_roughness(layers, mask, px_per_mm),
         known_lines=_known_lines(kept, layers, mask),
         left_out=tuple(left_out),
@@ -198,9 +204,7 @@ def align_view(
     return best
 
 
-def _moves_at(
-    mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]
-) -> tuple[PlaneMove, ...]:
+def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]) -> tuple[PlaneMove, ...]:
     """The best plane moves over several scales of the piece, best first."""
     found = [
         move

@@ -30,12 +30,12 @@ def judge_photo(truth: Mapping[str, Any], inspection: Mapping[str, Any], *, fold
     """
     px_per_mm = float(truth["px_per_mm"])
     findings = inspection["findings"]
-    areas = [_polygon(finding["polygon"]) for finding in findings]
+    areas = [polygon(finding["polygon"]) for finding in findings]
     grown = [area.buffer(GROWN_MM * px_per_mm) for area in areas]
     hitting: set[int] = set()
     defects = []
     for number, defect in enumerate(truth.get("defects", [])):
-        real = _polygon(defect["polygon"])
+        real = polygon(defect["polygon"])
         hits = [k for k, area in enumerate(grown) if is_hit(area, real)]
         hitting.update(hits)
         defects.append(_judge_defect(defect, real, hits, findings, areas, px_per_mm) | {"number": number})
@@ -105,7 +105,7 @@ def _covered(path: ArrayLike, found: BaseGeometry) -> float:
     return float(line.intersection(found).length / line.length) if line.length > 0 else 0.0
 
 
-def _polygon(points_xy: ArrayLike) -> BaseGeometry:
+def polygon(points_xy: ArrayLike) -> BaseGeometry:
     points = np.asarray(points_xy, dtype=float).reshape(-1, 2)
     if len(points) < 3:
         return Polygon()

@@ -1,0 +1,118 @@
+"""Fit what makes a candidate a finding, on the tuning photos, and write it into the package.
+
+    python -m tests.benchmarks.fit_confidence FOLDER [FOLDER...] [--references 3 1 5]
+
+Every candidate of every photo is labelled by the same rule that `score` uses. For each source of candidates a
+logistic regression with a ridge penalty is fitted to their numbers; weights, with the counts they rest on, go to
+`inspector/inspection/confidence.json`. Only folders of the tuning split belong here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import pickle
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from inspector.imaging.reading import read_photo
+from inspector.inspection.candidates import all_candidates
+from inspector.inspection.confidence import bent
+from inspector.inspection.findings import polygon_of
+from inspector.inspection.inspecting import match_model
+from inspector.inspection.view import look_at
+from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
+from tests.benchmarks.judging import GROWN_MM, is_hit, polygon
+
+RIDGE = 2.0
+WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"
+
+
+def label_mold(job: tuple[BenchMold, int]) -> list[dict[str, Any]]:
+    """Every candidate of the photos of one mold, with the defect that it lies on, if any."""
+    mold, references = job
+    cv2.setNumThreads(1)
+    model = model_of(mold.folder, most_references=references)
+    rows: list[dict[str, Any]] = []
+    for path, truth in mold.photos:
+        if truth.get("unusable"):
+            continue
+        view = look_at(read_photo(path.read_bytes(), name=path.name), thorough=False)
+        matched = match_model(view, model)
+        if matched is None:
+            continue
+        warp, evidence = matched
+        defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
+        for candidate in all_candidates(model, evidence):
+            area = polygon(polygon_of(candidate, view, warp).tolist())
+            grown = area.buffer(GROWN_MM * truth["px_per_mm"])
+            hits = [(number, kind) for number, kind, real in defects if is_hit(grown, real)]
+            rows.append(
+                {
+                    "mold": mold.name,
+                    "photo": path.name,
+                    "good": truth["good"],
+                    "source": candidate.source,
+                    "hit": hits[0] if hits else None,
+                    "numbers": candidate.numbers,
+                }
+            )
+    print(f"{mold.name}, {references} references: {len(rows)} candidates", flush=True)
+    return rows
+
+
+def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Ridge logistic regression on bent and standardised numbers."""
+    names = sorted(rows[0]["numbers"])
+    raw = np.array([[row["numbers"][name] for name in names] for row in rows])
+    is_damage = np.array([row["hit"] is not None for row in rows], dtype=float)
+    values = bent(raw)
+    centre, scale = values.mean(axis=0), values.std(axis=0) + 1e-6
+    x = (values - centre) / scale
+
+    def loss(parameters: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        odds = x @ parameters[1:] + parameters[0]
+        probability = 1 / (1 + np.exp(-odds))
+        value = float(np.sum(np.logaddexp(0, odds) - is_damage * odds) + RIDGE * np.sum(parameters[1:] ** 2))
+        slope = x.T @ (probability - is_damage) + 2 * RIDGE * parameters[1:]
+        return value, np.concatenate([[np.sum(probability - is_damage)], slope])
+
+    best = minimize(loss, np.zeros(len(names) + 1), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
+    return {
+        "intercept": float(best.x[0]),
+        "numbers": [
+            {"name": name, "centre": float(c), "scale": float(s), "weight": float(w)}
+            for name, c, s, w in zip(names, centre, scale, best.x[1:], strict=True)
+        ],
+        "candidates": len(rows),
+        "damage": int(is_damage.sum()),
+    }
+
+
+def main() -> None:
+    """Read the arguments, label, fit, write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folders", nargs="+", type=Path)
+    parser.add_argument("--references", nargs="+", type=int, default=[3, 1, 5])
+    parser.add_argument("--keep", type=Path, help="file for the labelled candidates, for a closer look")
+    arguments = parser.parse_args()
+    jobs = [(mold, n) for folder in arguments.folders for mold in read_bench(folder) for n in arguments.references]
+    with ProcessPoolExecutor(2) as pool:
+        rows = [row for part in pool.map(label_mold, jobs) for row in part]
+    if arguments.keep:
+        arguments.keep.write_bytes(pickle.dumps(rows))
+    sources = sorted({row["source"] for row in rows})
+    weights = {source: fit([row for row in rows if row["source"] == source]) for source in sources}
+    WEIGHTS.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
+    for source, fitted in weights.items():
+        print(f"{source}: {fitted['candidates']} candidates, {fitted['damage']} on a defect")
+
+
+if __name__ == "__main__":
+    main()
