@@ -1,7 +1,9 @@
 """How rough the surface is, place by place: fresh fracture shows pores and aggregate where a cast skin is smooth.
 
 Detail finer than half a millimetre is squared and averaged, on log brightness so that light and shade weigh
-alike, and only over the piece itself: its outline would count as the roughest place of all.
+alike, and only over the piece itself: its outline would count as the roughest place of all. Detail that all runs
+one way (the edge of a shadow, a tooled line) is no roughness: the energy counts by how far it lacks a direction,
+from the structure tensor (Bigun and Granlund 1987).
 """
 
 from __future__ import annotations
@@ -39,9 +41,17 @@ def roughness(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: fl
     radius = round(AWAY_FROM_OUTLINE_MM * px_per_mm)
     weight = cv2.erode(mask, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)).astype(np.float32) / 255
     sigma = WINDOW_MM * px_per_mm
-    energy = cv2.GaussianBlur(detail * detail * weight, (0, 0), sigma)
-    covered = cv2.GaussianBlur(weight, (0, 0), sigma)
-    return np.asarray(0.5 * np.log(energy / np.maximum(covered, 0.05) + NOISE), dtype=np.float32)
+
+    def averaged(image: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.GaussianBlur(image * weight, (0, 0), sigma))
+
+    smooth = cv2.GaussianBlur(detail, (0, 0), 0.7)
+    gx, gy = cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)
+    xx, yy, xy = averaged(gx * gx), averaged(gy * gy), averaged(gx * gy)
+    one_way = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / np.maximum(xx + yy, 1e-9)
+    covered = np.maximum(averaged(np.ones_like(detail)), np.float32(0.05))
+    energy = averaged(detail * detail) / covered * (1 - one_way)
+    return np.asarray(0.5 * np.log(energy + NOISE), dtype=np.float32)
 
 
 def _log_of_value() -> NDArray[np.float32]:

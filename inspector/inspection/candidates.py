@@ -22,6 +22,7 @@ __all__ = [
     "all_candidates",
     "crack_candidates",
     "excess_candidates",
+    "fracture_candidates",
     "outline_candidates",
     "relief_candidates",
 ]
@@ -29,8 +30,9 @@ __all__ = [
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
 SMALLEST_LOSS_MM2 = 1.5
-LEAST_RELIEF = 0.15
-ROUGHER_WEIGHT = 0.35
+LEAST_RELIEF = 0.12
+LEAST_ROUGHER = 0.5
+SMALLEST_FRACTURE_MM2 = 2.0
 SMALLEST_RELIEF_MM2 = 1.0
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
@@ -40,7 +42,7 @@ SHORTEST_LINE_MM = 5.0
 class Candidate:
     """A place in the model's box, and what was measured there."""
 
-    source: str  # "outline", "excess", "relief" or "line"
+    source: str  # "outline", "excess", "relief", "fracture" or "line"
     mask: NDArray[np.uint8]  # cut to its bounding box, 255 inside
     left: int
     top: int
@@ -54,6 +56,7 @@ def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         *outline_candidates(model, evidence),
         *excess_candidates(model, evidence),
         *relief_candidates(model, evidence),
+        *fracture_candidates(model, evidence),
         *crack_candidates(model, evidence),
     ]
 
@@ -129,8 +132,7 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     level = float(np.median(evidence.relief[inside])) if inside.any() else 0.0
     spread = float(np.percentile(evidence.relief[inside], 90)) - level if inside.any() else 1.0
     found = []
-    odd = evidence.relief + ROUGHER_WEIGHT * np.clip(evidence.rougher, -0.3, 1.0)
-    for mask, left, top in _parts(inside & (odd > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
+    for mask, left, top in _parts(inside & (evidence.relief > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         values = evidence.relief[rows, columns][where]
@@ -151,7 +153,6 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
             "rougher": float(evidence.rougher[rows, columns][where].mean()),
             "roughest": float(np.percentile(evidence.rougher[rows, columns][where], 90)),
-            "odd": float(odd[rows, columns][where].max()),
             "rough_spread": float(np.percentile(evidence.rougher[inside], 95)),
             "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
             "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
@@ -159,6 +160,49 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "references": float(len(model.layers)),
         }
         found.append(Candidate("relief", mask, left, top, numbers))
+    return found
+
+
+def fracture_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Places rougher than any good piece is there: the face of a break."""
+    px_per_mm = model.px_per_mm
+    inside = (model.mask > 127) & evidence.layer.valid & (evidence.silhouette.mask > 127)
+    if not inside.any():
+        return []
+    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    spread = float(np.percentile(evidence.rougher[inside], 95))
+    relief_level = float(np.median(evidence.relief[inside]))
+    found = []
+    for mask, left, top in _parts(inside & (evidence.rougher > LEAST_ROUGHER), SMALLEST_FRACTURE_MM2 * px_per_mm**2):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        where = mask > 0
+        rougher = evidence.rougher[rows, columns][where]
+        relief = evidence.relief[rows, columns][where] - relief_level
+        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+        length, width = _extent(mask)
+        numbers = {
+            "area_mm2": float(where.sum()) / px_per_mm**2,
+            "thick_mm": inscribed / px_per_mm,
+            "length_mm": length / px_per_mm,
+            "width_mm": width / px_per_mm,
+            "mean": float(rougher.mean()),
+            "peak": float(rougher.max()),
+            "spread": spread,
+            "clear": float(rougher.max()) / max(spread, 0.1),
+            "relief": float(relief.mean()),
+            "relief_peak": float(relief.max()),
+            "edge": float(inside_mm[rows, columns][where].min()),
+            "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
+            "darker": float(evidence.darker[rows, columns][where].mean()),
+            "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
+            "tone": float(evidence.layer.tone[rows, columns][where].mean())
+            - float(np.median(evidence.layer.tone[inside])),
+            "normal": float(model.normal_roughness[rows, columns][where].mean()),
+            "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
+            "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
+            "references": float(len(model.layers)),
+        }
+        found.append(Candidate("fracture", mask, left, top, numbers))
     return found
 
 
