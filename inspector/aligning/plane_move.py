@@ -119,7 +119,7 @@ class _Correlator:
         self._mask_spectrum = fft.rfft2(mask, self._size)
         self._edge_spectrum = fft.fft2((edges[..., 0] + 1j * edges[..., 1]).astype(np.complex64), self._size)
         self._mask_area = float(mask.sum())
-        self._edge_power = fft.rfft2((edges**2).sum(axis=2), self._size)
+        self._edge_power = fft.rfft2(edges[..., 0] ** 2 + edges[..., 1] ** 2, self._size)
         self._shape = mask.shape
 
     def best_shift(self, angle_deg: float) -> PlaneMove:

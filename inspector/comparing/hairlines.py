@@ -60,6 +60,18 @@ def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm
         255 where lines are looked for; strength is 0 elsewhere.
     px_per_mm : float
     """
+    left, top, width, height = cv2.boundingRect(mask)
+    around = slice(top, top + height), slice(left, left + width)
+    strength = np.zeros(gray.shape, dtype=np.float32)
+    whole_direction = np.zeros(gray.shape, dtype=np.uint8)
+    if width > 0:
+        strength[around], whole_direction[around] = _strength_in(gray[around], mask[around], px_per_mm)
+    return LineStrength(strength, whole_direction)
+
+
+def _strength_in(
+    gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     logs = _LOG_OF_VALUE[gray]
     second = [_second_derivatives(logs, sigma) for sigma in SCALES_PX]
     best = np.full(gray.shape, -1e3, dtype=np.float32)
@@ -68,7 +80,8 @@ def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm
         angle = np.pi * k / DIRECTIONS
         c, s = float(np.cos(angle)), float(np.sin(angle))
         # Curvature along the normal (-s, c), at the scale that answers most.
-        across = np.maximum.reduce([s * s * xx - 2 * s * c * xy + c * c * yy for xx, xy, yy in second])
+        fine, wide = (s * s * xx - 2 * s * c * xy + c * c * yy for xx, xy, yy in second)
+        across = np.maximum(fine, wide)
         along = _mean_along(across, c, s, ALONG_MM * px_per_mm / 2)
         better = along > best
         np.copyto(best, along, where=better)
@@ -81,7 +94,7 @@ def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm
     covered = cv2.blur(inside, (window, window)) + np.float32(1e-3)
     around = cv2.blur(capped, (window, window)) / covered
     strength = best / (np.float32(1.25) * (np.float32(0.7) * around + np.float32(0.3 * typical)) + np.float32(1e-4))
-    return LineStrength(strength * inside, direction)
+    return strength * inside, direction
 
 
 def find_hairlines(
@@ -217,46 +230,50 @@ def _joined(
     """Paths whose ends face each other over a short gap become one, along the cheapest way between them."""
     pool = sorted(paths, key=len, reverse=True)[:MOST_PATHS]
     cost = 1.0 / (0.3 + np.clip(strength, 0, 5))
-    merged = True
-    while merged:
-        merged = False
-        best: tuple[float, int, int, bool, bool] | None = None
-        for i in range(len(pool)):
-            for j in range(i + 1, len(pool)):
-                for turn_i in (False, True):
-                    for turn_j in (False, True):
-                        first = pool[i][::-1] if turn_i else pool[i]
-                        second = pool[j][::-1] if turn_j else pool[j]
-                        gap = _gap_between(first, second, longest_gap_px)
-                        if gap is not None and (best is None or gap < best[0]):
-                            best = (gap, i, j, turn_i, turn_j)
-        if best is not None:
-            _, i, j, turn_i, turn_j = best
-            first = pool[i][::-1] if turn_i else pool[i]
-            second = pool[j][::-1] if turn_j else pool[j]
-            bridge = _cheapest_way(cost, first[-1], second[0])
-            whole = np.vstack([first, bridge[1:-1], second])
-            pool = [path for k, path in enumerate(pool) if k not in (i, j)] + [whole]
-            merged = True
-    return pool
+    while True:
+        pair = _nearest_pair(pool, longest_gap_px)
+        if pair is None:
+            return pool
+        first, second, used = pair
+        bridge = _cheapest_way(cost, first[-1], second[0])
+        whole = np.vstack([first, bridge[1:-1], second])
+        pool = [path for k, path in enumerate(pool) if k not in used] + [whole]
 
 
-def _gap_between(first: NDArray[np.intp], second: NDArray[np.intp], longest_px: float) -> float | None:
-    """Distance from the end of one path to the start of the next, if both point at each other."""
+def _nearest_pair(
+    pool: list[NDArray[np.intp]], longest_gap_px: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], tuple[int, int]] | None:
+    """The two paths with the shortest gap between ends that face each other, turned so that one leads to the other."""
+    if len(pool) < 2:
+        return None
+    ends = np.array([end for path in pool for end in (path[0], path[-1])], dtype=float)  # two a path
+    gaps = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
+    near = np.argwhere((gaps <= longest_gap_px) & (np.arange(len(ends))[:, None] < np.arange(len(ends))[None]))
+    for a, b in sorted(near.tolist(), key=lambda ab: float(gaps[ab[0], ab[1]])):
+        i, j = a // 2, b // 2
+        if i == j:
+            continue
+        first = pool[i] if a % 2 else pool[i][::-1]  # has to end at end a
+        second = pool[j][::-1] if b % 2 else pool[j]  # has to start at end b
+        if _face_each_other(first, second):
+            return first, second, (i, j)
+    return None
+
+
+def _face_each_other(first: NDArray[np.intp], second: NDArray[np.intp]) -> bool:
+    """Whether the end of one path and the start of the next point at each other, within about 50 degrees."""
     jump = (second[0] - first[-1]).astype(float)
     gap = float(np.hypot(*jump))
-    if gap > longest_px:
-        return None
     if gap < 1.5:
-        return gap
+        return True
     reach = 8
     out = (first[-1] - first[max(0, len(first) - 1 - reach)]).astype(float)
     onward = (second[min(len(second) - 1, reach)] - second[0]).astype(float)
     for heading in (out, onward):
         size = float(np.hypot(*heading))
-        if size == 0 or float(heading @ jump) / (size * gap) < 0.6:  # within about 50 degrees
-            return None
-    return gap
+        if size == 0 or float(heading @ jump) / (size * gap) < 0.6:
+            return False
+    return True
 
 
 def _cheapest_way(cost: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -38,17 +38,20 @@ def mismatch(photo: NDArray[np.float32], reference: NDArray[np.float32], *, px_p
     """
     sigma = WINDOW_MM * px_per_mm
     reach = max(1, round(REACH_MM * px_per_mm))
-    own = cv2.GaussianBlur((photo * photo).sum(axis=2), (0, 0), sigma)
-    other = cv2.GaussianBlur((reference * reference).sum(axis=2), (0, 0), sigma)
+    photo_x, photo_y = cv2.split(photo)
+    other_x, other_y = cv2.split(reference)
+    own = cv2.GaussianBlur(photo_x**2 + photo_y**2, (0, 0), sigma)
+    other = cv2.GaussianBlur(other_x**2 + other_y**2, (0, 0), sigma)
     height, width = own.shape
-    padded = cv2.copyMakeBorder(reference, reach, reach, reach, reach, cv2.BORDER_CONSTANT)
+    borders = (reach, reach, reach, reach, cv2.BORDER_CONSTANT)
+    padded_x, padded_y = cv2.copyMakeBorder(other_x, *borders), cv2.copyMakeBorder(other_y, *borders)
     best = np.zeros((height, width), dtype=np.float32)
     for dy in range(2 * reach + 1):
         for dx in range(2 * reach + 1):
             if np.hypot(dy - reach, dx - reach) > reach + 0.5:
                 continue
-            moved = padded[dy : dy + height, dx : dx + width]
-            shared = photo[..., 0] * moved[..., 0] + photo[..., 1] * moved[..., 1]
+            rows, columns = slice(dy, dy + height), slice(dx, dx + width)
+            shared = photo_x * padded_x[rows, columns] + photo_y * padded_y[rows, columns]
             np.maximum(best, cv2.GaussianBlur(shared, (0, 0), sigma), out=best)
     quiet = np.float32(2 * QUIET_ENERGY)
     return np.asarray(1 - (2 * best + quiet) / (own + other + quiet), dtype=np.float32).clip(0, 1)

@@ -91,6 +91,7 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "relief": float(evidence.relief[rows, columns][where].mean()),
             "tone": float(np.abs(evidence.layer.tone[rows, columns][where]).mean()),
             "edge": float(inside_mm[rows, columns][where].min()),
+            "odd_share": evidence.odd_share,
             "references": float(len(model.layers)),
         }
         found.append(Candidate("outline", mask, left, top, numbers))
@@ -157,6 +158,7 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
             "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
             "line": float(np.percentile(evidence.line_in_box[rows, columns][where], 95)),
+            "odd_share": evidence.odd_share,
             "references": float(len(model.layers)),
         }
         found.append(Candidate("relief", mask, left, top, numbers))
@@ -200,6 +202,7 @@ def fracture_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]
             "normal": float(model.normal_roughness[rows, columns][where].mean()),
             "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
             "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
+            "odd_share": evidence.odd_share,
             "references": float(len(model.layers)),
         }
         found.append(Candidate("fracture", mask, left, top, numbers))
@@ -236,6 +239,7 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "normal_edges": float(evidence.normal_edges[row, column].mean()),
             "darker": float(evidence.darker[row, column].mean()),
             "crowd": evidence.line_crowd,
+            "odd_share": evidence.odd_share,
             "references": float(len(model.layers)),
         }
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))

@@ -26,6 +26,7 @@ from inspector.inspection.view import View
 __all__ = ["Evidence", "gather_evidence"]
 
 CROWDED_STRENGTH = 2.5
+ODD_RELIEF = 0.12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +46,7 @@ class Evidence:
     line_px_per_mm: float
     line_in_box: NDArray[np.float32]
     line_crowd: float  # how full of lines the whole piece is: a rough or wrinkled casting
+    odd_share: float  # part of the piece whose relief is beyond normal: all over, the photo fits badly
     print_seen: bool
     nearest: int  # index of the reference that agrees best
 
@@ -84,6 +86,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         line_px_per_mm=LINE_PX_PER_MM,
         line_in_box=cv2.resize(left, (width, height), interpolation=cv2.INTER_AREA),
         line_crowd=crowd,
+        odd_share=float(np.mean(relief[model.mask > 127] > ODD_RELIEF)),
         print_seen=view.cues.print_seen,
         nearest=nearest,
     )

@@ -81,7 +81,7 @@ def relief_field(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float3
 
 def edge_energy(field: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
     """How much edge there is around each place of a relief field, brought to a size (width, height)."""
-    energy = cv2.GaussianBlur((field * field).sum(axis=2), (0, 0), RELIEF_PX_PER_MM)
+    energy = cv2.GaussianBlur(field[..., 0] ** 2 + field[..., 1] ** 2, (0, 0), RELIEF_PX_PER_MM)
     return np.asarray(cv2.resize(energy, size, interpolation=cv2.INTER_LINEAR))
 
 

@@ -30,7 +30,7 @@ from inspector.inspection.layers import (
 from inspector.inspection.reference import Reference
 from inspector.inspection.view import View
 
-__all__ = ["MoldModel", "align_view", "combine", "settle"]
+__all__ = ["MoldModel", "Placement", "align_view", "combine", "settle"]
 
 MARGIN_MM = 14.0
 # While it is not yet clear what belongs to the piece, a wider box is looked at.
@@ -106,12 +106,12 @@ def combine(references: Sequence[Reference]) -> MoldModel:
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     for reference in ordered[1:]:
-        warp = align_view(first, mask, wide, reference.view, mask_trusted=False)
-        if warp is None:
+        placement = align_view(first, mask, wide, reference.view, mask_trusted=False)
+        if placement is None:
             left_out.append(reference.name)
             continue
         kept.append(reference)
-        maps.append(warp.photo_xy)
+        maps.append(placement.warp.photo_xy)
     layers = [layer_of(reference.view, photo_xy) for reference, photo_xy in zip(kept, maps, strict=True)]
     consensus = _majority([_warped_mask(reference.view, layer) for reference, layer in zip(kept, layers, strict=True)])
     agreements = [1.0] * len(kept)
@@ -177,10 +177,18 @@ def _known_lines(
     return np.maximum(strongest - np.float32(GRAIN_STRENGTH), 0)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement:
+    """Where a reference's box lies in another photo's frame, coarsely."""
+
+    move: PlaneMove  # the best rigid move
+    warp: Warp
+
+
 def align_view(
     reference: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], view: View, *, mask_trusted: bool
-) -> Warp | None:
-    """The warp from a reference's box to another photo's frame; None when no piece was found in it."""
+) -> Placement | None:
+    """Find a reference's piece in another photo's frame; None when no piece was found in it."""
     full = np.zeros(reference.mask.shape, dtype=np.uint8)
     _paste(full, mask, box)
     px_per_mm = reference.frame.px_per_mm
@@ -191,7 +199,7 @@ def align_view(
         moves = _moves_at(full, reference, view, [likely * step for step in NEAR_SCALES])
         if not moves or moves[0].score < CLEAR_MOVE:
             moves = _moves_at(full, reference, view, FAR_SCALES)
-    best: Warp | None = None
+    best: Placement | None = None
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
         gray = _cut(reference.frame_gray, box)
@@ -199,8 +207,8 @@ def align_view(
         if not mask_trusted and warp.agreement < LEAST_INSIDE_AGREEMENT:
             # Too little relief to go by: the outline has to help, shadow or not.
             warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm)
-        if best is None or warp.agreement > best.agreement:
-            best = warp
+        if best is None or warp.agreement > best.warp.agreement:
+            best = Placement(move, warp)
     return best
 
 
