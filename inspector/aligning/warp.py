@@ -9,6 +9,8 @@ missing.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -161,7 +163,9 @@ def _agree(
     side = 2 * reach + 1
     scores = np.zeros((ys.size, xs.size, side, side), dtype=np.float32)
     weight = np.zeros((ys.size, xs.size), dtype=np.float32)
-    for i, y in enumerate(ys.tolist()):
+
+    def match_row(i: int) -> None:
+        y = int(ys[i])
         for j, x in enumerate(xs.tolist()):
             if area[y, x] < 0.2:
                 continue
@@ -172,6 +176,9 @@ def _agree(
             window = padded_photo[y : y + 2 * edge + 1, x : x + 2 * edge + 1]
             scores[i, j] = cv2.matchTemplate(window, patch, cv2.TM_CCORR_NORMED)
             weight[i, j] = energy
+
+    with ThreadPoolExecutor(os.cpu_count()) as threads:  # OpenCV lets other threads run
+        list(threads.map(match_row, range(ys.size)))
     used = weight > 0
     if used.sum() < 6:
         return np.zeros((height, width, 2), dtype=np.float32), 0.0, 0.0, 0.0

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from skimage.graph import route_through_array
 from skimage.measure import label, regionprops
 from skimage.morphology import skeletonize
@@ -114,9 +115,8 @@ def find_hairlines(
     """
     ridge = _maxima_across(lines) & (lines.strength > low)
     thick = cv2.morphologyEx(ridge.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), dtype=np.uint8))
-    parts = label(thick, connectivity=2)
-    peak = np.zeros(int(parts.max()) + 1)
-    np.maximum.at(peak, parts.ravel(), lines.strength.ravel())
+    count, parts = cv2.connectedComponents(thick, connectivity=8)
+    peak = ndimage.maximum(lines.strength, parts, np.arange(count))
     kept = (peak >= high)[parts] & (parts > 0)
     short_px = shortest_mm * px_per_mm
     paths = []

@@ -15,6 +15,8 @@ MOST_BURNT_OUT = 0.30
 DARKEST_MEDIAN = 18.0
 # Edges of the piece that rise over more than this hide what is to be measured.
 WIDEST_EDGE_MM = 1.1
+# A raster on which an edge of that width is still several pixels wide.
+ENOUGH_PX_PER_MM = 6.0
 SMALLEST_PIECE_MM2 = 300.0
 LEAST_SIDE_PX = 240
 
@@ -70,10 +72,15 @@ def _edge_width_mm(view: View) -> float:
     part = view.gray[top:bottom, left:right]
     if part.size == 0:
         return 0.0
+    scale = _photo_px_per_mm(view)
+    if scale > ENOUGH_PX_PER_MM:
+        part = cv2.resize(
+            part, None, fx=ENOUGH_PX_PER_MM / scale, fy=ENOUGH_PX_PER_MM / scale, interpolation=cv2.INTER_AREA
+        )
+        scale = ENOUGH_PX_PER_MM
     smooth = cv2.GaussianBlur(part, (0, 0), 0.8).astype(np.float32)
     slope_x, slope_y = (cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0))
     slope = cv2.magnitude(slope_x, slope_y)
-    scale = _photo_px_per_mm(view)
     window = 2 * round(1.2 * scale) + 1
     kernel = np.ones((window, window), dtype=np.uint8)
     rise = cv2.dilate(smooth, kernel) - cv2.erode(smooth, kernel)
