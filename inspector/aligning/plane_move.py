@@ -8,7 +8,6 @@ shadow in the outline costs a little score instead of the alignment.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -76,7 +75,7 @@ def find_plane_moves(
         return ()
     coarse = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, COARSE_PX_PER_MM, scale)
     angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
-    with ThreadPoolExecutor(os.cpu_count()) as threads:  # the transforms let other threads run
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
         rough = list(threads.map(coarse.best_shift, angles))
     order = sorted(range(len(rough)), key=lambda i: -rough[i].score)
     starts: list[float] = []
@@ -89,7 +88,7 @@ def find_plane_moves(
     best = []
     for start in starts:
         around = np.arange(-3.0, 3.1, FINE_STEP_DEG)
-        with ThreadPoolExecutor(os.cpu_count()) as threads:
+        with ThreadPoolExecutor(cv2.getNumThreads()) as threads:
             tried = list(threads.map(fine.best_shift, start + around))
         best.append(max(tried, key=lambda move: move.score))
     return tuple(sorted(best, key=lambda move: -move.score))

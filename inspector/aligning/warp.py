@@ -9,7 +9,6 @@ missing.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -177,7 +176,7 @@ def _agree(
             scores[i, j] = cv2.matchTemplate(window, patch, cv2.TM_CCORR_NORMED)
             weight[i, j] = energy
 
-    with ThreadPoolExecutor(os.cpu_count()) as threads:  # OpenCV lets other threads run
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
         list(threads.map(match_row, range(ys.size)))
     used = weight > 0
     if used.sum() < 6:

@@ -102,7 +102,7 @@ def _sqlite_engine(database: Path) -> Engine:
     def _configure(connection: sqlite3.Connection, _record: Any) -> None:
         connection.isolation_level = None  # transactions begin below, DDL included
         cursor = connection.cursor()
-        cursor.execute("PRAGMA journal_mode = WAL")
+        _keep_write_ahead(cursor)
         cursor.execute("PRAGMA synchronous = FULL")  # in WAL, NORMAL may lose the last commits at a power cut
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
@@ -113,6 +113,20 @@ def _sqlite_engine(database: Path) -> Engine:
         connection.exec_driver_sql(f"BEGIN {kind}")
 
     return engine
+
+
+def _keep_write_ahead(cursor: sqlite3.Cursor) -> None:
+    """Let readers and a writer go on side by side: a mode that the file remembers.
+
+    Two that open a new log at once each stand in the way of the other's switch, and SQLite refuses that one statement
+    at once instead of waiting. Both work in the mode that the file then has; the next connection switches it.
+    """
+    try:
+        cursor.execute("PRAGMA journal_mode = WAL")
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+            raise
+        _logger.info("another opens this log at the same time; the next connection makes it write ahead")
 
 
 def _bring_up_to_date(log: Log) -> None:
