@@ -28,12 +28,13 @@ def in_source(folder, *patterns):
     ("folder", "patterns"),
     [
         ("inspector", ["*.py"]),
+        ("inspector/inspection", ["*.json"]),
         ("inspector/web/templates", ["*.html"]),
         ("inspector/web/static", ["*.css", "*.js", "*.svg"]),
         ("inspector/log/migrations", ["*.py", "*.mako"]),
     ],
 )
-def test_the_wheel_carries_code_pages_and_migrations(wheel, folder, patterns):
+def test_the_wheel_carries_code_fits_pages_and_migrations(wheel, folder, patterns):
     expected = in_source(folder, *patterns)
     assert expected
     assert expected <= set(wheel.namelist())

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines
+from inspector.inspection.damage_map import MAP_PX_PER_MM, map_inside, map_size
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
@@ -21,19 +22,19 @@ __all__ = [
     "Candidate",
     "all_candidates",
     "crack_candidates",
+    "damage_candidates",
     "excess_candidates",
-    "fracture_candidates",
     "outline_candidates",
-    "relief_candidates",
 ]
 
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
 SMALLEST_LOSS_MM2 = 1.5
-LEAST_RELIEF = 0.12
-LEAST_ROUGHER = 0.5
-SMALLEST_FRACTURE_MM2 = 2.0
-SMALLEST_RELIEF_MM2 = 1.0
+# Damage on the map: smoothed over a chip of 2 mm, cut well below even odds.
+MAP_BLUR_MM = 0.5
+LEAST_PROBABILITY = 0.4
+STRONG_PEAK = 0.9
+SMALLEST_DAMAGE_MM2 = 1.5
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
 
@@ -42,7 +43,7 @@ SHORTEST_LINE_MM = 5.0
 class Candidate:
     """A place in the model's box, and what was measured there."""
 
-    source: str  # "outline", "excess", "relief", "fracture" or "line"
+    source: str  # "outline", "excess", "damage" or "line"
     mask: NDArray[np.uint8]  # cut to its bounding box, 255 inside
     left: int
     top: int
@@ -50,13 +51,20 @@ class Candidate:
     path_xy: NDArray[np.float64] | None = None  # of a line, box px
 
 
-def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
-    """Candidates of every source."""
+def all_candidates(model: MoldModel, evidence: Evidence, probability: NDArray[np.float32]) -> list[Candidate]:
+    """Candidates of every source.
+
+    Parameters
+    ----------
+    model : MoldModel
+    evidence : Evidence
+    probability : ndarray, float32
+        The damage map of this photo.
+    """
     return [
         *outline_candidates(model, evidence),
         *excess_candidates(model, evidence),
-        *relief_candidates(model, evidence),
-        *fracture_candidates(model, evidence),
+        *damage_candidates(model, evidence, probability),
         *crack_candidates(model, evidence),
     ]
 
@@ -125,87 +133,55 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
-    """Places inside the piece whose edges no good piece has."""
-    px_per_mm = model.px_per_mm
-    inside = (model.mask > 127) & evidence.layer.valid
-    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
-    level = float(np.median(evidence.relief[inside])) if inside.any() else 0.0
-    spread = float(np.percentile(evidence.relief[inside], 90)) - level if inside.any() else 1.0
+def damage_candidates(model: MoldModel, evidence: Evidence, probability: NDArray[np.float32]) -> list[Candidate]:
+    """Places that the damage map points at."""
+    smooth = cv2.GaussianBlur(probability, (0, 0), MAP_BLUR_MM * MAP_PX_PER_MM)
+    inside = map_inside(model, evidence)
+    inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
+    odds = cv2.resize(evidence.silhouette.log_odds, map_size(model), interpolation=cv2.INTER_AREA)
+    parts = []
+    for mask, left, top in _parts(smooth > LEAST_PROBABILITY, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        parts.append((float(smooth[rows, columns][mask > 0].max()), mask, left, top))
+    parts.sort(key=lambda part: -part[0])
+    peaks = [part[0] for part in parts]
+    share = float(np.mean(smooth[inside] > 0.5)) if inside.any() else 0.0
     found = []
-    for mask, left, top in _parts(inside & (evidence.relief > LEAST_RELIEF), SMALLEST_RELIEF_MM2 * px_per_mm**2):
+    for rank, (peak, mask, left, top) in enumerate(parts):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
-        values = evidence.relief[rows, columns][where]
+        length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
         inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        length, width = _extent(mask)
+        values = probability[rows, columns][where]
+        others = peaks[:rank] + peaks[rank + 1 :]
+        strong = float(sum(other > STRONG_PEAK for other in others))
+        area = float(where.sum()) / MAP_PX_PER_MM**2
         numbers = {
-            "area_mm2": float(where.sum()) / px_per_mm**2,
-            "thick_mm": inscribed / px_per_mm,
-            "length_mm": length / px_per_mm,
-            "width_mm": width / px_per_mm,
-            "peak": float(values.max()),
-            "mean": float(values.mean()),
-            "level": level,
-            "spread": spread,
+            "peak": _log_odds(peak),
+            "high": _log_odds(float(np.quantile(values, 0.9))),
+            "median": _log_odds(float(np.median(values))),
+            "area_mm2": area,
+            "length_mm": length,
+            "width_mm": width,
+            "thick_mm": inscribed / MAP_PX_PER_MM,
             "edge": float(inside_mm[rows, columns][where].min()),
-            "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
-            "darker": float(evidence.darker[rows, columns][where].mean()),
-            "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
-            "rougher": float(evidence.rougher[rows, columns][where].mean()),
-            "roughest": float(np.percentile(evidence.rougher[rows, columns][where], 90)),
-            "rough_spread": float(np.percentile(evidence.rougher[inside], 95)),
-            "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
-            "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
-            "line": float(np.percentile(evidence.line_in_box[rows, columns][where], 95)),
-            "odd_share": evidence.odd_share,
-            "references": float(len(model.layers)),
+            "deep": float(inside_mm[rows, columns][where].max()),
+            "odds": float(odds[rows, columns][where].mean()),
+            # A piece has few defects: the more places stand out, the less each of them means.
+            "strong_others": strong,
+            "rank": float(rank),
+            "share": 100 * share,
+            "ahead": _log_odds(peak) - _log_odds(max(others, default=0.05)),
+            "peak_squared": 0.1 * _log_odds(peak) ** 2,
+            "peak_by_area": _log_odds(peak) * float(np.log(area)),
+            "peak_by_others": _log_odds(peak) * float(np.log1p(strong)),
+            "darkest": float(np.percentile(_box_part(evidence.darker, mask, left, top, model.px_per_mm), 90)),
+            "references": float(min(len(model.layers), 3)),
         }
-        found.append(Candidate("relief", mask, left, top, numbers))
-    return found
-
-
-def fracture_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
-    """Places rougher than any good piece is there: the face of a break."""
-    px_per_mm = model.px_per_mm
-    inside = (model.mask > 127) & evidence.layer.valid & (evidence.silhouette.mask > 127)
-    if not inside.any():
-        return []
-    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
-    spread = float(np.percentile(evidence.rougher[inside], 95))
-    relief_level = float(np.median(evidence.relief[inside]))
-    found = []
-    for mask, left, top in _parts(inside & (evidence.rougher > LEAST_ROUGHER), SMALLEST_FRACTURE_MM2 * px_per_mm**2):
-        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
-        where = mask > 0
-        rougher = evidence.rougher[rows, columns][where]
-        relief = evidence.relief[rows, columns][where] - relief_level
-        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        length, width = _extent(mask)
-        numbers = {
-            "area_mm2": float(where.sum()) / px_per_mm**2,
-            "thick_mm": inscribed / px_per_mm,
-            "length_mm": length / px_per_mm,
-            "width_mm": width / px_per_mm,
-            "mean": float(rougher.mean()),
-            "peak": float(rougher.max()),
-            "spread": spread,
-            "clear": float(rougher.max()) / max(spread, 0.1),
-            "relief": float(relief.mean()),
-            "relief_peak": float(relief.max()),
-            "edge": float(inside_mm[rows, columns][where].min()),
-            "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
-            "darker": float(evidence.darker[rows, columns][where].mean()),
-            "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
-            "tone": float(evidence.layer.tone[rows, columns][where].mean())
-            - float(np.median(evidence.layer.tone[inside])),
-            "normal": float(model.normal_roughness[rows, columns][where].mean()),
-            "own_edges": float(evidence.own_edges[rows, columns][where].mean()),
-            "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
-            "odd_share": evidence.odd_share,
-            "references": float(len(model.layers)),
-        }
-        found.append(Candidate("fracture", mask, left, top, numbers))
+        grow = model.px_per_mm / MAP_PX_PER_MM
+        size = (round(mask.shape[1] * grow), round(mask.shape[0] * grow))
+        large = np.where(cv2.resize(mask, size, interpolation=cv2.INTER_LINEAR) > 127, 255, 0).astype(np.uint8)
+        found.append(Candidate("damage", large, round(left * grow), round(top * grow), numbers))
     return found
 
 
@@ -245,6 +221,22 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
         found.append(Candidate("line", mask, left, top, numbers, path))
     return found
+
+
+def _log_odds(probability: float) -> float:
+    clipped = min(max(probability, 1e-4), 1 - 1e-4)
+    return float(np.log(clipped / (1 - clipped)))
+
+
+def _box_part(
+    image: NDArray[np.float32], mask: NDArray[np.uint8], left: int, top: int, px_per_mm: float
+) -> NDArray[np.float32]:
+    """Values of a map of the box under a mask of the damage map."""
+    grow = px_per_mm / MAP_PX_PER_MM
+    rows, columns = np.nonzero(mask)
+    row = np.clip(((rows + top + 0.5) * grow).astype(int), 0, image.shape[0] - 1)
+    column = np.clip(((columns + left + 0.5) * grow).astype(int), 0, image.shape[1] - 1)
+    return np.asarray(image[row, column])
 
 
 def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[np.float32]]:

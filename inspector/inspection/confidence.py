@@ -21,7 +21,7 @@ __all__ = ["REPORTED_FROM", "bent", "confidence_of", "kind_of"]
 
 # From which probability a candidate is shown, by source: chosen on the tuning split for 0.3 false findings on a good
 # piece at most, all sources together.
-REPORTED_FROM = {"outline": 0.4, "excess": 0.6, "relief": 0.4, "fracture": 0.4, "line": 0.4}
+REPORTED_FROM = {"outline": 0.35, "excess": 0.8, "damage": 0.27, "line": 0.42}
 
 # Common practice, no source: a piece of more than this is missed at a glance, less is a chip.
 FEATURE_MM2 = 25.0
@@ -50,7 +50,7 @@ def kind_of(candidate: Candidate) -> Kind:
         return "excess"
     if numbers["area_mm2"] >= FEATURE_MM2 and numbers["thick_mm"] >= FEATURE_THICK_MM:
         return "missing feature"
-    if candidate.source in ("relief", "fracture"):
+    if candidate.source == "damage":
         compact = numbers["length_mm"] < PIT_LONGER * numbers["width_mm"]
         if numbers["darkest"] > PIT_DARKER and compact and numbers["edge"] > 1.0:
             return "surface void"

@@ -12,8 +12,10 @@ from inspector.aligning.warp import Warp
 from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import REPORTED_FROM, confidence_of, kind_of
 from inspector.inspection.crack_width import crack_width_px
+from inspector.inspection.damage_map import damage_map
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
+from inspector.inspection.network import shipped_networks
 from inspector.inspection.results import Finding
 from inspector.inspection.view import View
 
@@ -27,7 +29,11 @@ def findings_from(
     view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
 ) -> tuple[tuple[Finding, ...], float]:
     """Findings, most certain first, and the probability that the piece has any defect."""
-    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence)]
+    nominal = view.frame.px_per_mm * float(view.frame.photo_from_frame[0, 0])  # without any mat, a guess
+    probability = damage_map(
+        model, evidence, photo_px_per_mm=nominal if px_per_mm is None else px_per_mm, networks=shipped_networks()
+    )
+    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence, probability)]
     kept = _without_doubles([pair for pair in judged if pair[1] >= REPORTED_FROM[pair[0].source]], model)
     findings = [_finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept]
     findings.sort(key=lambda finding: -finding.confidence)

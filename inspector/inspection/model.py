@@ -83,6 +83,12 @@ class MoldModel:
         return self.references[0].view.frame.px_per_mm
 
     @property
+    def normal_mismatch_in_box(self) -> NDArray[np.float32]:
+        """What good pieces' relief differs by, at every pixel of the box."""
+        height, width = self.mask.shape
+        return np.asarray(cv2.resize(self.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR))
+
+    @property
     def relief_px_per_mm(self) -> float:
         """Scale of the relief maps."""
         return RELIEF_PX_PER_MM

@@ -1,10 +1,12 @@
 """Fit what makes a candidate a finding, on the tuning photos, and write it into the package.
 
-    python -m tests.benchmarks.fit_confidence FOLDER [FOLDER...] [--references 3 1 5]
+    python -m tests.benchmarks.fit_confidence FOLDER [FOLDER...] --folds DIR [--references 3 1]
 
 Every candidate of every photo is labelled by the same rule that `score` uses. For each source of candidates a
 logistic regression with a ridge penalty is fitted to their numbers; weights, with the counts they rest on, go to
-`inspector/inspection/confidence.json`. Only folders of the tuning split belong here.
+`inspector/inspection/confidence.json`. Damage maps come from networks that have not seen the mold (DIR is `folds` of
+`fit_damage_map`): a map that remembers its photos would look surer than it is. Only folders of the tuning split
+belong here.
 """
 
 from __future__ import annotations
@@ -24,8 +26,10 @@ from scipy.optimize import minimize
 from inspector.imaging.reading import read_photo
 from inspector.inspection.candidates import all_candidates
 from inspector.inspection.confidence import bent
+from inspector.inspection.damage_map import damage_map
 from inspector.inspection.findings import polygon_of
 from inspector.inspection.inspecting import match_model
+from inspector.inspection.network import network_from_json
 from inspector.inspection.view import look_at
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
 from tests.benchmarks.judging import GROWN_MM, is_hit, polygon
@@ -34,10 +38,12 @@ RIDGE = 2.0
 WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"
 
 
-def label_mold(job: tuple[BenchMold, int]) -> list[dict[str, Any]]:
+def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     """Every candidate of the photos of one mold, with the defect that it lies on, if any."""
-    mold, references = job
+    mold, references, folds = job
     cv2.setNumThreads(1)
+    contents = json.loads((folds / f"{mold.name}.json").read_text(encoding="utf-8"))
+    networks = [network_from_json(content) for content in contents]
     model = model_of(mold.folder, most_references=references)
     rows: list[dict[str, Any]] = []
     for path, truth in mold.photos:
@@ -49,14 +55,16 @@ def label_mold(job: tuple[BenchMold, int]) -> list[dict[str, Any]]:
             continue
         warp, evidence = matched
         defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
-        for candidate in all_candidates(model, evidence):
+        probability = damage_map(model, evidence, photo_px_per_mm=truth["px_per_mm"], networks=networks)
+        for candidate in all_candidates(model, evidence, probability):
             area = polygon(polygon_of(candidate, view, warp).tolist())
             grown = area.buffer(GROWN_MM * truth["px_per_mm"])
             hits = [(number, kind) for number, kind, real in defects if is_hit(grown, real)]
             rows.append(
                 {
                     "mold": mold.name,
-                    "photo": path.name,
+                    "photo": f"{path.parent.name}/{path.name}",
+                    "references": references,
                     "good": truth["good"],
                     "source": candidate.source,
                     "hit": _own(candidate.source, hits),
@@ -69,7 +77,7 @@ def label_mold(job: tuple[BenchMold, int]) -> list[dict[str, Any]]:
 
 def _own(source: str, hits: list[tuple[int, str]]) -> tuple[int, str] | None:
     """The defect that a candidate stands for: a crack is told by its line, whatever else it disturbs."""
-    if source in ("relief", "fracture"):
+    if source == "damage":
         hits = [hit for hit in hits if hit[1] != "hairline crack"]
     return hits[0] if hits else None
 
@@ -106,10 +114,16 @@ def main() -> None:
     """Read the arguments, label, fit, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--references", nargs="+", type=int, default=[3, 1, 5])
+    parser.add_argument("--references", nargs="+", type=int, default=[3, 1])
+    parser.add_argument("--folds", type=Path, required=True)
     parser.add_argument("--keep", type=Path, help="file for the labelled candidates, for a closer look")
     arguments = parser.parse_args()
-    jobs = [(mold, n) for folder in arguments.folders for mold in read_bench(folder) for n in arguments.references]
+    jobs = [
+        (mold, n, arguments.folds)
+        for folder in arguments.folders
+        for mold in read_bench(folder)
+        for n in arguments.references
+    ]
     with ProcessPoolExecutor(2) as pool:
         rows = [row for part in pool.map(label_mold, jobs) for row in part]
     if arguments.keep:

@@ -1,0 +1,120 @@
+"""How likely each place of the piece is damaged, from everything that is measured there at once.
+
+No single measure tells a chip from a wet patch or a shadow's edge; together they nearly do. For each place the
+measures, their values around it, and how well the photo fits as a whole go through a small neural network (two
+hidden layers) fitted to the tuning photos by ``tests/benchmarks/fit_damage_map.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.inspection.evidence import Evidence
+from inspector.inspection.model import MoldModel
+from inspector.inspection.network import Network, probabilities
+
+__all__ = ["MAP_PX_PER_MM", "damage_map", "map_inside", "map_size", "measures"]
+
+# Chips of 3 mm are six pixels wide on it.
+MAP_PX_PER_MM = 2.0
+NEAR_MM = 1.2
+AROUND_MM = 4.0
+
+
+def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) -> NDArray[np.float32]:
+    """What is known of each place, in a fixed order.
+
+    Returns
+    -------
+    ndarray, shape (h, w, n), float32
+        On the box of the model at ``MAP_PX_PER_MM``.
+    """
+    size = map_size(model)
+    scale = MAP_PX_PER_MM
+    inside = model.mask > 127
+    inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / model.px_per_mm
+
+    def small(image: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+    relief, rougher = small(evidence.relief), small(evidence.rougher)
+    tone = _beyond(evidence.layer.tone, [layer.tone for layer in model.layers], inside, size)
+    hue = _beyond(evidence.layer.hue, [layer.hue for layer in model.layers], inside, size)
+    odds = np.clip(small(evidence.silhouette.log_odds), -6, 6)
+    edges = small(evidence.own_edges - model.normal_edges)
+    line = small(evidence.line_in_box)
+    darker = small(evidence.darker)
+    local = [relief, rougher, *tone, *hue, odds, edges, line, darker]
+    near = [
+        cv2.GaussianBlur(image, (0, 0), NEAR_MM * scale) for image in (relief, rougher, tone[0], tone[1], edges, odds)
+    ]
+    around = [cv2.GaussianBlur(image, (0, 0), AROUND_MM * scale) for image in (relief, rougher, edges)]
+    deep = np.minimum(small(inside_mm.astype(np.float32)), 6.0)
+    small_inside = small(inside.astype(np.float32)) > 0.5
+
+    def level(image: NDArray[np.float32], percent: float) -> float:
+        return float(np.percentile(image[small_inside], percent)) if small_inside.any() else 0.0
+
+    whole = [
+        level(relief, 50),
+        level(relief, 90),
+        level(rougher, 95),
+        level(edges, 50),
+        evidence.silhouette.separation,
+        float(min(len(model.layers), 5)),
+        float(min(photo_px_per_mm, 14.0)),
+        float(evidence.print_seen),
+    ]
+    constant = [np.full(relief.shape, value, dtype=np.float32) for value in whole]
+    return np.stack([*local, *near, *around, deep, small(model.normal_mismatch_in_box), *constant], axis=-1)
+
+
+def damage_map(
+    model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float, networks: Sequence[Network]
+) -> NDArray[np.float32]:
+    """Probability of damage at each place of the box, at ``MAP_PX_PER_MM``, 0 outside the piece."""
+    inside = map_inside(model, evidence)
+    probability = np.zeros(inside.shape, dtype=np.float32)
+    if inside.any():
+        values = measures(model, evidence, photo_px_per_mm=photo_px_per_mm)
+        probability[inside] = probabilities(networks, values[inside])
+    return probability
+
+
+def map_inside(model: MoldModel, evidence: Evidence) -> NDArray[np.bool_]:
+    """Where the map has a meaning: on the piece, and seen."""
+    size = map_size(model)
+    piece = cv2.resize(model.mask, size, interpolation=cv2.INTER_AREA) > 127
+    seen = cv2.resize(evidence.layer.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return np.asarray(piece & seen)
+
+
+def map_size(model: MoldModel) -> tuple[int, int]:
+    """Width and height of the box at ``MAP_PX_PER_MM``."""
+    height, width = model.mask.shape
+    shrink = MAP_PX_PER_MM / model.px_per_mm
+    return round(width * shrink), round(height * shrink)
+
+
+def _beyond(
+    own: NDArray[np.float32], others: list[NDArray[np.float32]], inside: NDArray[np.bool_], size: tuple[int, int]
+) -> list[NDArray[np.float32]]:
+    """How far a cue, against its surroundings, lies below and above the range that references have there."""
+    scale = MAP_PX_PER_MM
+    share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    covered = np.maximum(cv2.GaussianBlur(share, (0, 0), AROUND_MM * scale), 0.05)
+
+    def local(cue: NDArray[np.float32]) -> NDArray[np.float32]:
+        small = cv2.resize(cue, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(small - cv2.GaussianBlur(small * share, (0, 0), AROUND_MM * scale) / covered)
+
+    references = np.stack([local(cue) for cue in others])
+    reach = np.ones((3, 3), dtype=np.uint8)
+    low = cv2.erode(references.min(axis=0), reach)
+    high = cv2.dilate(references.max(axis=0), reach)
+    mine = local(own)
+    return [np.maximum(low - mine, 0), np.maximum(mine - high, 0), mine - references.mean(axis=0)]
