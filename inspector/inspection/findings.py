@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from inspector.aligning.warp import Warp
 from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import REPORTED_FROM, confidence_of, kind_of
-from inspector.inspection.crack_width import crack_width_px
+from inspector.inspection.crack_size import crack_size_px
 from inspector.inspection.damage_map import damage_map
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
@@ -92,8 +92,7 @@ def _finding(
         length, width = float(max(sides)) / px_per_mm, float(min(sides)) / px_per_mm
         if candidate.path_xy is not None:
             path = _to_photo(candidate.path_xy, view, warp)
-            length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum()) / px_per_mm
-            width = crack_width_px(view.gray, path, px_per_mm=px_per_mm) / px_per_mm
+            length, width = (side / px_per_mm for side in crack_size_px(view.gray, path, px_per_mm=px_per_mm))
             area = length * width
         elif candidate.source == "outline":
             depth = candidate.numbers["depth_mm"]

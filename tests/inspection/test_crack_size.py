@@ -3,11 +3,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inspector.inspection.crack_width import crack_width_px
+from inspector.inspection.crack_size import crack_size_px
 from tests.drawn_lines import as_photo, concrete, with_line
 
 SHAPE = (220, 300)
-DARKNESS = 0.75  # a crack gives back a quarter of what the surface does
+DARKNESS = 0.95  # next to nothing comes back out of a crack
 
 
 def straight(angle_deg, length_px=170):
@@ -17,7 +17,7 @@ def straight(angle_deg, length_px=170):
 
 def measured_px(width_px, *, angle_deg=20.0, px_per_mm=5.0, grain=0.02, **photo):
     drawn = with_line(concrete(SHAPE, grain=grain), straight(angle_deg), width_px, darkness=DARKNESS)
-    return crack_width_px(as_photo(drawn, **photo), straight(angle_deg, 150), px_per_mm=px_per_mm)
+    return crack_size_px(as_photo(drawn, **photo), straight(angle_deg, 150), px_per_mm=px_per_mm)[1]
 
 
 @pytest.mark.parametrize("width_px", [1.0, 1.5, 2.0, 3.0, 4.0])
@@ -57,14 +57,22 @@ def test_the_width_in_millimetres_holds_at_another_scale():
     assert fine == pytest.approx(coarse, rel=0.2)
 
 
+@pytest.mark.parametrize("beyond_px", [0, 8, 14])
+def test_a_path_that_runs_past_the_ends_of_a_crack_is_not_counted_there(beyond_px):
+    drawn = with_line(concrete(SHAPE), straight(20, 100), 2.0, darkness=DARKNESS)
+    length, width = crack_size_px(as_photo(drawn), straight(20, 100 + 2 * beyond_px), px_per_mm=5.0)
+    assert length == pytest.approx(100, abs=6)
+    assert width == pytest.approx(2.0, rel=0.2)
+
+
 def test_plain_concrete_has_no_width():
-    assert crack_width_px(as_photo(concrete(SHAPE)), straight(20), px_per_mm=5.0) < 0.3
+    assert crack_size_px(as_photo(concrete(SHAPE)), straight(20), px_per_mm=5.0)[1] < 0.3
 
 
 def test_a_path_of_one_point_has_no_width():
-    assert crack_width_px(as_photo(concrete(SHAPE)), np.array([[5.0, 5.0]]), px_per_mm=5.0) == 0.0
+    assert crack_size_px(as_photo(concrete(SHAPE)), np.array([[5.0, 5.0]]), px_per_mm=5.0) == (0.0, 0.0)
 
 
 def test_a_path_at_the_photos_edge_is_measured_without_error():
     edge = np.column_stack([np.linspace(-5, 60, 30), np.full(30, 0.0)])
-    assert np.isfinite(crack_width_px(as_photo(concrete(SHAPE)), edge, px_per_mm=5.0))
+    assert np.all(np.isfinite(crack_size_px(as_photo(concrete(SHAPE)), edge, px_per_mm=5.0)))

@@ -1,4 +1,4 @@
-"""How wide a crack is: the light missing across it, in widths of a line that reflects next to nothing."""
+"""How long and wide a crack is: by the light missing across it, in widths of a line that reflects next to nothing."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["crack_width_px"]
+__all__ = ["crack_size_px"]
 
-# The inside of a crack is not black: its walls pass some light on. Fitted on the tuning split.
-CRACK_REFLECTANCE = 0.25
+# The inside of a crack is not quite black: its walls pass some light on. From memory of photographs, no source.
+CRACK_REFLECTANCE = 0.05
+# A line filter sees a crack this far beyond its ends; there the path counts only while this part of the usual light
+# is missing.
+FILTER_REACH_MM = 3.2
+LEAST_MISSING = 0.4
 PROFILE_MM = 1.3
 CORE_MM = 0.7
 
 
-def crack_width_px(gray: NDArray[np.uint8], path_xy: NDArray[np.float64], *, px_per_mm: float) -> float:
-    """Median opening along a path, below one pixel too.
+def crack_size_px(gray: NDArray[np.uint8], path_xy: NDArray[np.float64], *, px_per_mm: float) -> tuple[float, float]:
+    """Length of a crack and its median opening, below one pixel too.
 
     Across the path the brightness is integrated against a straight line between both sides; blur spreads what is
     missing but does not change its sum. Linear light, since only there is the sum conserved.
@@ -27,10 +31,15 @@ def crack_width_px(gray: NDArray[np.uint8], path_xy: NDArray[np.float64], *, px_
     path_xy : ndarray, shape (n, 2)
         The crack's middle. [px]
     px_per_mm : float
+
+    Returns
+    -------
+    tuple of float
+        Length and width in px; 0, 0 where the path is no line.
     """
     path = _resampled(path_xy, 1.0)
     if len(path) < 3:
-        return 0.0
+        return 0.0, 0.0
     tangent = np.gradient(path, axis=0)
     for axis in (0, 1):
         tangent[:, axis] = np.convolve(np.pad(tangent[:, axis], 4, mode="edge"), np.ones(9) / 9, mode="valid")
@@ -49,7 +58,18 @@ def crack_width_px(gray: NDArray[np.uint8], path_xy: NDArray[np.float64], *, px_
     base = np.median(light[:, left], axis=1)[:, None] * (0.5 - offset / (2 * half))
     base = base + np.median(light[:, right], axis=1)[:, None] * (0.5 + offset / (2 * half))
     missing = np.where(~sides, 1 - light / np.maximum(base, 1e-6), 0).sum(axis=1) * 0.5
-    return max(0.0, float(np.median(missing)) / (1 - CRACK_REFLECTANCE))
+    begin, end = _between_ends(missing, FILTER_REACH_MM * px_per_mm)
+    return float(end - 1 - begin), max(0.0, float(np.median(missing[begin:end]))) / (1 - CRACK_REFLECTANCE)
+
+
+def _between_ends(missing: NDArray[np.float64], reach_px: float) -> tuple[int, int]:
+    """First place and one past the last at which the crack is really there."""
+    least = LEAST_MISSING * float(np.median(missing))
+    there = np.flatnonzero(missing >= least)
+    if not len(there):
+        return 0, len(missing)
+    reach = round(min(reach_px, 0.3 * len(missing)))
+    return min(int(there[0]), reach), max(int(there[-1]) + 1, len(missing) - reach)
 
 
 def _resampled(path_xy: NDArray[np.float64], step: float) -> NDArray[np.float64]:
