@@ -32,7 +32,7 @@ demo: $(RUN_STAMP)
 
 test: lint
 	@echo "==> Running the tests"
-	@$(BIN)/python -m pytest --cov --cov-report=term
+	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --cov --cov-report=term
 
 lint: $(DEV_STAMP)
 	@echo "==> Checking the code"

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines
-from inspector.inspection.damage_map import MAP_PX_PER_MM, map_inside, map_size
+from inspector.inspection.damage_map import LOOK, MAP_PX_PER_MM, MEASURES, map_inside
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
@@ -35,6 +35,10 @@ MAP_BLUR_MM = 0.5
 LEAST_PROBABILITY = 0.4
 STRONG_PEAK = 0.9
 SMALLEST_DAMAGE_MM2 = 1.5
+RING_MM = 3.0
+# The first measures have a meaning of their own, and the very first are of a single place.
+MEANINGFUL = len(MEASURES) - 4 * len(LOOK)
+STANDING_OUT = 9
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
 
@@ -51,20 +55,22 @@ class Candidate:
     path_xy: NDArray[np.float64] | None = None  # of a line, box px
 
 
-def all_candidates(model: MoldModel, evidence: Evidence, probability: NDArray[np.float32]) -> list[Candidate]:
+def all_candidates(
+    model: MoldModel, evidence: Evidence, values: NDArray[np.float32], probability: NDArray[np.float32]
+) -> list[Candidate]:
     """Candidates of every source.
 
     Parameters
     ----------
     model : MoldModel
     evidence : Evidence
-    probability : ndarray, float32
-        The damage map of this photo.
+    values, probability : ndarray, float32
+        The measures of this photo, and its damage map.
     """
     return [
         *outline_candidates(model, evidence),
         *excess_candidates(model, evidence),
-        *damage_candidates(model, evidence, probability),
+        *damage_candidates(model, evidence, values, probability),
         *crack_candidates(model, evidence),
     ]
 
@@ -133,12 +139,13 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def damage_candidates(model: MoldModel, evidence: Evidence, probability: NDArray[np.float32]) -> list[Candidate]:
+def damage_candidates(
+    model: MoldModel, evidence: Evidence, values: NDArray[np.float32], probability: NDArray[np.float32]
+) -> list[Candidate]:
     """Places that the damage map points at."""
     smooth = cv2.GaussianBlur(probability, (0, 0), MAP_BLUR_MM * MAP_PX_PER_MM)
     inside = map_inside(model, evidence)
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
-    odds = cv2.resize(evidence.silhouette.log_odds, map_size(model), interpolation=cv2.INTER_AREA)
     parts = []
     for mask, left, top in _parts(smooth > LEAST_PROBABILITY, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
@@ -152,21 +159,20 @@ def damage_candidates(model: MoldModel, evidence: Evidence, probability: NDArray
         where = mask > 0
         length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
         inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        values = probability[rows, columns][where]
+        likely = probability[rows, columns][where]
         others = peaks[:rank] + peaks[rank + 1 :]
         strong = float(sum(other > STRONG_PEAK for other in others))
         area = float(where.sum()) / MAP_PX_PER_MM**2
         numbers = {
             "peak": _log_odds(peak),
-            "high": _log_odds(float(np.quantile(values, 0.9))),
-            "median": _log_odds(float(np.median(values))),
+            "high": _log_odds(float(np.quantile(likely, 0.9))),
+            "median": _log_odds(float(np.median(likely))),
             "area_mm2": area,
             "length_mm": length,
             "width_mm": width,
             "thick_mm": inscribed / MAP_PX_PER_MM,
             "edge": float(inside_mm[rows, columns][where].min()),
             "deep": float(inside_mm[rows, columns][where].max()),
-            "odds": float(odds[rows, columns][where].mean()),
             # A piece has few defects: the more places stand out, the less each of them means.
             "strong_others": strong,
             "rank": float(rank),
@@ -176,13 +182,38 @@ def damage_candidates(model: MoldModel, evidence: Evidence, probability: NDArray
             "peak_by_area": _log_odds(peak) * float(np.log(area)),
             "peak_by_others": _log_odds(peak) * float(np.log1p(strong)),
             "darkest": float(np.percentile(_box_part(evidence.darker, mask, left, top, model.px_per_mm), 90)),
-            "references": float(min(len(model.layers), 3)),
+            **_within_and_around(values, inside, mask, left, top),
         }
         grow = model.px_per_mm / MAP_PX_PER_MM
         size = (round(mask.shape[1] * grow), round(mask.shape[0] * grow))
         large = np.where(cv2.resize(mask, size, interpolation=cv2.INTER_LINEAR) > 127, 255, 0).astype(np.uint8)
         found.append(Candidate("damage", large, round(left * grow), round(top * grow), numbers))
     return found
+
+
+def _within_and_around(
+    values: NDArray[np.float32], inside: NDArray[np.bool_], mask: NDArray[np.uint8], left: int, top: int
+) -> dict[str, float]:
+    """Measures of a place, and how far they stand out from the ring around it."""
+    margin = round(RING_MM * MAP_PX_PER_MM) + 1
+    y0, x0 = max(0, top - margin), max(0, left - margin)
+    y1, x1 = top + mask.shape[0] + margin, left + mask.shape[1] + margin
+    part, piece = values[y0:y1, x0:x1, :MEANINGFUL], inside[y0:y1, x0:x1]
+    here = np.zeros(piece.shape, dtype=np.uint8)
+    here[top - y0 : top - y0 + mask.shape[0], left - x0 : left - x0 + mask.shape[1]] = mask
+    side = 2 * round(RING_MM * MAP_PX_PER_MM) + 1
+    near = cv2.dilate(here, np.ones((3, 3), dtype=np.uint8)) > 0
+    ring = (cv2.dilate(here, np.ones((side, side), dtype=np.uint8)) > 0) & ~near & piece
+    within = part[here > 0]
+    mean = within.mean(axis=0)
+    beyond = mean - part[ring].mean(axis=0) if ring.any() else np.zeros_like(mean)
+    high = np.quantile(within[:, :STANDING_OUT], 0.9, axis=0)
+    names = MEASURES[:MEANINGFUL]
+    return (
+        {name: float(value) for name, value in zip(names, mean, strict=True)}
+        | {f"{name}_high": float(value) for name, value in zip(names[:STANDING_OUT], high, strict=True)}
+        | {f"{name}_beyond": float(value) for name, value in zip(names, beyond, strict=True)}
+    )
 
 
 def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:

@@ -1,13 +1,18 @@
 """How likely each place of the piece is damaged, from everything that is measured there at once.
 
 No single measure tells a chip from a wet patch or a shadow's edge; together they nearly do. For each place the
-measures, their values around it, and how well the photo fits as a whole go through a small neural network (two
-hidden layers) fitted to the tuning photos by ``tests/benchmarks/fit_damage_map.py``.
+measures, their values around it, how the surface looks there, and how well the photo fits as a whole go through small
+neural networks fitted to the tuning photos, and to damage painted into them, by
+``tests/benchmarks/fit_damage_map.py``. Their weights lie in ``damage_map.json`` beside this file.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+from importlib.resources import files
 
 import cv2
 import numpy as np
@@ -15,14 +20,38 @@ from numpy.typing import NDArray
 
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
-from inspector.inspection.network import Network, probabilities
+from inspector.inspection.network import Network, network_from_json, probabilities
 
-__all__ = ["MAP_PX_PER_MM", "damage_map", "map_inside", "map_size", "measures"]
+__all__ = ["MAP_PX_PER_MM", "MEASURES", "damage_map", "map_inside", "map_size", "measures", "shipped_networks"]
 
 # Chips of 3 mm are six pixels wide on it.
 MAP_PX_PER_MM = 2.0
 NEAR_MM = 1.2
 AROUND_MM = 4.0
+# How far the networks look, in places of the map; beyond it nothing changes their answer.
+SEEN_AROUND = 8
+LOCAL = (
+    *("relief", "rougher", "tone_below", "tone_above", "tone_off", "hue_below", "hue_above", "hue_off"),
+    *("odds", "edges", "line", "darker"),
+)
+NEAR = tuple(f"{name}_near" for name in ("relief", "rougher", "tone_below", "tone_above", "edges", "odds"))
+AROUND = tuple(f"{name}_around" for name in ("relief", "rougher", "edges"))
+WHOLE = (
+    "relief_50",
+    "relief_90",
+    "rougher_95",
+    "edges_50",
+    "separation",
+    "references",
+    "photo_px_per_mm",
+    "print_seen",
+)
+LOOK = ("contrast", "detail", "contrast_above", "contrast_below", "normal_contrast", "detail_beyond")
+# Each look four times: a place of the map is two by two places of the look.
+MEASURES = (
+    *(*LOCAL, *NEAR, *AROUND, "deep", "normal_mismatch", *WHOLE),
+    *(f"{name}_{row}{column}" for name in LOOK for row in (0, 1) for column in (0, 1)),
+)
 
 
 def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) -> NDArray[np.float32]:
@@ -30,7 +59,7 @@ def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) ->
 
     Returns
     -------
-    ndarray, shape (h, w, n), float32
+    ndarray, shape (h, w, len(MEASURES)), float32
         On the box of the model at ``MAP_PX_PER_MM``.
     """
     size = map_size(model)
@@ -70,19 +99,52 @@ def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) ->
         float(evidence.print_seen),
     ]
     constant = [np.full(relief.shape, value, dtype=np.float32) for value in whole]
-    return np.stack([*local, *near, *around, deep, small(model.normal_mismatch_in_box), *constant], axis=-1)
+    maps = np.stack([*local, *near, *around, deep, small(model.normal_mismatch_in_box), *constant], axis=-1)
+    return np.concatenate([maps, _two_by_two(evidence.unlike, size)], axis=-1)
+
+
+def _two_by_two(maps: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    """Maps at twice the scale, each four values of a place side by side."""
+    width, height = size
+    fine = np.stack([cv2.resize(one, (2 * width, 2 * height), interpolation=cv2.INTER_LINEAR) for one in maps])
+    apart = fine.reshape(len(maps), height, 2, width, 2).transpose(1, 3, 0, 2, 4)
+    return np.asarray(apart.reshape(height, width, 4 * len(maps)))
 
 
 def damage_map(
-    model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float, networks: Sequence[Network]
+    values: NDArray[np.float32], inside: NDArray[np.bool_], networks: Sequence[Network]
 ) -> NDArray[np.float32]:
-    """Probability of damage at each place of the box, at ``MAP_PX_PER_MM``, 0 outside the piece."""
-    inside = map_inside(model, evidence)
+    """Probability of damage at each place of the box, at ``MAP_PX_PER_MM``, 0 outside the piece.
+
+    Parameters
+    ----------
+    values : ndarray, shape (h, w, len(MEASURES)), float32
+    inside : ndarray, shape (h, w), bool
+        See ``map_inside``.
+    networks : sequence of Network
+    """
     probability = np.zeros(inside.shape, dtype=np.float32)
-    if inside.any():
-        values = measures(model, evidence, photo_px_per_mm=photo_px_per_mm)
-        probability[inside] = probabilities(networks, values[inside])
-    return probability
+    if not inside.any():
+        return probability
+    rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    left, right = max(0, columns[0] - SEEN_AROUND), columns[-1] + 1 + SEEN_AROUND
+
+    def answer(strip: NDArray[np.int64]) -> None:
+        top = max(0, strip[0] - SEEN_AROUND)
+        seen = probabilities(networks, values[top : strip[-1] + 1 + SEEN_AROUND, left:right])
+        probability[strip, left:right] = seen[strip - top]
+
+    strips = np.array_split(np.arange(rows[0], rows[-1] + 1), cv2.getNumThreads())
+    with ThreadPoolExecutor(len(strips)) as threads:  # NumPy's products let other threads run
+        list(threads.map(answer, [strip for strip in strips if strip.size]))
+    return np.where(inside, probability, np.float32(0))
+
+
+@lru_cache(maxsize=1)
+def shipped_networks() -> tuple[Network, ...]:
+    """The networks that come with the program: a constant, kept as data."""
+    text = files("inspector.inspection").joinpath("damage_map.json").read_text(encoding="utf-8")
+    return tuple(network_from_json(content) for content in json.loads(text))
 
 
 def map_inside(model: MoldModel, evidence: Evidence) -> NDArray[np.bool_]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.comparing.appearance import appearance, unlike_normal
 from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
 from inspector.comparing.roughness import roughness
@@ -40,6 +42,7 @@ class Evidence:
     normal_edges: NDArray[np.float32]  # the strongest of the references
     darker: NDArray[np.float32]  # local darkness beyond the references', log units
     rougher: NDArray[np.float32]  # fine detail beyond the references', log units, 0 for the piece as a whole
+    unlike: NDArray[np.float32]  # (6, h, w) what the surface looks like beside the references'
     lines: LineStrength
     known_lines: NDArray[np.float32]  # what the references account for
     line_gray: NDArray[np.uint8]
@@ -55,23 +58,26 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     """Compare a photo that has been aligned to the model with all references."""
     height, width = model.mask.shape
     own = relief_field(layer.gray, model.px_per_mm)
-    maps = np.stack([mismatch(own, field, px_per_mm=model.relief_px_per_mm) for field in model.relief_fields])
+    piece = np.minimum(model.mask, silhouette.mask)
+    gray = line_picture(view, layer.photo_xy)
+    line_mask = cv2.resize(piece, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_NEAREST)
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
+        lines_seen = threads.submit(line_strength, gray, line_mask, px_per_mm=LINE_PX_PER_MM)
+        rough_seen = threads.submit(roughness, layer.gray, piece, px_per_mm=model.px_per_mm)
+        look_seen = threads.submit(appearance, layer.gray, model.mask, px_per_mm=model.px_per_mm)
+        mismatches = threads.map(
+            lambda field: mismatch(own, field, px_per_mm=model.relief_px_per_mm), model.relief_fields
+        )
+        maps = np.stack(list(mismatches))
+        lines, rough, look = lines_seen.result(), rough_seen.result(), look_seen.result()
     small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
     nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
     relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
-
-    gray = line_picture(view, layer.photo_xy)
-    size = (gray.shape[1], gray.shape[0])
-    line_mask = cv2.resize(np.minimum(model.mask, silhouette.mask), size, interpolation=cv2.INTER_NEAREST)
-    lines = line_strength(gray, line_mask, px_per_mm=LINE_PX_PER_MM)
     left = np.maximum(lines.strength - model.known_lines, 0)
     inside = line_mask > 127
     crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
-    rough = (
-        roughness(layer.gray, np.minimum(model.mask, silhouette.mask), px_per_mm=model.px_per_mm)
-        - model.normal_roughness
-    )
-    rougher = rough - np.float32(np.median(rough[model.mask > 127]))
+    rougher = rough - model.normal_roughness
+    rougher -= np.float32(np.median(rougher[model.mask > 127]))
     return Evidence(
         layer=layer,
         silhouette=silhouette,
@@ -80,6 +86,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         normal_edges=model.normal_edges,
         darker=local_darkness(layer, model.px_per_mm) - model.normal_darkness,
         rougher=rougher,
+        unlike=unlike_normal(look, model.normal_appearance),
         lines=lines,
         known_lines=model.known_lines,
         line_gray=gray,

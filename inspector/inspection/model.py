@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
+from inspector.comparing.appearance import NormalAppearance, appearance, normal_appearance
 from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
 from inspector.comparing.roughness import roughness
@@ -74,6 +75,7 @@ class MoldModel:
     normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
     normal_darkness: NDArray[np.float32]  # the darkest that a patch is against its surroundings
     normal_roughness: NDArray[np.float32]  # the roughest that references are near a place, in the box
+    normal_appearance: NormalAppearance  # the range that references show, in the box
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     left_out: tuple[str, ...]  # references that did not agree with the first
 
@@ -151,6 +153,9 @@ def combine(references: Sequence[Reference]) -> MoldModel:
         normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),
         normal_darkness=np.max([local_darkness(layer, px_per_mm) for layer in layers], axis=0),
         normal_roughness=_normal_roughness(layers, mask, px_per_mm),
+        normal_appearance=normal_appearance(
+            [appearance(layer.gray, mask, px_per_mm=px_per_mm) for layer in layers], px_per_mm=px_per_mm
+        ),
         known_lines=_known_lines(kept, layers, mask),
         left_out=tuple(left_out),
     )
