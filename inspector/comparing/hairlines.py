@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from skimage.graph import route_through_array
 from skimage.measure import label, regionprops
 from skimage.morphology import skeletonize
@@ -116,8 +115,10 @@ def find_hairlines(
     ridge = _maxima_across(lines) & (lines.strength > low)
     thick = cv2.morphologyEx(ridge.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), dtype=np.uint8))
     count, parts = cv2.connectedComponents(thick, connectivity=8)
-    peak = ndimage.maximum(lines.strength, parts, np.arange(count))
-    kept = (peak >= high)[parts] & (parts > 0)
+    certain = np.zeros(count, dtype=bool)
+    certain[parts[lines.strength >= high]] = True
+    certain[0] = False
+    kept = certain[parts]
     short_px = shortest_mm * px_per_mm
     paths = []
     for region in regionprops(label(skeletonize(kept), connectivity=2)):

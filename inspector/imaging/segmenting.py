@@ -9,6 +9,7 @@ print, its local correlation with what is seen replaces the texture. Seeds from 
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -333,14 +334,15 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool
     expected = _expected_print(paper, frame)
     sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
     band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
-    top = _local_correlation(gray[:band], expected[:band], sigma_px)
+    top = _local_correlation(_windowed(gray[:band], sigma_px), _windowed(expected[:band], sigma_px), sigma_px)
     if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
-    best = np.full(gray.shape, -1, dtype=np.float32)
-    for dy, dx in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)):
-        moved = np.roll(expected, (dy, dx), axis=(0, 1))
-        np.maximum(best, _local_correlation(gray, moved, sigma_px), out=best)
+    photo, print_there = _windowed(gray, sigma_px), _windowed(expected, sigma_px)
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
+        moves = ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))
+        found = threads.map(lambda move: _local_correlation(photo, print_there.moved(*move), sigma_px), moves)
+        best = np.max(list(found), axis=0)
     return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
 
 
@@ -372,17 +374,30 @@ def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(ink, (0, 0), 0.25 * frame.px_per_mm)) * np.float32(-1000)
 
 
-def _local_correlation(first: NDArray[np.uint8], second: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windowed:
+    """A picture with its mean and variance in Gaussian windows."""
+
+    values: NDArray[np.float32]
+    mean: NDArray[np.float32]
+    variance: NDArray[np.float32]
+
+    def moved(self, dy: int, dx: int) -> _Windowed:
+        """Shifted by whole pixels."""
+        return _Windowed(*(np.roll(one, (dy, dx), axis=(0, 1)) for one in (self.values, self.mean, self.variance)))
+
+
+def _windowed(image: NDArray[np.uint8] | NDArray[np.float32], sigma_px: float) -> _Windowed:
+    values = image.astype(np.float32)
+    mean = cv2.GaussianBlur(values, (0, 0), sigma_px)
+    variance = np.maximum(cv2.GaussianBlur(values * values, (0, 0), sigma_px) - mean**2, 0) + np.float32(1)
+    return _Windowed(values, mean, variance)
+
+
+def _local_correlation(first: _Windowed, second: _Windowed, sigma_px: float) -> NDArray[np.float32]:
     """Pearson's correlation in Gaussian windows."""
-    a, b = first.astype(np.float32), second.astype(np.float32)
-
-    def mean(image: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px))
-
-    mean_a, mean_b = mean(a), mean(b)
-    var_a = np.maximum(mean(a * a) - mean_a**2, 0) + 1.0
-    var_b = np.maximum(mean(b * b) - mean_b**2, 0) + 1.0
-    return (mean(a * b) - mean_a * mean_b) / np.sqrt(var_a * var_b)
+    together = cv2.GaussianBlur(first.values * second.values, (0, 0), sigma_px)
+    return np.asarray((together - first.mean * second.mean) / np.sqrt(first.variance * second.variance))
 
 
 def _grab(

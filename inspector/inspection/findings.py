@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
 from inspector.inspection.candidates import Candidate, all_candidates
-from inspector.inspection.confidence import REPORTED_FROM, confidence_of, kind_of
+from inspector.inspection.confidence import confidence_of, is_shown, kind_of
 from inspector.inspection.crack_size import crack_size_px
 from inspector.inspection.damage_map import damage_map, map_inside, measures, shipped_networks
 from inspector.inspection.evidence import Evidence
@@ -34,7 +34,8 @@ def findings_from(
     judged = [
         (candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence, values, probability)
     ]
-    kept = _without_doubles([pair for pair in judged if pair[1] >= REPORTED_FROM[pair[0].source]], model)
+    shown = [pair for pair in judged if is_shown(*pair, references=len(model.references))]
+    kept = _without_doubles(shown, model)
     findings = [_finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept]
     findings.sort(key=lambda finding: -finding.confidence)
     score = max((confidence for _, confidence in judged), default=0.0)
