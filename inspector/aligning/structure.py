@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import log_light
+
 __all__ = ["orientation_field"]
 
 # Edges are compared with what lies within about 5 mm.
@@ -47,7 +49,7 @@ def _log_gradient(
     gray: NDArray[np.uint8], px_per_mm: float, scale_mm: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Gradient of the log of linear light. [1/mm]"""
-    logs = _LOG_OF_VALUE[gray]
+    logs = log_light(gray)
     smooth = cv2.GaussianBlur(logs, (0, 0), max(0.6, scale_mm * px_per_mm))
     to_mm = px_per_mm / 32.0  # Scharr's weights sum to 16, over two pixels
     return cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=to_mm), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=to_mm)
@@ -58,11 +60,3 @@ def _compressed(strength: NDArray[np.float32], px_per_mm: float) -> NDArray[np.f
     around = cv2.blur(strength, (window, window))
     relative = strength / (around + np.float32(0.5 * float(around.mean()) + GRAIN_PER_MM))
     return np.asarray(relative / (1 + relative), dtype=np.float32)
-
-
-def _log_of_value() -> NDArray[np.float32]:
-    light = (np.arange(256) / 255.0) ** 2.2
-    return np.log(light + 0.01).astype(np.float32)
-
-
-_LOG_OF_VALUE = _log_of_value()

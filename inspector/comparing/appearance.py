@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import log_light
+
 __all__ = ["Appearance", "NormalAppearance", "appearance", "normal_appearance", "unlike_normal"]
 
 AROUND_MM = 4.0
@@ -21,7 +23,6 @@ DETAIL_MM = 0.5
 REACH_MM = 0.5
 # The mean around a place changes slowly: it is taken on a raster this much coarser.
 COARSER = 4
-DARKEST_LIGHT = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +54,7 @@ def appearance(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: f
     px_per_mm : float
     """
     height, width = gray.shape
-    logs = cv2.LUT(gray, _LOG_OF_VALUE)
+    logs = log_light(gray)
     small = (max(1, width // COARSER), max(1, height // COARSER))
     weight = cv2.resize((mask > 127).astype(np.float32), small, interpolation=cv2.INTER_AREA)
     sigma = AROUND_MM * px_per_mm / COARSER
@@ -100,6 +101,3 @@ def unlike_normal(own: Appearance, normal: NormalAppearance) -> NDArray[np.float
 def _reach(px_per_mm: float) -> NDArray[np.uint8]:
     side = 2 * max(1, round(REACH_MM * px_per_mm)) + 1
     return np.ones((side, side), dtype=np.uint8)
-
-
-_LOG_OF_VALUE = np.log((np.arange(256) / 255.0) ** 2.2 + DARKEST_LIGHT).astype(np.float32)

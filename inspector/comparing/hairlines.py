@@ -19,6 +19,8 @@ from skimage.graph import route_through_array
 from skimage.measure import label, regionprops
 from skimage.morphology import skeletonize
 
+from inspector.imaging.light import log_light
+
 __all__ = ["Hairline", "LineStrength", "find_hairlines", "line_strength"]
 
 DIRECTIONS = 12
@@ -72,7 +74,7 @@ def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm
 def _strength_in(
     gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-    logs = _LOG_OF_VALUE[gray]
+    logs = log_light(gray)
     second = [_second_derivatives(logs, sigma) for sigma in SCALES_PX]
     best = np.full(gray.shape, -1e3, dtype=np.float32)
     direction = np.zeros(gray.shape, dtype=np.uint8)
@@ -134,14 +136,6 @@ def find_hairlines(
         along = lines.strength[path[:, 0], path[:, 1]]
         found.append(Hairline(smooth, length, float(along.mean()), float(np.percentile(along, 20))))
     return tuple(sorted(found, key=lambda line: -line.length_px * line.strength))
-
-
-def _log_of_value() -> NDArray[np.float32]:
-    light = (np.arange(256) / 255.0) ** 2.2
-    return np.log(light + 0.01).astype(np.float32)
-
-
-_LOG_OF_VALUE = _log_of_value()
 
 
 def _second_derivatives(

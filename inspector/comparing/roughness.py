@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import log_light
+
 __all__ = ["roughness"]
 
 DETAIL_MM = 0.5
@@ -36,7 +38,7 @@ def roughness(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: fl
     ndarray, shape (h, w), float32
         0.5 * log of the mean square; the noise floor where the piece is too thin to tell.
     """
-    logs = _LOG_OF_VALUE[gray]
+    logs = log_light(gray)
     detail = logs - cv2.GaussianBlur(logs, (0, 0), DETAIL_MM * px_per_mm)
     radius = round(AWAY_FROM_OUTLINE_MM * px_per_mm)
     weight = cv2.erode(mask, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)).astype(np.float32) / 255
@@ -52,11 +54,3 @@ def roughness(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: fl
     covered = np.maximum(averaged(np.ones_like(detail)), np.float32(0.05))
     energy = averaged(detail * detail) / covered * (1 - one_way)
     return np.asarray(0.5 * np.log(energy + NOISE), dtype=np.float32)
-
-
-def _log_of_value() -> NDArray[np.float32]:
-    light = (np.arange(256) / 255.0) ** 2.2
-    return np.log(light + 0.01).astype(np.float32)
-
-
-_LOG_OF_VALUE = _log_of_value()

@@ -20,6 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from inspector.imaging.light import DISPLAY_GAMMA
+
 __all__ = [
     "MARKER_MARGIN_MM",
     "MARKER_SIDE_MM",
@@ -45,7 +47,6 @@ TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_LOG_SD = 0.20
 # Lenses are focused and cropped after EXIF was written; a few per cent remain.
 EXIF_FOCAL_LOG_SD = 0.03
-DISPLAY_GAMMA = 2.2
 # What a refined corner is good for; also the robust scale of the pose fit.
 CORNER_SD_PX = 0.3
 

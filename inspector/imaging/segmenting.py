@@ -16,13 +16,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import log_light
 from inspector.imaging.mat import Paper
 from inspector.imaging.rectifying import Frame
 from inspector.imaging.speckle import LOWER_STRIP_MM, speckle_dots
 
 __all__ = ["SurfaceCues", "outline_of", "segment_piece", "surface_cues"]
 
-DISPLAY_GAMMA = 2.2
+# About 20 of 255, where noise takes over.
+DARKEST_LIGHT = 0.004
 # Rim of the frame that is taken to show only mat (or only background).
 RIM_ON_MAT_MM = 8.0
 RIM_WITHOUT_MAT_MM = 9.0
@@ -76,7 +78,7 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     rim = _rim(frame)
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     soft = cv2.blur(frame_bgr, (3, 3))
-    logs = _LOG_OF_VALUE[soft]
+    logs = log_light(soft, darkest=DARKEST_LIGHT)
     brightness = logs.mean(axis=2)
     tone, tone_spread = _against_smooth_light(brightness, rim)
     hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
@@ -273,14 +275,6 @@ def _blocked(frame: Frame) -> NDArray[np.bool_]:
     blocked = _corner_squares((height, width), round(MARKER_SQUARE_MM * frame.px_per_mm))
     blocked[-round(STRIP_MM * frame.px_per_mm) :] = True
     return blocked
-
-
-def _log_of_value() -> NDArray[np.float32]:
-    light = (np.arange(256) / 255.0) ** DISPLAY_GAMMA
-    return np.log(light + 0.004).astype(np.float32)  # 0.004: about 20 of 255, where noise takes over
-
-
-_LOG_OF_VALUE = _log_of_value()
 
 
 def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_]) -> tuple[NDArray[np.float32], float]:

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import DISPLAY_GAMMA
+
 __all__ = ["crack_size_px"]
 
 # The inside of a crack is not quite black: its walls pass some light on. From memory of photographs, no source.
@@ -49,7 +51,7 @@ def crack_size_px(gray: NDArray[np.uint8], path_xy: NDArray[np.float64], *, px_p
     offset = np.arange(-half, half + 0.25, 0.5)
     points = (path[:, None] + offset[None, :, None] * normal[:, None]).astype(np.float32)
     profile = cv2.remap(gray, points, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    light = (profile.astype(np.float64) / 255) ** 2.2
+    light = (profile.astype(np.float64) / 255) ** DISPLAY_GAMMA
     window = max(3, round(1.0 * px_per_mm) | 1)
     light = cv2.blur(light, (1, window), borderType=cv2.BORDER_REPLICATE)
     core = max(1.5, CORE_MM * px_per_mm)
