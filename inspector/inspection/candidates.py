@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines
-from inspector.inspection.damage_map import LOOK, MAP_PX_PER_MM, MEASURES, map_inside
+from inspector.inspection.damage_map import LOOK, MAP_PX_PER_MM, MEASURES, DamageMap
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
@@ -55,22 +55,12 @@ class Candidate:
     path_xy: NDArray[np.float64] | None = None  # of a line, box px
 
 
-def all_candidates(
-    model: MoldModel, evidence: Evidence, values: NDArray[np.float32], probability: NDArray[np.float32]
-) -> list[Candidate]:
-    """Candidates of every source.
-
-    Parameters
-    ----------
-    model : MoldModel
-    evidence : Evidence
-    values, probability : ndarray, float32
-        The measures of this photo, and its damage map.
-    """
+def all_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
+    """Candidates of every source."""
     return [
         *outline_candidates(model, evidence),
         *excess_candidates(model, evidence),
-        *damage_candidates(model, evidence, values, probability),
+        *damage_candidates(model, evidence, damage),
         *crack_candidates(model, evidence),
     ]
 
@@ -82,7 +72,7 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     seen = evidence.silhouette.mask > 127
     valid = evidence.layer.valid
     lost = expected & ~seen & valid
-    inside_mm = cv2.distanceTransform(expected.astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    inside_mm = model.inside_mm
     core = lost & (inside_mm > OUTLINE_TOLERANCE_MM)
     relearnt: list[NDArray[np.float32]] | None = None
     found = []
@@ -139,12 +129,10 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def damage_candidates(
-    model: MoldModel, evidence: Evidence, values: NDArray[np.float32], probability: NDArray[np.float32]
-) -> list[Candidate]:
+def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
     """Places that the damage map points at."""
-    smooth = cv2.GaussianBlur(probability, (0, 0), MAP_BLUR_MM * MAP_PX_PER_MM)
-    inside = map_inside(model, evidence)
+    smooth = cv2.GaussianBlur(damage.probability, (0, 0), MAP_BLUR_MM * MAP_PX_PER_MM)
+    inside = damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
     parts = []
     for mask, left, top in _parts(smooth > LEAST_PROBABILITY, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
@@ -159,7 +147,7 @@ def damage_candidates(
         where = mask > 0
         length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
         inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        likely = probability[rows, columns][where]
+        likely = damage.probability[rows, columns][where]
         others = peaks[:rank] + peaks[rank + 1 :]
         strong = float(sum(other > STRONG_PEAK for other in others))
         area = float(where.sum()) / MAP_PX_PER_MM**2
@@ -182,7 +170,7 @@ def damage_candidates(
             "peak_by_area": _log_odds(peak) * float(np.log(area)),
             "peak_by_others": _log_odds(peak) * float(np.log1p(strong)),
             "darkest": float(np.percentile(_box_part(evidence.darker, mask, left, top, model.px_per_mm), 90)),
-            **_within_and_around(values, inside, mask, left, top),
+            **_within_and_around(damage, mask, left, top),
         }
         grow = model.px_per_mm / MAP_PX_PER_MM
         size = (round(mask.shape[1] * grow), round(mask.shape[0] * grow))
@@ -191,14 +179,12 @@ def damage_candidates(
     return found
 
 
-def _within_and_around(
-    values: NDArray[np.float32], inside: NDArray[np.bool_], mask: NDArray[np.uint8], left: int, top: int
-) -> dict[str, float]:
+def _within_and_around(damage: DamageMap, mask: NDArray[np.uint8], left: int, top: int) -> dict[str, float]:
     """Measures of a place, and how far they stand out from the ring around it."""
     margin = round(RING_MM * MAP_PX_PER_MM) + 1
     y0, x0 = max(0, top - margin), max(0, left - margin)
     y1, x1 = top + mask.shape[0] + margin, left + mask.shape[1] + margin
-    part, piece = values[y0:y1, x0:x1, :MEANINGFUL], inside[y0:y1, x0:x1]
+    part, piece = damage.values[y0:y1, x0:x1, :MEANINGFUL], damage.inside[y0:y1, x0:x1]
     here = np.zeros(piece.shape, dtype=np.uint8)
     here[top - y0 : top - y0 + mask.shape[0], left - x0 : left - x0 + mask.shape[1]] = mask
     side = 2 * round(RING_MM * MAP_PX_PER_MM) + 1
@@ -219,7 +205,7 @@ def _within_and_around(
 def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Dark lines that no good piece has."""
     px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
-    inside_mm = cv2.distanceTransform((model.mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    inside_mm = model.inside_mm
     lines = LineStrength(evidence.lines.strength - evidence.known_lines, evidence.lines.direction)
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:

@@ -8,9 +8,9 @@ neural networks fitted to the tuning photos, and to damage painted into them, by
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 
@@ -20,9 +20,19 @@ from numpy.typing import NDArray
 
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
-from inspector.inspection.network import Network, network_from_json, probabilities
+from inspector.inspection.network import Network, probabilities, read_networks
 
-__all__ = ["MAP_PX_PER_MM", "MEASURES", "damage_map", "map_inside", "map_size", "measures", "shipped_networks"]
+__all__ = [
+    "MAP_PX_PER_MM",
+    "MEASURES",
+    "DamageMap",
+    "damage_probability",
+    "map_damage",
+    "map_inside",
+    "map_size",
+    "measures",
+    "shipped_networks",
+]
 
 # Chips of 3 mm are six pixels wide on it.
 MAP_PX_PER_MM = 2.0
@@ -54,6 +64,24 @@ MEASURES = (
 )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class DamageMap:
+    """One photo on the raster of the map."""
+
+    values: NDArray[np.float32]  # (h, w, len(MEASURES))
+    inside: NDArray[np.bool_]  # (h, w) on the piece, and seen
+    probability: NDArray[np.float32]  # (h, w) 0 to 1, 0 outside
+
+
+def map_damage(
+    model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float, networks: Sequence[Network]
+) -> DamageMap:
+    """Measure a photo place by place, and say how likely each is damaged."""
+    values = measures(model, evidence, photo_px_per_mm=photo_px_per_mm)
+    inside = map_inside(model, evidence)
+    return DamageMap(values, inside, damage_probability(values, inside, networks))
+
+
 def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) -> NDArray[np.float32]:
     """What is known of each place, in a fixed order.
 
@@ -65,7 +93,6 @@ def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) ->
     size = map_size(model)
     scale = MAP_PX_PER_MM
     inside = model.mask > 127
-    inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / model.px_per_mm
 
     def small(image: NDArray[np.float32]) -> NDArray[np.float32]:
         return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
@@ -82,7 +109,7 @@ def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) ->
         cv2.GaussianBlur(image, (0, 0), NEAR_MM * scale) for image in (relief, rougher, tone[0], tone[1], edges, odds)
     ]
     around = [cv2.GaussianBlur(image, (0, 0), AROUND_MM * scale) for image in (relief, rougher, edges)]
-    deep = np.minimum(small(inside_mm.astype(np.float32)), 6.0)
+    deep = np.minimum(small(model.inside_mm), 6.0)
     small_inside = small(inside.astype(np.float32)) > 0.5
 
     def level(image: NDArray[np.float32], percent: float) -> float:
@@ -111,7 +138,7 @@ def _two_by_two(maps: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.
     return np.asarray(apart.reshape(height, width, 4 * len(maps)))
 
 
-def damage_map(
+def damage_probability(
     values: NDArray[np.float32], inside: NDArray[np.bool_], networks: Sequence[Network]
 ) -> NDArray[np.float32]:
     """Probability of damage at each place of the box, at ``MAP_PX_PER_MM``, 0 outside the piece.
@@ -144,7 +171,7 @@ def damage_map(
 def shipped_networks() -> tuple[Network, ...]:
     """The networks that come with the program: a constant, kept as data."""
     text = files("inspector.inspection").joinpath("damage_map.json").read_text(encoding="utf-8")
-    return tuple(network_from_json(content) for content in json.loads(text))
+    return read_networks(text)
 
 
 def map_inside(model: MoldModel, evidence: Evidence) -> NDArray[np.bool_]:

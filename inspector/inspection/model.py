@@ -70,6 +70,7 @@ class MoldModel:
     silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
     box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
+    inside_mm: NDArray[np.float32]  # how deep inside the mask's outline, in the box
     relief_fields: tuple[NDArray[np.float32], ...]  # edges of each reference, on the raster of the relief
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
     normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
@@ -148,6 +149,7 @@ def combine(references: Sequence[Reference]) -> MoldModel:
         silhouettes=silhouettes,
         box=box,
         mask=mask,
+        inside_mm=cv2.distanceTransform((mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm,
         relief_fields=fields,
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
         normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),

@@ -6,6 +6,7 @@ what they see (He et al. 2016); a last layer gives the log odds. Several network
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Block", "Layer", "Network", "network_as_json", "network_from_json", "probabilities"]
+__all__ = ["Block", "Layer", "Network", "network_as_json", "network_from_json", "probabilities", "read_networks"]
 
 # Values further from what was seen in training than this many standard deviations say no more.
 FARTHEST = 6.0
@@ -108,6 +109,11 @@ def network_from_json(content: dict[str, Any]) -> Network:
         ),
         last=Layer(_array(content["last"]["weight"]), _array(content["last"]["bias"])),
     )
+
+
+def read_networks(text: str) -> tuple[Network, ...]:
+    """Networks from a JSON list of them."""
+    return tuple(network_from_json(content) for content in json.loads(text))
 
 
 def _listed(array: NDArray[np.float32]) -> Any:

@@ -26,10 +26,10 @@ from scipy.optimize import minimize
 from inspector.imaging.reading import read_photo
 from inspector.inspection.candidates import all_candidates
 from inspector.inspection.confidence import bent
-from inspector.inspection.damage_map import damage_map, map_inside, measures
+from inspector.inspection.damage_map import map_damage
 from inspector.inspection.findings import polygon_of
 from inspector.inspection.inspecting import match_model
-from inspector.inspection.network import network_from_json
+from inspector.inspection.network import read_networks
 from inspector.inspection.view import look_at
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
 from tests.benchmarks.judging import GROWN_MM, is_hit, polygon
@@ -44,8 +44,7 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     """Every candidate of the photos of one mold, with the defect that it lies on, if any."""
     mold, references, folds = job
     cv2.setNumThreads(1)
-    contents = json.loads((folds / f"{mold.name}.json").read_text(encoding="utf-8"))
-    networks = [network_from_json(content) for content in contents]
+    networks = read_networks((folds / f"{mold.name}.json").read_text(encoding="utf-8"))
     model = model_of(mold.folder, most_references=references)
     rows: list[dict[str, Any]] = []
     for path, truth in mold.photos:
@@ -57,9 +56,8 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
             continue
         warp, evidence = matched
         defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
-        values = measures(model, evidence, photo_px_per_mm=truth["px_per_mm"])
-        probability = damage_map(values, map_inside(model, evidence), networks)
-        for candidate in all_candidates(model, evidence, values, probability):
+        damage = map_damage(model, evidence, photo_px_per_mm=truth["px_per_mm"], networks=networks)
+        for candidate in all_candidates(model, evidence, damage):
             area = polygon(polygon_of(candidate, view, warp).tolist())
             grown = area.buffer(GROWN_MM * truth["px_per_mm"])
             hits = [(number, kind) for number, kind, real in defects if is_hit(grown, real)]

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-GAMMA = 2.2
+from inspector.imaging.light import DISPLAY_GAMMA
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +33,15 @@ class _Patch:
     columns: slice
     x_mm: NDArray[np.float64]  # from its middle
     y_mm: NDArray[np.float64]
+    px_per_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lamp:
+    """What lights a hollow: one lamp, and as much from everywhere."""
+
+    towards: NDArray[np.float64]  # x right, y down, z up
+    ambient: float
 
 
 def paint_damage(
@@ -41,8 +50,8 @@ def paint_damage(
     *,
     px_per_mm: float,
     rng: np.random.Generator,
-    defects: int = 3,
-    stains: int = 2,
+    defects: int,
+    stains: int,
 ) -> PaintedPhoto:
     """Paint chips, pits and stains at random places of a piece.
 
@@ -57,12 +66,12 @@ def paint_damage(
     defects, stains : int
         How many of each.
     """
-    light = (image_bgr.astype(np.float32) / 255) ** GAMMA
-    taken = ~piece
+    light = (image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA
+    taken = np.zeros(piece.shape, dtype=bool)
     edges = _edge_weight(image_bgr, piece, px_per_mm)
     angle = rng.uniform(0, 2 * np.pi)
-    lamp = np.array([np.cos(angle), np.sin(angle), rng.uniform(0.5, 1.6)])
-    ambient = rng.uniform(0.25, 0.8)
+    towards = np.array([np.cos(angle), np.sin(angle), rng.uniform(0.5, 1.6)])
+    lamp = _Lamp(towards, rng.uniform(0.25, 0.8))
     for _ in range(stains):
         patch = _patch_at(_place(piece, edges, rng, at_edge=False), piece.shape, 12.0, px_per_mm)
         part = light[patch.rows, patch.columns]
@@ -71,7 +80,7 @@ def paint_damage(
         reach_mm = rng.uniform(0.25, 1.1)
         patch = _patch_at(_place(piece, edges, rng, at_edge=False), piece.shape, 2.2 * reach_mm, px_per_mm)
         inside = _blob(patch, reach_mm, rng, jagged=False) & piece[patch.rows, patch.columns]
-        _press(light, patch, inside, reach_mm, lamp, ambient, px_per_mm, rng, rough=False)
+        _press(light, patch, inside, reach_mm, lamp, rng, rough=False)
     masks, kinds = [], []
     for _ in range(defects):
         is_chip = rng.random() < 0.8
@@ -79,18 +88,16 @@ def paint_damage(
         patch = _patch_at(_place(piece, edges, rng, at_edge=rng.random() < 0.6), piece.shape, 2.2 * reach_mm, px_per_mm)
         inside = _blob(patch, reach_mm, rng, jagged=is_chip)
         inside &= piece[patch.rows, patch.columns]
-        if np.count_nonzero(inside) < 6 or np.any(
-            taken[patch.rows, patch.columns] & inside & piece[patch.rows, patch.columns]
-        ):
+        if np.count_nonzero(inside) < 6 or np.any(taken[patch.rows, patch.columns] & inside):
             continue
-        _press(light, patch, inside, reach_mm, lamp, ambient, px_per_mm, rng, rough=is_chip)
+        _press(light, patch, inside, reach_mm, lamp, rng, rough=is_chip)
         mask = np.zeros(piece.shape, dtype=bool)
         mask[patch.rows, patch.columns] = inside
         around = round(4 * px_per_mm)
         taken |= cv2.dilate(mask.astype(np.uint8), np.ones((2 * around + 1, 2 * around + 1), dtype=np.uint8)) > 0
         masks.append(mask)
         kinds.append("chip" if is_chip else "surface void")
-    image = np.clip(255 * np.clip(light, 0, 1) ** (1 / GAMMA) + 0.5, 0, 255).astype(np.uint8)
+    image = np.clip(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA) + 0.5, 0, 255).astype(np.uint8)
     return PaintedPhoto(image, tuple(masks), tuple(kinds))
 
 
@@ -117,7 +124,9 @@ def _patch_at(place: tuple[int, int], shape: tuple[int, ...], reach_mm: float, p
     top, left = max(0, place[0] - reach), max(0, place[1] - reach)
     bottom, right = min(shape[0], place[0] + reach + 1), min(shape[1], place[1] + reach + 1)
     y, x = np.mgrid[top:bottom, left:right]
-    return _Patch(slice(top, bottom), slice(left, right), (x - place[1]) / px_per_mm, (y - place[0]) / px_per_mm)
+    return _Patch(
+        slice(top, bottom), slice(left, right), (x - place[1]) / px_per_mm, (y - place[0]) / px_per_mm, px_per_mm
+    )
 
 
 def _blob(patch: _Patch, reach_mm: float, rng: np.random.Generator, *, jagged: bool) -> NDArray[np.bool_]:
@@ -144,33 +153,13 @@ def _press(
     patch: _Patch,
     inside: NDArray[np.bool_],
     reach_mm: float,
-    lamp: NDArray[np.float64],
-    ambient: float,
-    px_per_mm: float,
+    lamp: _Lamp,
     rng: np.random.Generator,
     *,
     rough: bool,
 ) -> None:
-    """Put a hollow into the photo."""
-    part = light[patch.rows, patch.columns]
-    painted = _hollow(part, patch, inside, reach_mm, lamp, ambient, px_per_mm, rng, rough=rough)
-    soft = cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 0.8)[..., None]
-    part[:] = part * (1 - soft) + painted * soft
-
-
-def _hollow(
-    part: NDArray[np.float32],
-    patch: _Patch,
-    inside: NDArray[np.bool_],
-    reach_mm: float,
-    lamp: NDArray[np.float64],
-    ambient: float,
-    px_per_mm: float,
-    rng: np.random.Generator,
-    *,
-    rough: bool,
-) -> NDArray[np.float32]:
-    """What the floor of a hollow looks like, as linear light."""
+    """Put a hollow into the photo, in linear light."""
+    part, px_per_mm = light[patch.rows, patch.columns], patch.px_per_mm
     shape = inside.shape
     in_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
     depth = reach_mm * rng.uniform(0.25, 0.9)
@@ -181,8 +170,9 @@ def _hollow(
             height = height + rng.uniform(0.05, 0.2) * scale * _noise(shape, scale * px_per_mm, rng)
     height = cv2.GaussianBlur(height, (0, 0), max(0.5, 0.12 * px_per_mm))
     slope_y, slope_x = np.gradient(height, 1 / px_per_mm)
-    facing = (-slope_x * lamp[0] - slope_y * lamp[1] + lamp[2]) / np.sqrt(1 + slope_x**2 + slope_y**2)
-    shade = ambient + (1 - ambient) * np.maximum(facing, 0) / lamp[2]
+    x, y, z = lamp.towards
+    facing = (-slope_x * x - slope_y * y + z) / np.sqrt(1 + slope_x**2 + slope_y**2)
+    shade = lamp.ambient + (1 - lamp.ambient) * np.maximum(facing, 0) / z
     change = np.log(np.maximum(shade, 0.05))
     if rough:
         change += rng.uniform(-0.35, 0.25) + rng.uniform(0.0, 0.12) * _noise(shape, 0.35 * px_per_mm, rng)
@@ -194,7 +184,9 @@ def _hollow(
     weight = cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 1.5 * px_per_mm) + 1e-3
     floor = cv2.GaussianBlur(part * inside[..., None].astype(np.float32), (0, 0), 1.5 * px_per_mm) / weight[..., None]
     grain = rng.normal(0, 0.02, shape)
-    return np.asarray(floor * np.exp(change + grain)[..., None], dtype=np.float32)
+    painted = (floor * np.exp(change + grain)[..., None]).astype(np.float32)
+    soft = cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 0.8)[..., None]
+    part[:] = part * (1 - soft) + painted * soft
 
 
 def _spots(
@@ -220,6 +212,5 @@ def _stain(patch: _Patch, rng: np.random.Generator) -> NDArray[np.float32]:
     """A change of brightness that leaves the relief: wet or stained, with a sharp or a soft rim."""
     reach = rng.uniform(2.0, 9.0)
     inside = _blob(patch, reach, rng, jagged=rng.random() < 0.5).astype(np.float32)
-    px_per_mm = 1 / max(float(np.median(np.diff(patch.x_mm, axis=1))), 1e-6)
-    soft = cv2.GaussianBlur(inside, (0, 0), px_per_mm * np.exp(rng.uniform(np.log(0.15), np.log(3.0))))
+    soft = cv2.GaussianBlur(inside, (0, 0), patch.px_per_mm * np.exp(rng.uniform(np.log(0.15), np.log(3.0))))
     return np.asarray(soft * rng.uniform(-0.6, 0.35), dtype=np.float32)

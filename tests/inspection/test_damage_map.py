@@ -2,7 +2,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inspector.inspection.damage_map import MEASURES, damage_map, shipped_networks
+from inspector.inspection.damage_map import MEASURES, damage_probability, shipped_networks
 from inspector.inspection.network import probabilities
 
 SHAPE = (70, 90)
@@ -31,7 +31,7 @@ def test_cut_into_strips_it_answers_as_in_one_piece(values, inside, threads):
     before = cv2.getNumThreads()
     cv2.setNumThreads(threads)
     try:
-        mapped = damage_map(values, inside, shipped_networks())
+        mapped = damage_probability(values, inside, shipped_networks())
     finally:
         cv2.setNumThreads(before)
     whole = probabilities(shipped_networks(), values)
@@ -39,8 +39,8 @@ def test_cut_into_strips_it_answers_as_in_one_piece(values, inside, threads):
 
 
 def test_beside_the_piece_there_is_no_damage(values, inside):
-    assert np.all(damage_map(values, inside, shipped_networks())[~inside] == 0)
+    assert np.all(damage_probability(values, inside, shipped_networks())[~inside] == 0)
 
 
 def test_a_piece_that_is_not_seen_has_none(values):
-    assert not damage_map(values, np.zeros(SHAPE, dtype=bool), shipped_networks()).any()
+    assert not damage_probability(values, np.zeros(SHAPE, dtype=bool), shipped_networks()).any()
