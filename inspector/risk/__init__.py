@@ -1,0 +1,67 @@
+"""How likely a piece is lost at a strength, when to demold, and why pieces are lost."""
+
+from inspector.risk.causes import (
+    Cause,
+    ColdLoss,
+    MoldHistory,
+    MoldTrend,
+    PourLoss,
+    Wear,
+    YoungLoss,
+    find_trend,
+)
+from inspector.risk.charts import RunningSum, ShareChart, share_chart
+from inspector.risk.evidence import Evidence, gather_evidence
+from inspector.risk.fragility import loss_probability
+from inspector.risk.intervals import Interval, interval
+from inspector.risk.learning import BadPour, Learnt, learn, pour_spread
+from inspector.risk.pooling import MoldRisk, Population, mold_risk
+from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR
+from inspector.risk.window import (
+    Costs,
+    DemoldWindow,
+    MorePieces,
+    StrengthByAge,
+    cost_per_good_piece,
+    find_window,
+    loss_at,
+    loss_by_age,
+    mean_loss,
+)
+
+__all__ = [
+    "FEATURE_PRIOR",
+    "PRACTICE_PRIOR",
+    "BadPour",
+    "Cause",
+    "ColdLoss",
+    "Costs",
+    "DemoldWindow",
+    "Evidence",
+    "Interval",
+    "Learnt",
+    "MoldHistory",
+    "MoldRisk",
+    "MoldTrend",
+    "MorePieces",
+    "Population",
+    "PourLoss",
+    "RunningSum",
+    "ShareChart",
+    "StrengthByAge",
+    "Wear",
+    "YoungLoss",
+    "cost_per_good_piece",
+    "find_trend",
+    "find_window",
+    "gather_evidence",
+    "interval",
+    "learn",
+    "loss_at",
+    "loss_by_age",
+    "loss_probability",
+    "mean_loss",
+    "mold_risk",
+    "pour_spread",
+    "share_chart",
+]

@@ -1,0 +1,145 @@
+"""Losses over time against what was to be expected: shares with limits, and a running sum that sees small changes.
+
+Both are adjusted for risk: a piece that was opened young was expected to be lost sooner than one that waited.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["FALSE_ALARM_EVERY", "RunningSum", "ShareChart", "average_run_length", "running_sum", "share_chart"]
+
+# Three standard deviations, as Shewhart (1931) has it.
+_SIGMAS = 3.0
+# The running sum looks for odds of loss that have doubled (Steiner et al. 2000 use the same).
+ODDS_RATIO = 2.0
+# A sound mold gives a false alarm every so many pieces, on average: two to five years of a mold.
+FALSE_ALARM_EVERY = 1000.0
+_STATES = 100
+_RISK_GROUPS = 6
+_LIMIT_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShareChart:
+    """Share lost in each period, with limits that allow for how many pieces there were."""
+
+    share: NDArray[np.float64]
+    expected: NDArray[np.float64]
+    lower: NDArray[np.float64]
+    upper: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunningSum:
+    """A risk-adjusted CUSUM: what speaks for doubled odds of loss, added up and never below 0."""
+
+    values: NDArray[np.float64]
+    """(n,) after each piece."""
+    limit: float
+    false_alarm_every: float
+    """Pieces of a sound mold between false alarms, on average: the average run length."""
+    alarm: int | None
+    """First piece that took it over the limit."""
+    began: int | None
+    """Piece after the last 0 before the alarm: where the change probably began (Page 1954)."""
+
+
+def share_chart(lost: ArrayLike, total: ArrayLike, *, expected: ArrayLike, variance: ArrayLike) -> ShareChart:
+    """Shares lost with three-sigma limits (p-chart with varying numbers, risk-adjusted).
+
+    Parameters
+    ----------
+    lost, total : array_like, shape (t,)
+        Pieces of each period, total above 0.
+    expected, variance : array_like, shape (t,)
+        Sums over the pieces of a period of their probability p of loss, and of p (1 - p). With one p for all, the
+        plain p-chart.
+    """
+    pieces = np.asarray(total, dtype=float)
+    centre = np.asarray(expected, dtype=float) / pieces
+    width = _SIGMAS * np.sqrt(np.asarray(variance, dtype=float)) / pieces
+    return ShareChart(
+        share=np.asarray(lost, dtype=float) / pieces,
+        expected=centre,
+        lower=np.maximum(centre - width, 0.0),
+        upper=np.minimum(centre + width, 1.0),
+    )
+
+
+def running_sum(lost: ArrayLike, expected: ArrayLike, *, false_alarm_every: float = FALSE_ALARM_EVERY) -> RunningSum:
+    """Add up what each piece says for doubled odds of loss (Steiner, Cook, Farewell and Treasure 2000).
+
+    Parameters
+    ----------
+    lost : array_like of bool, shape (n,)
+        In the order of demolding.
+    expected : array_like, shape (n,)
+        Probability of loss of each piece, between 0 and 1.
+    false_alarm_every : float
+        Average run length that the limit is to give for these risks.
+    """
+    was_lost = np.asarray(lost, dtype=bool)
+    p = np.asarray(expected, dtype=float)
+    spared = -np.log1p((ODDS_RATIO - 1) * p)
+    steps = np.where(was_lost, np.log(ODDS_RATIO) + spared, spared)
+    values = np.zeros(len(steps))
+    value = 0.0
+    for index, step in enumerate(steps.tolist()):
+        value = max(0.0, value + step)
+        values[index] = value
+    limit, run_length = _limit(p, false_alarm_every)
+    over = np.flatnonzero(values > limit)
+    alarm = int(over[0]) if len(over) else None
+    began = None
+    if alarm is not None:
+        zeros = np.flatnonzero(values[:alarm] == 0)
+        began = int(zeros[-1]) + 1 if len(zeros) else 0
+    return RunningSum(values=values, limit=limit, false_alarm_every=run_length, alarm=alarm, began=began)
+
+
+def average_run_length(steps: ArrayLike, probability: ArrayLike, *, limit: float, states: int = _STATES) -> float:
+    """Average number of steps until a sum that starts at 0, and never falls below, passes a limit.
+
+    A Markov chain on evenly spaced values (Brook and Evans 1972); a step that ends between two of them goes to each in
+    proportion.
+
+    Parameters
+    ----------
+    steps, probability : array_like, shape (s,)
+        What may be added, and how often; probabilities of sum 1.
+    limit : float
+    states : int
+        How many values.
+    """
+    nodes = np.linspace(0, limit, states)
+    reached = np.maximum(nodes[:, None] + np.asarray(steps, dtype=float), 0.0) / nodes[1]
+    below = np.floor(reached).astype(np.intp)
+    share = reached - below
+    chance = np.broadcast_to(np.asarray(probability, dtype=float), reached.shape)
+    transition = np.zeros((states, states + 2))
+    row = np.broadcast_to(np.arange(states)[:, None], reached.shape)
+    # What passes the limit is gone, all of it: the last column but one gathers it.
+    gone = reached > states - 1
+    np.add.at(transition, (row, np.where(gone, states + 1, below)), chance * (1 - share))
+    np.add.at(transition, (row, np.where(gone, states + 1, below + 1)), chance * share)
+    return float(np.linalg.solve(np.eye(states) - transition[:, :states], np.ones(states))[0])
+
+
+def _limit(expected: NDArray[np.float64], false_alarm_every: float) -> tuple[float, float]:
+    """Limit that gives the average run length, and the run length that it really gives."""
+    groups = np.array_split(np.sort(expected), min(_RISK_GROUPS, max(1, len(expected))))
+    p = np.array([group.mean() for group in groups if len(group)])
+    share = np.array([len(group) / len(expected) for group in groups if len(group)])
+    spared = -np.log1p((ODDS_RATIO - 1) * p)
+    steps = np.concatenate([np.log(ODDS_RATIO) + spared, spared])
+    probability = np.concatenate([share * p, share * (1 - p)])
+    low, high = 0.1, 8.0
+    while high - low > _LIMIT_TOLERANCE:
+        middle = (low + high) / 2
+        if average_run_length(steps, probability, limit=middle) < false_alarm_every:
+            low = middle
+        else:
+            high = middle
+    return high, average_run_length(steps, probability, limit=high)
