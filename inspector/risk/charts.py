@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
+from scipy.sparse.linalg import spsolve
 
 __all__ = ["FALSE_ALARM_EVERY", "RunningSum", "ShareChart", "average_run_length", "running_sum", "share_chart"]
 
@@ -118,13 +120,14 @@ def average_run_length(steps: ArrayLike, probability: ArrayLike, *, limit: float
     below = np.floor(reached).astype(np.intp)
     share = reached - below
     chance = np.broadcast_to(np.asarray(probability, dtype=float), reached.shape)
-    transition = np.zeros((states, states + 2))
     row = np.broadcast_to(np.arange(states)[:, None], reached.shape)
-    # What passes the limit is gone, all of it: the last column but one gathers it.
-    gone = reached > states - 1
-    np.add.at(transition, (row, np.where(gone, states + 1, below)), chance * (1 - share))
-    np.add.at(transition, (row, np.where(gone, states + 1, below + 1)), chance * share)
-    return float(np.linalg.solve(np.eye(states) - transition[:, :states], np.ones(states))[0])
+    stays = reached <= states - 1
+    # Solved as a sparse system: a dense one of this size goes to threads, which wait for each other on a busy machine.
+    leaving = sparse.eye_array(states, format="csc")
+    for column, part in ((below, 1 - share), (below + 1, share)):
+        kept = stays & (column < states)
+        leaving = leaving - sparse.csc_array(((chance * part)[kept], (row[kept], column[kept])), shape=(states, states))
+    return float(spsolve(leaving, np.ones(states))[0])
 
 
 def _limit(expected: NDArray[np.float64], false_alarm_every: float) -> tuple[float, float]:

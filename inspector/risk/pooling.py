@@ -4,8 +4,8 @@ The molds' parameters (ln r10, ln beta, logit floor; r10 as in `fragility`) are 
 are unknown too, so that a mold with few pieces leans on the others and one with many stands by itself (partial
 pooling). Computed without chance: the likelihood of each mold on a grid of its own; centres and spreads by importance
 sampling from a normal at their mode, on fixed low-discrepancy points; each mold then averaged over them (full Bayes,
-not plugged in). Where pours differ by more than chance, likelihoods count for less by that overdispersion (McCullagh and
-Nelder 1989, 9.2).
+not plugged in). Where pours differ by more than chance, likelihoods count for less by that overdispersion (McCullagh
+and Nelder 1989, 9.2).
 """
 
 from collections.abc import Callable
@@ -282,8 +282,14 @@ class _Stack:
         tenth = _normal_weights(self.axes[0][:, None, :] - self.shift[:, None, None], points[:, :2])
         beta = _normal_weights(self.axes[1][:, None, :], points[:, 2:4])
         floor = _normal_weights(self.axes[2][:, None, :], points[:, 4:])
-        partial = (tenth @ self.likelihood).reshape(*tenth.shape[:2], beta.shape[2], floor.shape[2])
+        partial = _product("uha,uak->uhk", tenth, self.likelihood)
+        partial = partial.reshape(*tenth.shape[:2], beta.shape[2], floor.shape[2])
         return np.log(np.maximum(np.einsum("uhbc,uhb,uhc->hu", partial, beta, floor), 1e-300))
+
+
+def _product(subscripts: str, left: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Multiply many small matrices in this thread; handed to several, they wait for each other on a busy machine."""
+    return np.einsum(subscripts, left, right, optimize=False)
 
 
 def _normal_weights(nodes: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -303,10 +309,10 @@ def _mold_risk(population: Population, grid: _Grid) -> MoldRisk:
     floor = _normal_weights(grid.axes[2][None, None, :], population.draws[:, 4:])[0]
     likelihood = grid.likelihood
     flat = likelihood.reshape(len(grid.axes[0]), -1)
-    marginal = np.einsum("hbc,hb,hc->h", (tenth @ flat).reshape(-1, *likelihood.shape[1:]), beta, floor)
+    across = (beta[:, :, None] * floor[:, None, :]).reshape(len(beta), -1)
+    marginal = np.einsum("hk,hk->h", _product("ha,ak->hk", tenth, flat), across)
     share = population.weights / np.maximum(marginal, 1e-300)
-    across = (beta[:, :, None] * floor[:, None, :]).reshape(len(share), -1)
-    density = (likelihood * ((share[:, None] * tenth).T @ across).reshape(likelihood.shape)).reshape(-1)
+    density = (flat * _product("ha,hk->ak", share[:, None] * tenth, across)).reshape(-1)
     density /= density.sum()
     order = np.argsort(density)
     kept = np.sort(order[np.cumsum(density[order]) > _LEFT_OUT])

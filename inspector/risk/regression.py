@@ -65,8 +65,10 @@ def fit_logistic(x: ArrayLike, lost: ArrayLike, total: ArrayLike, *, offset: Arr
     """
     x, lost, total = np.asarray(x, dtype=float), np.asarray(lost, dtype=float), np.asarray(total, dtype=float)
     known = np.broadcast_to(np.asarray(offset, dtype=float), lost.shape)
-    coefficients = np.zeros(x.shape[1])
-    deviance = _deviance(lost, total, known)
+    # Started from the empirical logits (Cox 1970): far from them the information may vanish.
+    logits = np.log((lost + 0.5) / (total - lost + 0.5)) - known
+    coefficients = np.linalg.lstsq(x * np.sqrt(total)[:, None], logits * np.sqrt(total), rcond=None)[0]
+    deviance = _deviance(lost, total, known + x @ coefficients)
     information: NDArray[np.float64] = np.eye(x.shape[1])
     for _ in range(_STEPS):
         p = expit(known + x @ coefficients)
