@@ -17,6 +17,7 @@ from inspector.log.cure_records import (
     TemperatureRecord,
 )
 from inspector.log.cures import add_wet_cure, find_pour_cure, list_piece_demoldings, list_pour_cures
+from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
 from inspector.log.listing import (
     count_pieces,
@@ -109,6 +110,7 @@ __all__ = [
     "Disposition",
     "ExpectedTemperature",
     "Feature",
+    "FilledMold",
     "ImportedPieces",
     "Log",
     "LoggedFinding",
@@ -173,6 +175,7 @@ __all__ = [
     "latest_windows",
     "list_break_tests",
     "list_expected_temperatures",
+    "list_filled_molds",
     "list_mixes",
     "list_mold_settings",
     "list_molds",

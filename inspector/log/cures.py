@@ -48,11 +48,13 @@ def find_pour_cure(log: Log, pour_id: int) -> PourCure:
         return _pour_cures(session, [pour_id])[0]
 
 
-def list_pour_cures(log: Log, *, mold: str | None = None) -> tuple[PourCure, ...]:
-    """List how all pours cured, or those into one mold, in the order they were poured."""
+def list_pour_cures(
+    log: Log, *, mold: str | None = None, pour_ids: Collection[int] | None = None
+) -> tuple[PourCure, ...]:
+    """List how all pours cured, those into one mold, or those asked for, in the order they were poured."""
     with log.reading() as session:
         if mold is None:
-            return _pour_cures(session, None)
+            return _pour_cures(session, pour_ids)
         into_mold = select(PourMoldRow.pour_id).where(PourMoldRow.mold_id == mold_row(session, mold).id)
         return _pour_cures(session, list(session.scalars(into_mold)))
 
