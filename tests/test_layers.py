@@ -48,6 +48,7 @@ AT_HOME = {
     "cv2": PICTURE_LAYERS,
     "PIL": {"imaging"},
     "pillow_heif": {"imaging"},
+    "icalendar": {"workshop"},
     "reportlab": {"imaging"},
     "skimage": PICTURE_LAYERS - {"workshop"},
 }

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, select
+from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
 from inspector.errors import InputError
@@ -25,10 +25,12 @@ from inspector.log.records import (
     Verdict,
 )
 from inspector.log.tables import (
+    DefectNoteRow,
     DispositionRow,
     FindingRow,
     InspectionRow,
     MoldRow,
+    NotedDefectRow,
     PhotoRow,
     PieceRow,
     PourRow,
@@ -145,7 +147,7 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
     newest_id = (
         select(func.max(newest.id)).where(newest.finding_id == FindingRow.id).correlate(FindingRow).scalar_subquery()
     )
-    return exists(
+    found = exists(
         select(FindingRow.id)
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
@@ -158,6 +160,21 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
         )
         .correlate(PieceRow)
     )
+    other = aliased(DefectNoteRow)
+    latest_note = select(func.max(other.id)).where(other.piece_id == PieceRow.id).correlate(PieceRow).scalar_subquery()
+    noted = exists(
+        select(NotedDefectRow.id)
+        .where(NotedDefectRow.note_id == latest_note, NotedDefectRow.kind == kind)
+        .correlate(PieceRow)
+    )
+    return or_(found, noted)
+
+
+def _is_noted_only() -> ColumnElement[bool]:
+    """Tell whether all that is known was written down, as in a spreadsheet: there is no photo to decide by."""
+    noted = exists(select(DefectNoteRow.id).where(DefectNoteRow.piece_id == PieceRow.id).correlate(PieceRow))
+    photographed = exists(select(PhotoRow.id).where(PhotoRow.piece_id == PieceRow.id).correlate(PieceRow))
+    return and_(noted, ~photographed)
 
 
 def _matching(which: PieceFilter) -> Select[int]:
@@ -170,7 +187,7 @@ def _matching(which: PieceFilter) -> Select[int]:
         query = query.where(_seen_at() < which.until)
     if which.waiting is not None:
         decided = exists(select(DispositionRow.id).where(DispositionRow.piece_id == PieceRow.id).correlate(PieceRow))
-        query = query.where(~decided if which.waiting else decided)
+        query = query.where(~decided & ~_is_noted_only() if which.waiting else decided)
     if which.outcome is not None:
         query = query.where(_latest_outcome() == which.outcome)
     if which.kind is not None:
@@ -186,7 +203,10 @@ def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
         rows = _piece_rows(session, portion)
         inspections = _latest_inspections(session, portion)
         dispositions = _dispositions(session, portion)
-        pieces += [_piece(rows[piece_id], inspections, dispositions[piece_id]) for piece_id in portion]
+        noted = _noted_kinds(session, portion)
+        pieces += [
+            _piece(rows[piece_id], inspections, dispositions[piece_id], noted.get(piece_id)) for piece_id in portion
+        ]
     return tuple(pieces)
 
 
@@ -196,7 +216,10 @@ def _details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, .
         rows = _piece_rows(session, portion)
         inspections = _latest_inspections(session, portion)
         dispositions = _dispositions(session, portion)
-        details += [_detail(rows[piece_id], inspections, dispositions[piece_id]) for piece_id in portion]
+        noted = _noted_kinds(session, portion)
+        details += [
+            _detail(rows[piece_id], inspections, dispositions[piece_id], noted.get(piece_id)) for piece_id in portion
+        ]
     return tuple(details)
 
 
@@ -240,12 +263,26 @@ def _dispositions(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple
     return {piece_id: tuple(words) for piece_id, words in by_piece.items()}
 
 
+def _noted_kinds(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    """Read what the latest note of some pieces says, by piece."""
+    notes = session.scalars(
+        select(DefectNoteRow)
+        .where(DefectNoteRow.piece_id.in_(piece_ids))
+        .options(selectinload(DefectNoteRow.defects))
+        .order_by(DefectNoteRow.id)
+    )
+    return {note.piece_id: tuple(defect.kind for defect in note.defects) for note in notes}
+
+
 def _detail(
-    row: PieceRow, inspections: Mapping[int, InspectionRow], dispositions: tuple[Disposition, ...]
+    row: PieceRow,
+    inspections: Mapping[int, InspectionRow],
+    dispositions: tuple[Disposition, ...],
+    noted_kinds: tuple[str, ...] | None,
 ) -> PieceDetail:
     age_h = _demold_age_h(row)
     return PieceDetail(
-        piece=_piece(row, inspections, dispositions),
+        piece=_piece(row, inspections, dispositions, noted_kinds),
         mix=None if row.pour is None or row.pour.mix is None else mix_record(row.pour.mix),
         photos=tuple(photo_record(photo) for photo in row.photos),
         inspections=tuple(
@@ -256,7 +293,12 @@ def _detail(
     )
 
 
-def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], dispositions: tuple[Disposition, ...]) -> Piece:
+def _piece(
+    row: PieceRow,
+    inspections: Mapping[int, InspectionRow],
+    dispositions: tuple[Disposition, ...],
+    noted_kinds: tuple[str, ...] | None,
+) -> Piece:
     latest = [inspections[photo.id] for photo in row.photos if photo.id in inspections]
     scores = [item.score for item in latest if item.status == "inspected" and item.score is not None]
     standings = [_standing(finding) for item in latest for finding in item.findings]
@@ -273,7 +315,8 @@ def _piece(row: PieceRow, inspections: Mapping[int, InspectionRow], dispositions
         photo_ids=tuple(photo.id for photo in row.photos),
         photo_names=tuple(photo.name for photo in row.photos),
         unusable_photos=sum(item.status == "unusable" for item in latest),
-        kinds=tuple(standing.kind for standing in standings if standing.verdict != "dismissed"),
+        kinds=tuple(standing.kind for standing in standings if standing.verdict != "dismissed") + (noted_kinds or ()),
+        noted=noted_kinds is not None,
         unreviewed=sum(standing.verdict is None for standing in standings),
         outcome=dispositions[-1].outcome if dispositions else None,
     )

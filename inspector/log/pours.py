@@ -12,7 +12,7 @@ from inspector.log.opening import Log
 from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
 from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourMoldRow, PourRow, offset_minutes, with_offset
 
-__all__ = ["add_mix", "add_pour", "find_pour", "list_mixes", "list_pours", "mix_record", "pour_row"]
+__all__ = ["add_mix", "add_pour", "find_pour", "list_mixes", "list_pours", "mix_record", "mix_row", "pour_row"]
 
 
 def add_mix(
@@ -65,15 +65,8 @@ def add_pour(log: Log, *, mix: str, molds: Sequence[str], poured_at: datetime, c
         If the mix or a mold is unknown.
     """
     with log.writing() as session:
-        mix_row = session.scalar(select(MixRow).where(MixRow.name == mix))
-        if mix_row is None:
-            known = list(session.scalars(select(MixRow.name).order_by(MixRow.name)))
-            raise InputError(
-                f"There is no mix {mix} in the log. "
-                + (f"It knows: {', '.join(known)}." if known else "Add one with `inspector mix add`.")
-            )
         row = PourRow(
-            mix=mix_row,
+            mix=mix_row(session, mix),
             poured_at=poured_at,
             poured_offset_min=offset_minutes(poured_at),
             cure_notes=cure_notes,
@@ -119,6 +112,24 @@ def pour_row(session: Session, pour_id: int) -> PourRow:
     row = session.get(PourRow, pour_id)
     if row is None:
         raise InputError(f"There is no pour {pour_id} in the log. `inspector pour list` shows those that there are.")
+    return row
+
+
+def mix_row(session: Session, name: str) -> MixRow:
+    """Find the row of a mix, for other parts of the log.
+
+    Raises
+    ------
+    InputError
+        If there is none of that name.
+    """
+    row = session.scalar(select(MixRow).where(MixRow.name == name))
+    if row is None:
+        known = list(session.scalars(select(MixRow.name).order_by(MixRow.name)))
+        raise InputError(
+            f"There is no mix {name} in the log. "
+            + (f"It knows: {', '.join(known)}." if known else "Add one with `inspector mix add`.")
+        )
     return row
 
 

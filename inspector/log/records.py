@@ -239,7 +239,9 @@ class Piece:
     photo_names: tuple[str, ...]
     unusable_photos: int
     kinds: tuple[str, ...]
-    """Kinds of the findings that nobody has dismissed, one entry a finding."""
+    """Kinds of the findings that nobody has dismissed, one entry a finding, then of what was noted by hand."""
+    noted: bool
+    """Whether a person wrote down how it came out, as in a spreadsheet; with no kinds it was good."""
     unreviewed: int
     """Findings that nobody has looked at."""
     outcome: Outcome | None
@@ -270,9 +272,9 @@ class PieceFilter:
     """Demolded (or logged) before this time."""
     outcome: Outcome | None = None
     kind: str | None = None
-    """Has a finding of this kind that nobody has dismissed."""
+    """Has a finding of this kind that nobody has dismissed, or a note of one."""
     waiting: bool | None = None
-    """True: no disposition yet. False: decided."""
+    """True: no disposition yet, and a photo to decide by, if any. False: decided."""
     min_score: float | None = None
 
 

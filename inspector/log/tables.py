@@ -28,12 +28,14 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 __all__ = [
     "AdmixtureRow",
     "Base",
+    "DefectNoteRow",
     "DispositionRow",
     "FeatureRow",
     "FindingRow",
     "InspectionRow",
     "MixRow",
     "MoldRow",
+    "NotedDefectRow",
     "PhotoRow",
     "PieceRow",
     "PourMoldRow",
@@ -338,3 +340,29 @@ class DispositionRow(Base):
     decided_by: Mapped[str]
     note: Mapped[str] = mapped_column(Text)
     created_at: Mapped[datetime]
+
+
+class DefectNoteRow(Base):
+    """What a person wrote down about a piece without a photo, as in a spreadsheet; the latest note counts."""
+
+    __tablename__ = "defect_note"
+    __table_args__ = (Index(None, "piece_id", "id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"))
+    source: Mapped[str]
+    line: Mapped[int]
+    fingerprint: Mapped[bytes] = mapped_column(LargeBinary(32), index=True)
+    created_at: Mapped[datetime]
+
+    defects: Mapped[list["NotedDefectRow"]] = relationship(order_by="NotedDefectRow.id")
+
+
+class NotedDefectRow(Base):
+    """One defect in a note; a note without any is of a good piece."""
+
+    __tablename__ = "noted_defect"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    note_id: Mapped[int] = mapped_column(ForeignKey("defect_note.id"), index=True)
+    kind: Mapped[str]

@@ -4,9 +4,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from inspector.log import ImportedPieces
 from inspector.log.records import Feature, Mold, MoldReference, PieceDetail
+from inspector.workshop.piece_table import RefusedLine
 
-__all__ = ["AddedMold", "MoldDetail", "Picture", "PieceFacts", "Recorded", "RecordedFile", "ReferenceCheck"]
+__all__ = [
+    "AddedMold",
+    "MoldDetail",
+    "Picture",
+    "PieceFacts",
+    "PieceImport",
+    "Recorded",
+    "RecordedFile",
+    "ReferenceCheck",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +99,12 @@ class RecordedFile:
     recorded: Recorded | None
     refusal: str | None
     """Why it is not in the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceImport:
+    """What became of a spreadsheet of pieces."""
+
+    imported: ImportedPieces | None
+    """None where a line was refused: then nothing is in the log."""
+    refused: tuple[RefusedLine, ...]

@@ -48,18 +48,23 @@ from inspector.log import (
     StoredFile,
     Verdict,
 )
+from inspector.workshop.curing import Curing
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
+from inspector.workshop.piece_table import read_piece_table
+from inspector.workshop.planning import Planning
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import (
     AddedMold,
     MoldDetail,
     Picture,
     PieceFacts,
+    PieceImport,
     Recorded,
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.times import with_offset
 from inspector.workshop.translating import points, to_lay_over, to_log
 
 __all__ = ["Workshop"]
@@ -90,6 +95,10 @@ class Workshop:
         self._log = opened
         self._engine = engine
         self._prepared = PreparedReferences(engine, self.photo_file)
+        self.curing = Curing(opened)
+        """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
+        self.planning = Planning(opened, self.curing)
+        """What windows are to meet, how they changed, and what can come out of its mold when."""
 
     @classmethod
     def open(cls, data_dir: Path, *, engine: Engine = ENGINE) -> Self:
@@ -312,7 +321,7 @@ class Workshop:
         if not molds:
             raise InputError("A pour goes into at least one mold. Name the molds that it filled.")
         return log.add_pour(
-            self._log, mix=mix, molds=molds, poured_at=_with_offset(poured_at), cure_notes=cure_notes.strip()
+            self._log, mix=mix, molds=molds, poured_at=with_offset(poured_at), cure_notes=cure_notes.strip()
         )
 
     def pours(self, *, mold: str | None = None, limit: int | None = None) -> tuple[Pour, ...]:
@@ -385,6 +394,31 @@ class Workshop:
                         yield RecordedFile(path=path, recorded=recorded, refusal=None)
             finally:
                 pool.shutdown(cancel_futures=True)
+
+    def import_pieces(self, data: bytes, *, name: str) -> PieceImport:
+        """Take in a spreadsheet of pieces, all or nothing; what was imported before is not added again.
+
+        Parameters
+        ----------
+        data : bytes
+            The CSV file, as `piece_table` describes it.
+        name : str
+            Its file name, kept with each piece.
+
+        Returns
+        -------
+        imported : PieceImport
+            With the lines that are refused, if any: nothing is in the log then.
+
+        Raises
+        ------
+        InputError
+            If the file is no such table.
+        """
+        table = read_piece_table(data, name=name, molds=self.molds(), now=datetime.now().astimezone())
+        if table.refused:
+            return PieceImport(imported=None, refused=table.refused)
+        return PieceImport(imported=log.import_pieces(self._log, table.pieces, source=name), refused=())
 
     # Reading
 
@@ -495,7 +529,7 @@ class Workshop:
         demolded_at = facts.demolded_at if facts.demolded_at is not None else photo.taken_at
         if facts.piece_id is not None:
             demolded_at = facts.demolded_at  # the piece has its time already
-        demolded_at = None if demolded_at is None else _with_offset(demolded_at)
+        demolded_at = None if demolded_at is None else with_offset(demolded_at)
         log.check_piece(
             self._log,
             mold=facts.mold,
@@ -552,7 +586,7 @@ class Workshop:
             name=photo.name,
             width_px=width_px,
             height_px=height_px,
-            taken_at=None if photo.taken_at is None else _with_offset(photo.taken_at),
+            taken_at=None if photo.taken_at is None else with_offset(photo.taken_at),
         )
 
     def _usable_references(self, mold: str, *, view: str | None) -> list[MoldReference]:
@@ -583,8 +617,8 @@ class Workshop:
             raise InputError(f"{which.kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
         return replace(
             which,
-            since=None if which.since is None else _with_offset(which.since),
-            until=None if which.until is None else _with_offset(which.until),
+            since=None if which.since is None else with_offset(which.since),
+            until=None if which.until is None else with_offset(which.until),
         )
 
 
@@ -599,8 +633,3 @@ def _read_file(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise PhotoError(f"Photo {path} cannot be opened: {error.strerror or error}.") from error
-
-
-def _with_offset(at: datetime) -> datetime:
-    """Take a time without an offset as one of this machine's time zone."""
-    return at.astimezone() if at.tzinfo is None else at

@@ -51,7 +51,7 @@ def test_a_log_of_a_newer_program_is_refused_and_left_alone(tmp_path):
 
 
 def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
-    # The program has one migration so far; a second one is put beside a copy of it to move a real log forward.
+    # A later migration is put beside a copy of the program's to move a real log forward.
     import shutil
 
     from inspector.log import opening
@@ -61,8 +61,8 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
     first.close()
     migrations = tmp_path / "migrations"
     shutil.copytree(opening._MIGRATIONS, migrations)
-    (migrations / "versions" / "0002_later.py").write_text(
-        'from alembic import op\nrevision = "0002"\ndown_revision = "0001"\n'
+    (migrations / "versions" / "0003_later.py").write_text(
+        'from alembic import op\nrevision = "0003"\ndown_revision = "0002"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n'
     )
     monkeypatch.setattr(opening, "_MIGRATIONS", migrations)
@@ -75,6 +75,29 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
     connection.close()
 
 
+def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path, monkeypatch):
+    import shutil
+
+    from inspector.log import opening
+
+    migrations = tmp_path / "migrations"
+    shutil.copytree(opening._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("0002_*"))
+    with monkeypatch.context() as patched:
+        patched.setattr(opening, "_MIGRATIONS", migrations)
+        first = open_log(tmp_path / "data")
+    log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
+    first.close()
+    moved = open_log(tmp_path / "data")
+    assert [mold.name for mold in log.list_molds(moved)] == ["heron"]
+    assert log.find_mold_setting(moved, "heron").target_loss == 0.05
+    with moved.reading() as session:
+        context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
+    moved.close()
+    (copy,) = (tmp_path / "data" / "backups").iterdir()
+    assert "schema-0001" in copy.name
+
+
 def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
     import shutil
 
@@ -83,8 +106,8 @@ def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
     open_log(tmp_path).close()
     migrations = tmp_path / "migrations"
     shutil.copytree(opening._MIGRATIONS, migrations)
-    (migrations / "versions" / "0002_broken.py").write_text(
-        'from alembic import op\nrevision = "0002"\ndown_revision = "0001"\n'
+    (migrations / "versions" / "0003_broken.py").write_text(
+        'from alembic import op\nrevision = "0003"\ndown_revision = "0002"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
     )
     with monkeypatch.context() as patched:

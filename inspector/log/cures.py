@@ -1,0 +1,130 @@
+"""How pours and pieces cured: wet cure written down, and all that is known read at once for many pours."""
+
+from collections.abc import Collection, Iterable
+from datetime import UTC, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from inspector.errors import InputError
+from inspector.log.cure_records import PieceDemolding, PourCure
+from inspector.log.curing_tables import WetCureRow
+from inspector.log.molds import mold_row
+from inspector.log.opening import Log
+from inspector.log.pours import pour_row
+from inspector.log.records import CEMENT_CLASSES
+from inspector.log.tables import MixRow, MoldRow, PieceRow, PourMoldRow, PourRow, with_offset
+from inspector.log.temperatures import temperatures_in_force
+
+__all__ = ["add_wet_cure", "find_pour_cure", "list_piece_demoldings", "list_pour_cures"]
+
+
+def add_wet_cure(log: Log, *, pour_id: int | None, piece_id: int | None, until_h: float) -> None:
+    """Write down until which age a pour, or one piece, was kept wet; the latest word counts.
+
+    Raises
+    ------
+    InputError
+        If there is no such pour or piece.
+    """
+    with log.writing() as session:
+        if pour_id is not None:
+            pour_row(session, pour_id)
+        if piece_id is not None and session.get(PieceRow, piece_id) is None:
+            raise InputError(f"There is no piece {piece_id} in the log.")
+        session.add(WetCureRow(pour_id=pour_id, piece_id=piece_id, until_h=until_h, created_at=datetime.now(UTC)))
+
+
+def find_pour_cure(log: Log, pour_id: int) -> PourCure:
+    """Find all that is known about how a pour cured.
+
+    Raises
+    ------
+    InputError
+        If there is no such pour.
+    """
+    with log.reading() as session:
+        pour_row(session, pour_id)
+        return _pour_cures(session, [pour_id])[0]
+
+
+def list_pour_cures(
+    log: Log, *, mold: str | None = None, pour_ids: Collection[int] | None = None
+) -> tuple[PourCure, ...]:
+    """List how all pours cured, those into one mold, or those asked for, in the order they were poured."""
+    with log.reading() as session:
+        if mold is None:
+            return _pour_cures(session, pour_ids)
+        into_mold = select(PourMoldRow.pour_id).where(PourMoldRow.mold_id == mold_row(session, mold).id)
+        return _pour_cures(session, list(session.scalars(into_mold)))
+
+
+def list_piece_demoldings(log: Log, *, mold: str | None = None) -> tuple[PieceDemolding, ...]:
+    """List when pieces left their molds, all or those of one mold, where pour and time are known, in order of time."""
+    with log.reading() as session:
+        query = (
+            select(PieceRow.id, MoldRow.name, PieceRow.pour_id, PieceRow.demolded_at, PieceRow.demolded_offset_min)
+            .join(MoldRow, MoldRow.id == PieceRow.mold_id)
+            .order_by(PieceRow.demolded_at, PieceRow.id)
+        )
+        if mold is not None:
+            query = query.where(PieceRow.mold_id == mold_row(session, mold).id)
+        wet = _wet_until_h(
+            session.execute(
+                select(WetCureRow.piece_id, WetCureRow.until_h)
+                .where(WetCureRow.piece_id.is_not(None))
+                .order_by(WetCureRow.id)
+            )
+        )
+        return tuple(
+            PieceDemolding(
+                piece_id=piece_id,
+                mold=mold_name,
+                pour_id=pour_id,
+                demolded_at=with_offset(demolded_at, offset_min),
+                wet_until_h=wet.get(piece_id),
+            )
+            for piece_id, mold_name, pour_id, demolded_at, offset_min in session.execute(query)
+            if pour_id is not None and demolded_at is not None
+        )
+
+
+def _pour_cures(session: Session, pour_ids: Collection[int] | None) -> tuple[PourCure, ...]:
+    pours = (
+        select(PourRow.id, PourRow.poured_at, PourRow.poured_offset_min, MixRow.name, MixRow.cement_class)
+        .outerjoin(MixRow, MixRow.id == PourRow.mix_id)
+        .order_by(PourRow.poured_at, PourRow.id)
+    )
+    molds = (
+        select(PourMoldRow.pour_id, MoldRow.name)
+        .join(MoldRow, MoldRow.id == PourMoldRow.mold_id)
+        .order_by(MoldRow.name)
+    )
+    wet = select(WetCureRow.pour_id, WetCureRow.until_h).where(WetCureRow.pour_id.is_not(None)).order_by(WetCureRow.id)
+    if pour_ids is not None:
+        pours = pours.where(PourRow.id.in_(pour_ids))
+        molds = molds.where(PourMoldRow.pour_id.in_(pour_ids))
+        wet = wet.where(WetCureRow.pour_id.in_(pour_ids))
+    into: dict[int, list[str]] = {}
+    for pour_id, mold in session.execute(molds):
+        into.setdefault(pour_id, []).append(mold)
+    wet_until_h = _wet_until_h(session.execute(wet))
+    constants, readings = temperatures_in_force(session, pour_ids)
+    return tuple(
+        PourCure(
+            pour_id=pour_id,
+            poured_at=with_offset(poured_at, offset_min),
+            mix=mix,
+            cement_class=next((name for name in CEMENT_CLASSES if name == cement_class), None),
+            molds=tuple(into.get(pour_id, ())),
+            constant_degc=constants.get(pour_id),
+            readings=readings.get(pour_id, ()),
+            wet_until_h=wet_until_h.get(pour_id),
+        )
+        for pour_id, poured_at, offset_min, mix, cement_class in session.execute(pours)
+    )
+
+
+def _wet_until_h(rows: Iterable[tuple[int | None, float]]) -> dict[int, float]:
+    """Keep the latest word on each pour or piece."""
+    return {of: until_h for of, until_h in rows if of is not None}
