@@ -11,6 +11,9 @@ from inspector.cli.molds import mold_app
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
 from inspector.cli.serving import serve
+from inspector.cli.trends import trends
+from inspector.cli.what_if import what_if
+from inspector.cli.windows import window
 
 __all__ = ["app"]
 
@@ -28,6 +31,9 @@ app.command("log")(list_log)
 app.add_typer(mold_app, name="mold")
 app.add_typer(mix_app, name="mix")
 app.add_typer(pour_app, name="pour")
+app.command("window")(window)
+app.command("trends")(trends)
+app.command("what-if")(what_if)
 app.command("mat")(mat)
 app.command("serve")(serve)
 app.command("demo")(demo)

@@ -26,6 +26,7 @@ from inspector.log.listing import (
     list_pieces,
     list_pieces_worst_first,
 )
+from inspector.log.marks import evidence_mark
 from inspector.log.molds import (
     NewReference,
     add_feature,
@@ -40,6 +41,8 @@ from inspector.log.molds import (
     list_references,
 )
 from inspector.log.opening import Log, open_log
+from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
+from inspector.log.past import PastPiece, PastPour, add_past
 from inspector.log.photo_rows import NewPhoto, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
 from inspector.log.pours import add_mix, add_pour, find_pour, list_mixes, list_pours
@@ -111,6 +114,7 @@ __all__ = [
     "ExpectedTemperature",
     "Feature",
     "FilledMold",
+    "FoundDefect",
     "ImportedPieces",
     "Log",
     "LoggedFinding",
@@ -127,11 +131,15 @@ __all__ = [
     "NewPhoto",
     "NewPiecePhoto",
     "NewReference",
+    "NotedDefect",
     "Outcome",
+    "PastPiece",
+    "PastPour",
     "Piece",
     "PieceDemolding",
     "PieceDetail",
     "PieceFilter",
+    "PieceOutcome",
     "Points",
     "Pour",
     "PourCure",
@@ -150,6 +158,7 @@ __all__ = [
     "add_mix_break_test",
     "add_mold",
     "add_mold_setting",
+    "add_past",
     "add_piece_photo",
     "add_pour",
     "add_pour_break_test",
@@ -163,6 +172,7 @@ __all__ = [
     "confirm_reference",
     "count_pieces",
     "discard_reference",
+    "evidence_mark",
     "find_mold",
     "find_mold_setting",
     "find_photo",
@@ -181,6 +191,7 @@ __all__ = [
     "list_molds",
     "list_piece_demoldings",
     "list_piece_details",
+    "list_piece_outcomes",
     "list_pieces",
     "list_pieces_worst_first",
     "list_pour_cures",

@@ -366,3 +366,4 @@ class NotedDefectRow(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     note_id: Mapped[int] = mapped_column(ForeignKey("defect_note.id"), index=True)
     kind: Mapped[str]
+    feature_name: Mapped[str | None]

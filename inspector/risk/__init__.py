@@ -12,10 +12,11 @@ from inspector.risk.causes import (
 )
 from inspector.risk.charts import RunningSum, ShareChart, share_chart
 from inspector.risk.evidence import Evidence, gather_evidence
+from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
-from inspector.risk.intervals import Interval, interval
+from inspector.risk.intervals import Interval, exact_interval, interval
 from inspector.risk.learning import BadPour, Learnt, learn, pour_spread
-from inspector.risk.pooling import MoldRisk, Population, mold_risk
+from inspector.risk.pooling import MoldRisk, Population, mold_risk, with_change
 from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR
 from inspector.risk.window import (
     Costs,
@@ -52,8 +53,10 @@ __all__ = [
     "Wear",
     "YoungLoss",
     "cost_per_good_piece",
+    "exact_interval",
     "find_trend",
     "find_window",
+    "fit_features",
     "gather_evidence",
     "interval",
     "learn",
@@ -64,4 +67,5 @@ __all__ = [
     "mold_risk",
     "pour_spread",
     "share_chart",
+    "with_change",
 ]

@@ -30,6 +30,8 @@ _COLD_STRENGTH_SHARE = 0.87
 _FEWEST_COLD = 5
 _COLD_Z = 2.0
 _TREND_P = 0.02
+# What is opened too early is told of so many latest pieces: what was mended long ago is no news.
+_LATEST_PIECES = 150
 _FEWEST_LOST = 3
 
 
@@ -43,6 +45,8 @@ class MoldHistory:
     """(n,) at demolding. [-]"""
     usual_strength_fraction: NDArray[np.float64]
     """(n,) what that age gives at the temperature usual in this workshop. [-]"""
+    ageing: NDArray[np.float64]
+    """(n,) how fast each aged beside that: 0.5 where an hour counted for half a usual one. [-]"""
     lost: NDArray[np.bool_]
     """(n,)"""
     pour: NDArray[np.intp]
@@ -115,6 +119,8 @@ class ColdLoss:
     strength_fraction: float
     """Their median strength. [-]"""
     usual_strength_fraction: float
+    wait_until_h: float
+    """Age at which the cold ones would have had the strength usual at theirs."""
     excess: float
 
 
@@ -161,7 +167,7 @@ def find_trend(
     unworn = rows if worn is None else rows[rows < worn.since]
     cold = _cold(history, before, unworn)
     causes += [] if cold is None else [cold]
-    young = _young(history, before, unworn)
+    young = _young(history, before, unworn[-_LATEST_PIECES:])
     causes += [] if young is None else [young]
     return MoldTrend(
         expected=expected,
@@ -257,6 +263,7 @@ def _cold(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp]) -> Col
         age_h=float(np.median(history.age_h[cold])),
         strength_fraction=float(np.median(history.strength_fraction[cold])),
         usual_strength_fraction=float(np.median(history.usual_strength_fraction[cold])),
+        wait_until_h=float(np.median(history.age_h[cold] / history.ageing[cold])),
         excess=float(excess),
     )
 

@@ -11,7 +11,7 @@ from inspector.errors import InputError
 __all__ = ["CountedPieces", "Evidence", "count_pieces", "gather_evidence"]
 
 # Strengths closer than this in their logarithm are counted together: a tenth of the narrowest spread that occurs.
-_BIN_LOG_STRENGTH = 0.02
+_BIN_LOG_STRENGTH = 0.025
 
 
 @dataclass(frozen=True, slots=True, eq=False)

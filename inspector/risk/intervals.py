@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaincinv
 
-__all__ = ["HIGH", "LOW", "Interval", "interval", "weighted_quantile"]
+__all__ = ["HIGH", "LOW", "Interval", "exact_interval", "interval", "weighted_quantile"]
 
 LOW, HIGH = 0.05, 0.95
 """Ends of the intervals that are shown: they hold 90 %."""
@@ -36,3 +37,10 @@ def weighted_quantile(
     last = np.flatnonzero(np.append(np.diff(ordered) > 0, True))
     ends = summed[last]
     return np.interp(share, (ends + np.append(0.0, ends[:-1])) / 2, ordered[last])
+
+
+def exact_interval(lost: int, total: int) -> Interval:
+    """Share lost of counted pieces with its exact 90 % interval (Clopper and Pearson 1934); total above 0."""
+    low = 0.0 if lost == 0 else float(betaincinv(lost, total - lost + 1, LOW))
+    high = 1.0 if lost == total else float(betaincinv(lost + 1, total - lost, HIGH))
+    return Interval(mean=lost / total, low=low, high=high)

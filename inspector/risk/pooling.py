@@ -9,7 +9,7 @@ and Nelder 1989, 9.2).
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,18 +21,22 @@ from inspector.risk.evidence import CountedPieces, Evidence, count_pieces
 from inspector.risk.fragility import Z_TENTH, theta_from_tenth
 from inspector.risk.prior import Prior
 
-__all__ = ["MoldRisk", "Population", "fit_molds", "mold_risk"]
+__all__ = ["MoldRisk", "Population", "fit_molds", "mold_risk", "with_change"]
 
 # Nodes of the grids of ln r10, ln beta and logit floor: twice to find where the posterior lies, then on it.
 _COARSE_NODES = (25, 9, 9)
 _NEARER_NODES = (15, 11, 11)
 _FINE_NODES = (27, 15, 13)
 _COARSE_SDS = 4.0
+_FAR_Z = 5.0
 _NEGLIGIBLE = 1e-5  # of the highest density along an axis
 # Draws of centres and spreads: a power of two, as low-discrepancy points want.
 _DRAWS_LOG2 = 8
 _DRAW_WIDENING = 1.2
 _DIFFERENCE = 1e-3  # for slopes and curvature, in standard deviations of the prior
+# Gauss-Hermite quadrature with three points.
+_CHANGE_NODES = (-(3**0.5), 0.0, 3**0.5)
+_CHANGE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)
 # Nodes that together hold less than this are left out of a mold's risk.
 _LEFT_OUT = 1e-4
 
@@ -118,6 +122,27 @@ def mold_risk(population: Population, evidence: Evidence) -> MoldRisk:
     return _mold_risk(population, _grids(evidence, population.effects, population.prior)[0])
 
 
+def with_change(risk: MoldRisk, *, log_change: float, sd: float) -> tuple[MoldRisk, MoldRisk]:
+    """Give a mold as it is, and as a change of conditions would have it, point by point alike.
+
+    Parameters
+    ----------
+    risk : MoldRisk
+    log_change, sd : float
+        What the change adds to ln theta, normal with this mean and standard deviation. [-]
+    """
+    weight = np.concatenate([risk.weight * share for share in _CHANGE_WEIGHTS])
+    as_it_is = replace(
+        risk,
+        theta=np.tile(risk.theta, len(_CHANGE_WEIGHTS)),
+        beta=np.tile(risk.beta, len(_CHANGE_WEIGHTS)),
+        floor=np.tile(risk.floor, len(_CHANGE_WEIGHTS)),
+        weight=weight,
+    )
+    factors = np.exp(log_change + sd * np.array(_CHANGE_NODES))
+    return as_it_is, replace(as_it_is, theta=as_it_is.theta * np.repeat(factors, len(risk.weight)))
+
+
 def _grids(evidence: Evidence, effects: Effects, prior: Prior) -> tuple[_Grid, ...]:
     counted = count_pieces(evidence)
     edges = np.searchsorted(counted.unit, np.arange(evidence.units + 1))
@@ -184,11 +209,16 @@ def _log_likelihood(
     log_tenth, log_beta, logit_floor = axes
     z = (log_tenth[:, None, None] - log_strength) / np.exp(log_beta)[:, None] + Z_TENTH
     log_floor, log_sound = log_expit(logit_floor), log_expit(-logit_floor)
+    phi = ndtr(z)
+    # ln Phi(-z), the slow way only where 1 - Phi(z) has no digits left.
+    far = z > _FAR_Z
+    log_whole = np.log1p(-np.where(far, 0.0, phi))
+    log_whole[far] = log_ndtr(-z[far])
     # ln(1 - p) = ln(1 - floor) + ln Phi(-z): only what was lost needs the sum of both.
-    value = (log_ndtr(-z) @ kept)[:, :, None] + kept.sum() * log_sound
+    value = (log_whole @ kept)[:, :, None] + kept.sum() * log_sound
     losing = lost > 0
     if losing.any():
-        share = ndtr(z[:, :, losing])[:, :, None, :]
+        share = phi[:, :, None, losing]
         p = np.exp(log_floor)[:, None] + np.exp(log_sound)[:, None] * share
         value = value + np.log(np.maximum(p, 1e-300)) @ lost[losing]
     return value / overdispersion

@@ -46,6 +46,7 @@ from inspector.workshop.demo import (
     record_demo_photos,
 )
 from inspector.workshop.due_calendar import due_calendar
+from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.results import (
@@ -79,6 +80,7 @@ __all__ = [
     "DemoPhoto",
     "Disposition",
     "DuePiece",
+    "ExpectedCure",
     "ExpectedTemperature",
     "Feature",
     "ImportedPieces",
@@ -91,6 +93,8 @@ __all__ = [
     "MoldDetail",
     "MoldReference",
     "MoldSetting",
+    "MoldTrends",
+    "MoldWindow",
     "Outcome",
     "Picture",
     "Piece",
@@ -107,10 +111,12 @@ __all__ = [
     "ReferenceCheck",
     "RefusedLine",
     "Review",
+    "ShopTrends",
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
     "Verdict",
+    "WhatIf",
     "Window",
     "WindowChange",
     "Workshop",

@@ -49,6 +49,7 @@ from inspector.log import (
     Verdict,
 )
 from inspector.workshop.curing import Curing
+from inspector.workshop.losses import Losses
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.piece_table import read_piece_table
@@ -99,6 +100,8 @@ class Workshop:
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
+        self.losses = Losses(opened, self.curing, self.planning)
+        """When to demold each mold, why pieces are lost, and what another way would change."""
 
     @classmethod
     def open(cls, data_dir: Path, *, engine: Engine = ENGINE) -> Self:

@@ -13,6 +13,11 @@ from inspector.log import open_log
 from inspector.log.tables import Base
 
 
+def head(migrations):
+    """The latest revision in a folder of migrations."""
+    return max(path.name[:4] for path in (migrations / "versions").glob("0*.py"))
+
+
 def test_the_migrations_make_the_tables_that_the_program_uses(opened):
     with opened.reading() as session:
         context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
@@ -61,8 +66,8 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
     first.close()
     migrations = tmp_path / "migrations"
     shutil.copytree(opening._MIGRATIONS, migrations)
-    (migrations / "versions" / "0003_later.py").write_text(
-        'from alembic import op\nrevision = "0003"\ndown_revision = "0002"\n'
+    (migrations / "versions" / "later.py").write_text(
+        f'from alembic import op\nrevision = "later"\ndown_revision = "{head(migrations)}"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n'
     )
     monkeypatch.setattr(opening, "_MIGRATIONS", migrations)
@@ -81,7 +86,7 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path,
     from inspector.log import opening
 
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("0002_*"))
+    shutil.copytree(opening._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("000[2-9]_*"))
     with monkeypatch.context() as patched:
         patched.setattr(opening, "_MIGRATIONS", migrations)
         first = open_log(tmp_path / "data")
@@ -106,8 +111,8 @@ def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
     open_log(tmp_path).close()
     migrations = tmp_path / "migrations"
     shutil.copytree(opening._MIGRATIONS, migrations)
-    (migrations / "versions" / "0003_broken.py").write_text(
-        'from alembic import op\nrevision = "0003"\ndown_revision = "0002"\n'
+    (migrations / "versions" / "broken.py").write_text(
+        f'from alembic import op\nrevision = "later"\ndown_revision = "{head(migrations)}"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
     )
     with monkeypatch.context() as patched:

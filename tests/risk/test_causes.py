@@ -25,6 +25,7 @@ class Past:
         self.age_h = self.rng.uniform(16, 60, PIECES)
         self.usual = en_fraction(self.age_h)
         self.strength = self.usual.copy()
+        self.ageing = np.ones(PIECES)
         self.pour = np.arange(PIECES) // 4
         self.extra = np.zeros(PIECES)
 
@@ -39,6 +40,7 @@ class Past:
             age_h=self.age_h,
             strength_fraction=self.strength,
             usual_strength_fraction=self.usual,
+            ageing=self.ageing,
             lost=lost,
             pour=self.pour,
             feature_lost=feature_lost,
@@ -102,10 +104,12 @@ def test_a_bad_pour_is_told_from_age_and_wear():
 def test_a_cold_spell_is_explained_by_the_strength_it_leaves():
     past = Past(3)
     # EN 1992-1-1 B.10: at 5 degC an hour counts as 0.478 h at 20 degC.
-    past.strength[150:210] = en_fraction(0.478 * past.age_h[150:210])
+    past.ageing[150:210] = 0.478
+    past.strength = en_fraction(past.ageing * past.age_h)
     trend = past.find()
     cold = of(trend, ColdLoss)
     assert cold.pieces >= 50
+    assert cold.wait_until_h == pytest.approx(np.median(past.age_h[150:210]) / 0.478, rel=0.05)
     assert cold.lost > 2 * cold.expected_if_usual
     # Adjusted for the strength there is nothing left to explain.
     assert cold.lost == pytest.approx(cold.expected, rel=0.35)

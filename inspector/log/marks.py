@@ -1,0 +1,36 @@
+"""Has anything changed that losses are learnt from? A mark that moves with every row that is added or withdrawn."""
+
+from sqlalchemy import func, select
+
+from inspector.log.curing_tables import BreakTestRow, ExpectedTemperatureRow, TemperatureRecordRow, WetCureRow
+from inspector.log.opening import Log
+from inspector.log.tables import (
+    DefectNoteRow,
+    DispositionRow,
+    FeatureRow,
+    InspectionRow,
+    MixRow,
+    MoldRow,
+    PieceRow,
+    PourRow,
+    ReferenceRow,
+    ReviewRow,
+)
+
+__all__ = ["evidence_mark"]
+
+# Rows of these are only ever added, so their highest id tells whether there are new ones.
+_GROWING = (
+    BreakTestRow, DefectNoteRow, DispositionRow, ExpectedTemperatureRow, FeatureRow, InspectionRow, MixRow, MoldRow,
+    PieceRow, PourRow, ReferenceRow, ReviewRow, TemperatureRecordRow, WetCureRow,
+)  # fmt: skip
+# Rows of these may be withdrawn as well.
+_WITHDRAWN = (BreakTestRow, TemperatureRecordRow)
+
+
+def evidence_mark(log: Log) -> tuple[int, ...]:
+    """Give the mark of the log as it is: the same as before if nothing was added or withdrawn since."""
+    with log.reading() as session:
+        newest = [session.scalar(select(func.max(row.id))) or 0 for row in _GROWING]
+        withdrawn = [session.scalar(select(func.count(row.withdrawn_at))) or 0 for row in _WITHDRAWN]
+        return (*newest, *withdrawn)

@@ -1,0 +1,179 @@
+"""From the log to the arrays that risk is learnt from: each piece with its strength, its conditions and its loss."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector import log
+from inspector.curing import strength_fraction
+from inspector.log import Mix, Mold
+from inspector.risk import Evidence, gather_evidence
+from inspector.workshop.curing import Curing, PieceAge, mix_curve
+from inspector.workshop.lost import Loss, judge_loss
+
+__all__ = ["Condition", "KnownPiece", "ShopEvidence", "gather_shop_evidence", "usual_strength"]
+
+# A condition is looked at if so many pieces have it and so many have not.
+_FEWEST_EITHER_WAY = 15
+# Equivalent age 0: a piece frozen from the pour on. It has no strength that a logarithm could be taken of.
+_LEAST_STRENGTH = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPiece:
+    """A piece whose age and outcome are both known."""
+
+    age: PieceAge
+    loss: Loss
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What may matter beside the strength."""
+
+    name: str
+    """As a caster says it: `fibres in the mix`."""
+    kind: Literal["wet", "fibres", "admixture", "material", "release agent"]
+    value: str = ""
+    """Which admixture, material or agent."""
+
+    def of(self, age: PieceAge, mold: Mold, mix: Mix | None) -> float:
+        """Tell how far it holds for a piece: 0 to 1."""
+        match self.kind:
+            case "wet":
+                return _share_wet(age)
+            case "fibres":
+                return float(mix is not None and bool(mix.fibres.strip()))
+            case "admixture":
+                return float(mix is not None and any(item.name == self.value for item in mix.admixtures))
+            case "material":
+                return float(mold.material == self.value)
+            case "release agent":
+                return float(mold.release_agent == self.value)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShopEvidence:
+    """What the log tells about losses."""
+
+    molds: tuple[Mold, ...]
+    """The units of the evidence."""
+    pieces: tuple[KnownPiece, ...]
+    """In the order of demolding, one an entry of the evidence."""
+    evidence: Evidence
+    conditions: tuple[Condition, ...]
+    features: Mapping[str, tuple[str, ...]]
+    """By mold: those that are drawn on its references, then others that were lost."""
+
+
+def gather_shop_evidence(
+    opened: log.Log, curing: Curing, *, mold: str | None = None, conditions: Sequence[Condition] | None = None
+) -> ShopEvidence:
+    """Gather what the log tells about all molds, or about one.
+
+    Parameters
+    ----------
+    opened : Log
+    curing : Curing
+        Of the same log.
+    mold : str, optional
+        Only this one.
+    conditions : sequence of Condition, optional
+        Those to look at; by default all that differ enough from piece to piece.
+    """
+    molds = tuple(item for item in log.list_molds(opened) if mold in (None, item.name))
+    mixes = {mix.name: mix for mix in log.list_mixes(opened)}
+    losses = {outcome.piece_id: judge_loss(outcome) for outcome in log.list_piece_outcomes(opened, mold=mold)}
+    pieces = tuple(
+        KnownPiece(age=age, loss=loss)
+        for age in curing.piece_ages(mold=mold)
+        if (loss := losses.get(age.piece_id)) is not None
+    )
+    by_name = {item.name: (number, item) for number, item in enumerate(molds)}
+
+    def values(condition: Condition) -> NDArray[np.float64]:
+        return np.array(
+            [condition.of(piece.age, by_name[piece.age.mold][1], mixes.get(piece.age.mix or "")) for piece in pieces]
+        )
+
+    if conditions is None:
+        candidates = _conditions(molds, tuple(mixes.values()))
+        columns = [(condition, values(condition)) for condition in candidates]
+        columns = [(condition, column) for condition, column in columns if _differs(column)]
+    else:
+        columns = [(condition, values(condition)) for condition in conditions]
+    evidence = gather_evidence(
+        units=len(molds),
+        unit=[by_name[piece.age.mold][0] for piece in pieces],
+        strength_fraction=[max(piece.age.strength_fraction, _LEAST_STRENGTH) for piece in pieces],
+        lost=[piece.loss.lost for piece in pieces],
+        pour=[piece.age.pour_id for piece in pieces],
+        conditions=np.column_stack([column for _, column in columns]) if columns else np.zeros((len(pieces), 0)),
+        condition_names=[condition.name for condition, _ in columns],
+    )
+    return ShopEvidence(
+        molds=molds,
+        pieces=pieces,
+        evidence=evidence,
+        conditions=tuple(condition for condition, _ in columns),
+        features=_features(opened, molds, pieces),
+    )
+
+
+def usual_strength(pieces: Sequence[KnownPiece], curing: Curing) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Strengths that the ages of pieces would have given at the temperature usual for them, and how fast they aged.
+
+    Returns
+    -------
+    strength_fraction, ageing : ndarray, shape (n,)
+        Ageing is 1 for a piece cured at the temperature that half of the pieces were warmer than. [-]
+    """
+    age_h = np.array([piece.age.demold_age_h for piece in pieces])
+    rate = np.array([piece.age.equivalent_age_h for piece in pieces]) / np.maximum(age_h, 1e-9)
+    usual_rate = float(np.median(rate)) if len(rate) else 1.0
+    strengths = curing.mix_strengths()
+    fractions = np.zeros(len(pieces))
+    mixes = np.array([piece.age.mix or "" for piece in pieces])
+    for mix in dict.fromkeys(piece.age.mix for piece in pieces):
+        of_mix = mixes == (mix or "")
+        fractions[of_mix] = strength_fraction(mix_curve(mix, strengths), usual_rate * age_h[of_mix])
+    return np.maximum(fractions, _LEAST_STRENGTH), np.maximum(rate / max(usual_rate, 1e-9), 1e-3)
+
+
+def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix]) -> list[Condition]:
+    """What may matter to a caster; never who did it."""
+    admixtures = sorted({item.name for mix in mixes for item in mix.admixtures})
+    materials = sorted({mold.material for mold in molds if mold.material})
+    agents = sorted({mold.release_agent for mold in molds if mold.release_agent})
+    return [
+        Condition("kept wet until demolding", "wet"),
+        Condition("fibres in the mix", "fibres"),
+        *(Condition(f"{name} in the mix", "admixture", name) for name in admixtures),
+        *(Condition(f"{material} mold", "material", material) for material in materials),
+        *(Condition(f"{agent} as release agent", "release agent", agent) for agent in agents),
+    ]
+
+
+def _share_wet(age: PieceAge) -> float:
+    """Share of its time in the mold that a piece was kept wet; a closed mold keeps it so unless somebody says else."""
+    if age.wet_until_h is None or age.demold_age_h <= 0:
+        return 1.0
+    return min(1.0, age.wet_until_h / age.demold_age_h)
+
+
+def _differs(column: NDArray[np.float64]) -> bool:
+    return min((column > 0.5).sum(), (column <= 0.5).sum()) >= _FEWEST_EITHER_WAY
+
+
+def _features(opened: log.Log, molds: Sequence[Mold], pieces: Sequence[KnownPiece]) -> dict[str, tuple[str, ...]]:
+    lost: dict[str, dict[str, None]] = {mold.name: {} for mold in molds}
+    for piece in pieces:
+        lost[piece.age.mold].update(dict.fromkeys(piece.loss.features))
+    features = {}
+    for mold in molds:
+        drawn = [feature.name for item in log.list_references(opened, mold.name) for feature in item.features]
+        features[mold.name] = tuple(dict.fromkeys([*drawn, *lost[mold.name]]))
+    return features
