@@ -2,8 +2,11 @@
 
 import typer
 
+from inspector.cli.break_tests import breaktest_app
 from inspector.cli.demo import demo
+from inspector.cli.due import due
 from inspector.cli.failing import ExplainingGroup
+from inspector.cli.importing import import_pieces
 from inspector.cli.inspecting import inspect
 from inspector.cli.listing import list_log
 from inspector.cli.mat import mat
@@ -11,6 +14,8 @@ from inspector.cli.molds import mold_app
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
 from inspector.cli.serving import serve
+from inspector.cli.strength import strength
+from inspector.cli.temperatures import temperature_app, wetcure
 from inspector.cli.trends import trends
 from inspector.cli.what_if import what_if
 from inspector.cli.windows import window
@@ -28,9 +33,15 @@ app = typer.Typer(
 app.command("inspect")(inspect)
 app.command("record")(record)
 app.command("log")(list_log)
+app.command("import")(import_pieces)
+app.command("due")(due)
+app.command("strength")(strength)
 app.add_typer(mold_app, name="mold")
 app.add_typer(mix_app, name="mix")
 app.add_typer(pour_app, name="pour")
+app.add_typer(temperature_app, name="temperature")
+app.command("wetcure")(wetcure)
+app.add_typer(breaktest_app, name="breaktest")
 app.command("window")(window)
 app.command("trends")(trends)
 app.command("what-if")(what_if)

@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -86,25 +86,29 @@ def list_log(
     with open_workshop(context, data) as workshop:
         if as_json:
             details = workshop.piece_details(which, limit=limit)
-            typer.echo(json.dumps([_piece_object(detail) for detail in details], indent=2))
+            ages_h = workshop.curing.equivalent_ages_h([detail.piece for detail in details])
+            typer.echo(json.dumps([_piece_object(detail, ages_h) for detail in details], indent=2))
         elif as_csv:
             details = workshop.piece_details(which, limit=limit)
-            typer.echo(_csv(row for detail in details for row in _rows(detail)), nl=False)
+            ages_h = workshop.curing.equivalent_ages_h([detail.piece for detail in details])
+            typer.echo(_csv(row for detail in details for row in _rows(detail, ages_h)), nl=False)
         else:
-            _show(workshop.pieces(which, limit=limit))
+            pieces = workshop.pieces(which, limit=limit)
+            _show(pieces, workshop.curing.equivalent_ages_h(pieces))
 
 
-def _show(pieces: Iterable[Piece]) -> None:
-    table = Table("piece", "mold", "demolded at", "demold age", "found", "score", "became", "photos")
+def _show(pieces: Iterable[Piece], equivalent_ages_h: Mapping[int, float]) -> None:
+    table = Table("piece", "mold", "demolded at", "demold age", "equivalent age", "found", "score", "became", "photos")
     for piece in pieces:
         table.add_row(
             str(piece.id),
             piece.mold,
             time_words(piece.demolded_at),
             age_words(piece.demold_age_h),
-            "not inspected" if piece.score is None else kinds_words(piece.kinds),
+            age_words(equivalent_ages_h.get(piece.id)),
+            "not inspected" if piece.score is None and not piece.noted else kinds_words(piece.kinds),
             "" if piece.score is None else f"{piece.score:.2f}",
-            piece.outcome or "waiting",
+            piece.outcome or ("noted" if piece.noted and not piece.photo_ids else "waiting"),
             ", ".join(piece.photo_names),
         )
     if table.row_count:
@@ -113,7 +117,8 @@ def _show(pieces: Iterable[Piece]) -> None:
         typer.echo("No pieces in the log are like that.")
 
 
-def _head(piece: Piece) -> dict[str, Any]:
+def _head(piece: Piece, equivalent_ages_h: Mapping[int, float]) -> dict[str, Any]:
+    equivalent_age_h = equivalent_ages_h.get(piece.id)
     return {
         "piece": piece.id,
         "mold": piece.mold,
@@ -121,6 +126,7 @@ def _head(piece: Piece) -> dict[str, Any]:
         "poured_at": None if piece.poured_at is None else piece.poured_at.isoformat(),
         "demolded_at": None if piece.demolded_at is None else piece.demolded_at.isoformat(),
         "demold_age_h": None if piece.demold_age_h is None else round(piece.demold_age_h, 3),
+        "equivalent_age_h": None if equivalent_age_h is None else round(equivalent_age_h, 3),
         "disposition": piece.outcome,
         "score": piece.score,
     }
@@ -142,7 +148,7 @@ def _finding_object(finding: LoggedFinding) -> dict[str, Any]:
     }
 
 
-def _piece_object(detail: PieceDetail) -> dict[str, Any]:
+def _piece_object(detail: PieceDetail, equivalent_ages_h: Mapping[int, float]) -> dict[str, Any]:
     photos = []
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
         photos.append(
@@ -164,16 +170,24 @@ def _piece_object(detail: PieceDetail) -> dict[str, Any]:
                 ],
             }
         )
-    return {**_head(detail.piece), "mix": None if detail.mix is None else detail.mix.name, "photos": photos}
+    return {
+        **_head(detail.piece, equivalent_ages_h),
+        "mix": None if detail.mix is None else detail.mix.name,
+        "noted_defects": None if detail.noted_kinds is None else list(detail.noted_kinds),
+        "photos": photos,
+    }
 
 
-def _rows(detail: PieceDetail) -> Iterator[dict[str, Any]]:
-    head = _head(detail.piece)
+def _rows(detail: PieceDetail, equivalent_ages_h: Mapping[int, float]) -> Iterator[dict[str, Any]]:
+    head = _head(detail.piece, equivalent_ages_h)
     found = False
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
         for finding in () if inspection is None else inspection.findings:
             found = True
             yield {**head, "photo": photo.name, **_finding_object(finding)}
+    for kind in detail.noted_kinds or ():
+        found = True
+        yield {**head, "photo": "", **dict.fromkeys(_FINDING_COLUMNS), "kind": kind}
     if not found:
         yield {**head, "photo": " ".join(photo.name for photo in detail.photos), **dict.fromkeys(_FINDING_COLUMNS)}
 

@@ -14,7 +14,7 @@ from inspector.cli.options import DataOption, JsonFlag
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
-from inspector.workshop import MoldDetail, ReferenceCheck, Workshop
+from inspector.workshop import DEFAULT_TARGET_LOSS, MoldDetail, MoldSetting, ReferenceCheck, Workshop
 
 __all__ = ["mold_app"]
 
@@ -154,6 +154,47 @@ def list_molds(context: typer.Context, as_json: JsonFlag = False, data: DataOpti
     Console().print(table)
 
 
+@mold_app.command("set")
+def set_mold(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The mold.")],
+    target_loss: Annotated[
+        float | None,
+        typer.Option(
+            "--target-loss",
+            metavar="SHARE",
+            help=f"Share of pieces that may be lost, as 0.05 for one in twenty. At first: {DEFAULT_TARGET_LOSS:g}.",
+        ),
+    ] = None,
+    piece_cost: Annotated[
+        float | None, typer.Option("--piece-cost", metavar="MONEY", help="What a lost piece costs.")
+    ] = None,
+    mold_hour_cost: Annotated[
+        float | None, typer.Option("--mold-hour-cost", metavar="MONEY", help="What an hour of the mold is worth.")
+    ] = None,
+    turnaround_h: Annotated[
+        float | None,
+        typer.Option("--turnaround-h", metavar="H", help="Hours from demolding to the next pour into the mold."),
+    ] = None,
+    data: DataOption = None,
+) -> None:
+    """Say what a mold's demold window is to meet; what you leave out stays as it was.
+
+    Example: inspector mold set oak-leaf --target-loss 0.03 --piece-cost 14 --mold-hour-cost 0.25 --turnaround-h 3
+    """
+    if all(value is None for value in (target_loss, piece_cost, mold_hour_cost, turnaround_h)):
+        raise WrongUsageError("Say what is to change: --target-loss, --piece-cost, --mold-hour-cost or --turnaround-h.")
+    with open_workshop(context, data) as workshop:
+        setting = workshop.planning.set_mold(
+            name,
+            target_loss=target_loss,
+            piece_cost=piece_cost,
+            mold_hour_cost=mold_hour_cost,
+            turnaround_h=turnaround_h,
+        )
+    typer.echo(f"{name}: {_setting_words(setting)}")
+
+
 @mold_app.command("show")
 def show(
     context: typer.Context,
@@ -168,6 +209,7 @@ def show(
     with open_workshop(context, data) as workshop:
         detail = workshop.mold(name)
         typer.echo(_summary(detail))
+        typer.echo(f"  {_setting_words(workshop.planning.mold_setting(name))}")
         for reference in detail.references:
             scale = "no scale" if reference.px_per_mm is None else f"{reference.px_per_mm:.2f} px per mm"
             state = "" if reference.confirmed else ", waits for a yes"
@@ -239,6 +281,16 @@ def _write_preview(folder: Path, name: str, data: bytes) -> Path:
     except OSError as error:
         raise InspectorError(f"The preview {path} could not be written: {error.strerror or error}.") from error
     return path
+
+
+def _setting_words(setting: MoldSetting) -> str:
+    costs = (
+        ("a lost piece costs", setting.piece_cost, ""),
+        ("a mold hour", setting.mold_hour_cost, ""),
+        ("turnaround", setting.turnaround_h, " h"),
+    )
+    known = "".join(f"; {what} {'unknown' if value is None else f'{value:g}{unit}'}" for what, value, unit in costs)
+    return f"at most {100 * setting.target_loss:g} % may be lost{known}"
 
 
 def _summary(detail: MoldDetail) -> str:

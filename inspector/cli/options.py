@@ -6,7 +6,9 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["DataOption", "JsonFlag", "MoldOption", "read_time"]
+from inspector.errors import InputError
+
+__all__ = ["DataOption", "JsonFlag", "MoldOption", "WhyOption", "read_file", "read_time"]
 
 DataOption = Annotated[
     Path | None,
@@ -17,6 +19,7 @@ DataOption = Annotated[
     ),
 ]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]
+WhyOption = Annotated[str, typer.Option("--why", metavar="REASON", help="Why; it stays on record.")]
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
 
@@ -29,3 +32,11 @@ def read_time(text: str) -> datetime:
             f"{text!r} is no time. Write year-month-day and hour:minute, as in 2026-05-04T16:30."
         ) from None
     return at.astimezone() if at.tzinfo is None else at
+
+
+def read_file(path: Path) -> bytes:
+    """Read a file that a command was given."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path} cannot be opened: {error.strerror or error}.") from error

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Protocol
 
-__all__ = ["age_words", "count_words", "describe_finding", "kinds_words", "time_words"]
+__all__ = ["age_words", "count_words", "describe_finding", "kinds_words", "percent", "time_words"]
 
 from datetime import datetime
 
@@ -53,6 +53,11 @@ def kinds_words(kinds: Iterable[str]) -> str:
     """Findings by kind: `2 chips, 1 hairline crack`, or `nothing`."""
     counts = Counter(kinds)
     return ", ".join(count_words(number, kind) for kind, number in counts.items()) or "nothing"
+
+
+def percent(share: float) -> str:
+    """A share in whole percent: `62 %`."""
+    return f"{100 * share:.0f} %"
 
 
 def count_words(number: int, what: str) -> str:

@@ -290,6 +290,7 @@ def _detail(
             for photo in row.photos
         ),
         dispositions=dispositions,
+        noted_kinds=noted_kinds,
     )
 
 

@@ -259,6 +259,8 @@ class PieceDetail:
     """The latest inspection of each photo, in the order of `photos`."""
     dispositions: tuple[Disposition, ...]
     """Oldest first; the last one counts."""
+    noted_kinds: tuple[str, ...] | None
+    """Kinds of the defects that a person wrote down without a photo; None where nobody did."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -288,10 +288,18 @@ class Curing:
         for demolding in log.list_piece_demoldings(self._log, mold=mold):
             demoldings[demolding.pour_id].append(demolding)
         forecast, strengths = self.forecast(), self.mix_strengths()
-        ages: list[PieceAge] = []
+        # Pieces of the same mix and temperatures are worked out together: most pours cure at one of a few constants.
+        alike: dict[tuple[str | None, bytes, bytes], list[tuple[PourCure, PieceDemolding]]] = defaultdict(list)
+        temperatures: dict[int, PourTemperature] = {}
         for cure in log.list_pour_cures(self._log, mold=mold):
             if (of_pour := demoldings.get(cure.pour_id)) is not None:
-                ages += _piece_ages(cure, of_pour, forecast, mix_curve(cure.mix, strengths))
+                temperature = temperatures[cure.pour_id] = pour_temperature(cure, forecast)
+                history = temperature.history
+                key = (cure.mix, history.starts_h.tobytes(), history.temperature_degc.tobytes())
+                alike[key] += [(cure, demolding) for demolding in of_pour]
+        ages: list[PieceAge] = []
+        for (mix, _, _), pieces in alike.items():
+            ages += _piece_ages(pieces, temperatures, mix_curve(mix, strengths))
         return tuple(sorted(ages, key=lambda age: (age.demolded_at, age.piece_id)))
 
     def equivalent_ages_h(self, pieces: Sequence[Piece]) -> dict[int, float]:
@@ -359,11 +367,14 @@ def mix_curve(mix: str | None, strengths: Mapping[str, BreakTestFit]) -> Strengt
 
 
 def _piece_ages(
-    cure: PourCure, demoldings: Sequence[PieceDemolding], forecast: Forecast, curve: StrengthCurve
+    pieces: Sequence[tuple[PourCure, PieceDemolding]],
+    temperatures: Mapping[int, PourTemperature],
+    curve: StrengthCurve,
 ) -> list[PieceAge]:
-    temperature = pour_temperature(cure, forecast)
-    age_h = np.array([_hours(demolding.demolded_at - cure.poured_at) for demolding in demoldings])
-    aged_h = equivalent_age_h(temperature.history, age_h)
+    """Work out the ages of pieces of one mix and one history."""
+    history = temperatures[pieces[0][0].pour_id].history
+    age_h = np.array([_hours(demolding.demolded_at - cure.poured_at) for cure, demolding in pieces])
+    aged_h = equivalent_age_h(history, age_h)
     fractions = strength_fraction(curve, aged_h)
     return [
         PieceAge(
@@ -376,9 +387,9 @@ def _piece_ages(
             equivalent_age_h=float(aged_h[number]),
             strength_fraction=float(fractions[number]),
             wet_until_h=cure.wet_until_h if demolding.wet_until_h is None else demolding.wet_until_h,
-            temperature_assumed=temperature.assumed,
+            temperature_assumed=temperatures[cure.pour_id].assumed,
         )
-        for number, demolding in enumerate(demoldings)
+        for number, (cure, demolding) in enumerate(pieces)
     ]
 
 

@@ -33,7 +33,7 @@ def due_calendar(pieces: Sequence[DuePiece], *, now: datetime) -> bytes:
     for piece in pieces:
         if piece.ready_at is None:
             continue
-        start = piece.ready_at.astimezone(UTC).replace(microsecond=0)
+        start = piece.ready_at.astimezone(UTC)
         event = Event()
         event.add("uid", str(uuid.uuid5(uuid.NAMESPACE_OID, _name(piece))))
         event.add("dtstamp", now.astimezone(UTC).replace(microsecond=0))
@@ -52,6 +52,6 @@ def _name(piece: DuePiece) -> str:
 def _description(piece: DuePiece) -> str:
     source = "a start from practice, not enough evidence yet" if piece.from_practice else "by the window of this mold"
     return (
-        f"Can come out from now on, at {piece.needed_fraction:.0%} of its 28-day strength: {source}. Young concrete is "
-        "damp and alkaline: wear gloves, and lift heavy pieces with help."
+        f"Can come out from now on, at {100 * piece.needed_fraction:.0f} % of its 28-day strength: {source}. "
+        "Young concrete is damp and alkaline: wear gloves, and lift heavy pieces with help."
     )

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import isfinite
+from math import ceil, isfinite
 
 from inspector import log
 from inspector.curing import (
@@ -201,4 +201,5 @@ def _age_at_fraction_h(history: TemperatureHistory, curve: StrengthCurve, fracti
 
 
 def _after(poured_at: datetime, age_h: float) -> datetime | None:
-    return poured_at + timedelta(hours=age_h) if age_h <= _LONGEST_WAIT_H else None
+    """Time at which an age is reached, to the next whole minute."""
+    return poured_at + timedelta(minutes=ceil(age_h * 60)) if age_h <= _LONGEST_WAIT_H else None

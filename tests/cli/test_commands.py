@@ -25,7 +25,8 @@ COMMANDS = sorted(commands(typer.main.get_command(app)))
 def test_the_commands_are_those_that_were_promised():
     assert {" ".join(command) for command in COMMANDS} >= {
         "inspect", "record", "log", "mold add", "mold list", "mold show", "mix add", "mix list", "pour add",
-        "pour list", "mat", "serve", "demo",
+        "pour list", "mat", "serve", "demo", "strength", "breaktest add", "breaktest list", "temperature add",
+        "temperature import", "temperature list", "import", "due", "mold set",
     }  # fmt: skip
 
 

@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 import pytest
 from fastapi.testclient import TestClient
@@ -168,3 +169,23 @@ def test_what_is_not_there_cannot_be_reviewed_or_decided(reviewer: TestClient, a
     assert reviewer.post(f"/pieces/{other}/findings/1/reviews", data={"verdict": "confirmed"}).status_code == 404
     assert reviewer.post("/pieces/99/dispositions", data={"outcome": "sell"}).status_code == 404
     assert reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "burn"}).status_code == 422
+
+
+def test_a_piece_tells_how_old_it_is_at_20_degc(client: TestClient, add: Callable[..., int]) -> None:
+    piece = add()
+    # Nobody wrote down how warm it was, so 20 degC: EN 1992-1-1, Eq. (B.10) ages by 0.998 there, 31 h to 31 h.
+    assert "as old as 31 h at 20 °C" in client.get(f"/pieces/{piece}").text
+    client.app.state.workshop.curing.expect_temperature(5, from_at=datetime(2026, 11, 1, tzinfo=UTC))
+    # The same formula: 0.47784 at 5 degC.
+    assert "as old as 15 h at 20 °C" in client.get(f"/pieces/{piece}").text
+
+
+def test_a_piece_of_a_spreadsheet_tells_what_was_written_down(client: TestClient) -> None:
+    columns = "mold,poured_at,demolded_at,temperature_c,wet_cured_until_h,defects"
+    lines = ["oak-leaf,2026-05-04,2026-05-05,,,chip;chip", "oak-leaf,2026-05-04,2026-05-05,,,"]
+    client.app.state.workshop.import_pieces("\r\n".join([columns, *lines]).encode(), name="pieces.csv")
+    broken, good = (client.get(f"/pieces/{number}").text for number in (1, 2))
+    assert "Written down without a photo: 2 chips." in broken
+    assert "Written down without a photo: a good piece." in good
+    assert "ould not be judged" not in broken + good
+    assert "2 chips" not in client.get("/").text

@@ -1,0 +1,180 @@
+"""`inspector strength`: how strong a casting is at an age, as a fraction of its 28-day strength."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+import typer
+
+from inspector.cli.failing import WrongUsageError
+from inspector.cli.options import DataOption
+from inspector.cli.surroundings import open_workshop
+from inspector.cli.words import percent
+from inspector.curing import (
+    BreakTestFit,
+    CementClass,
+    aci_curve,
+    constant_temperature,
+    en_curve,
+    equivalent_age_h,
+    strength_band,
+    temperature_warnings,
+    tensile_fraction,
+)
+from inspector.errors import InputError
+from inspector.workshop import CEMENT_CLASSES
+
+__all__ = ["strength"]
+
+_MODELS = ("en", "aci")
+_CEMENT_WORDS = {"S": "Slow", "N": "Normal", "R": "Rapid"}
+
+
+def strength(
+    context: typer.Context,
+    age_h: Annotated[float, typer.Option("--age-h", min=0, metavar="H", help="Hours since the pour.")],
+    temperature_c: Annotated[
+        float, typer.Option("--temperature-c", metavar="DEGC", help="How warm it was, all the while. Default: 20.")
+    ] = 20.0,
+    cement_class: Annotated[
+        str | None,
+        typer.Option(
+            "--class",
+            metavar="|".join(CEMENT_CLASSES),
+            help="How fast the cement hardens: S slow, N normal, R rapid. Default: N.",
+        ),
+    ] = None,
+    model: Annotated[
+        str | None,
+        typer.Option(
+            "--model",
+            metavar="|".join(_MODELS),
+            help="Formula: en (EN 1992-1-1) or aci (ACI 209R-92, N as type I, R as type III). Default: en.",
+        ),
+    ] = None,
+    steam: Annotated[bool, typer.Option("--steam", help="Steam cured; with --model aci.")] = False,
+    wet_until_h: Annotated[
+        float | None,
+        typer.Option(
+            "--wet-until-h",
+            min=0,
+            metavar="H",
+            help="Kept wet, or in its closed mold, until this age, then dry. Default: wet all the while.",
+        ),
+    ] = None,
+    mix: Annotated[
+        str | None,
+        typer.Option("--mix", metavar="NAME", help="A mix of the log: its cement, moved by its break tests."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of sentences.")] = False,
+    data: DataOption = None,
+) -> None:
+    """Tell the strength at an age, as a fraction of the 28-day strength, with its 90 % band.
+
+    A start, not evidence, until break tests of your own mix are in it. It never says when structural formwork may
+    come off.
+
+    Example: inspector strength --age-h 72 --temperature-c 15 --class N
+    """
+    if mix is not None and (cement_class is not None or model is not None or steam):
+        raise WrongUsageError("With --mix the cement comes from the log: leave --class, --model and --steam out.")
+    if data is not None and mix is None:
+        raise WrongUsageError("--data goes with --mix: without it nothing is taken from a log.")
+    if mix is None:
+        start = _formula(cement_class or "N", model or "en", steam=steam)
+    else:
+        with open_workshop(context, data) as workshop:
+            start = _Start(
+                fit=workshop.curing.mix_strength(mix),
+                cement_class=next(item.cement_class for item in workshop.mixes() if item.name == mix),
+                formula="EN 1992-1-1",
+            )
+    curve = start.fit.curve
+    history = constant_temperature(temperature_c)
+    aged_h = float(equivalent_age_h(history, age_h))
+    wet_h = float("inf") if wet_until_h is None else float(equivalent_age_h(history, wet_until_h))
+    band = strength_band(curve, aged_h, wet_until_equivalent_h=wet_h)
+    tensile = float(tensile_fraction(curve, aged_h, wet_until_equivalent_h=wet_h))
+    warnings = temperature_warnings([temperature_c])
+    fraction, low, high = float(band.fraction), float(band.low), float(band.high)
+    if as_json:
+        mpa = start.fit.strength_28_days
+        typer.echo(
+            json.dumps(
+                {
+                    "age_h": age_h,
+                    "temperature_c": temperature_c,
+                    "equivalent_age_h": aged_h,
+                    "strength_fraction": fraction,
+                    "low": low,
+                    "high": high,
+                    "tensile_fraction": tensile,
+                    "wet_until_h": wet_until_h,
+                    "mix": mix,
+                    "cement_class": start.cement_class,
+                    "formula": start.formula,
+                    "break_tests": curve.break_tests,
+                    "strength_28_days_mpa": None
+                    if mpa is None
+                    else {"median": mpa.median_mpa, "low": mpa.low_mpa, "high": mpa.high_mpa},
+                    "warnings": list(warnings),
+                },
+                indent=2,
+            )
+        )
+        return
+    kept = "" if wet_until_h is None else f", wet until {wet_until_h:g} h"
+    typer.echo(
+        f"After {age_h:g} h at {temperature_c:g} degC{kept} (equivalent age {aged_h:.1f} h): about {percent(fraction)} "
+        f"of the 28-day strength, with a 90 % band from {percent(low)} to {percent(high)}; in tension, in which thin "
+        f"features fail, about {percent(tensile)} of the 28-day value."
+    )
+    _tell_where_from(start, mix, warnings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Which curve, and where it comes from."""
+
+    fit: BreakTestFit
+    cement_class: CementClass
+    formula: str
+
+
+def _formula(cement_class: str, model: str, *, steam: bool) -> _Start:
+    known = next((name for name in CEMENT_CLASSES if name == cement_class), None)
+    if known is None:
+        raise WrongUsageError(f"{cement_class!r} is no cement class. Use {' or '.join(CEMENT_CLASSES)}.")
+    if model not in _MODELS:
+        raise WrongUsageError(f"{model!r} is no formula. Use {' or '.join(_MODELS)}.")
+    if steam and model != "aci":
+        raise WrongUsageError("--steam goes with --model aci: EN 1992-1-1 has no constants for steam.")
+    if model == "en":
+        return _Start(BreakTestFit(en_curve(known), None), known, "EN 1992-1-1")
+    try:
+        curve = aci_curve(known, steam=steam)
+    except InputError as error:
+        raise WrongUsageError(str(error)) from error
+    return _Start(BreakTestFit(curve, None), known, "ACI 209R-92, steam cured" if steam else "ACI 209R-92")
+
+
+def _tell_where_from(start: _Start, mix: str | None, warnings: Sequence[str]) -> None:
+    tests = start.fit.curve.break_tests
+    evidence = (
+        "no break test of your own mix is in it: a start, not evidence"
+        if tests == 0
+        else f"moved by {tests} of your own break tests"
+    )
+    of_mix = "" if mix is None else f" of mix {mix}"
+    typer.echo(f"{_CEMENT_WORDS[start.cement_class]} cement{of_mix} by {start.formula}; {evidence}.")
+    mpa = start.fit.strength_28_days
+    if mpa is not None:
+        typer.echo(
+            f"Its 28-day strength by your press: about {mpa.median_mpa:.0f} MPa, 90 % interval {mpa.low_mpa:.0f} to "
+            f"{mpa.high_mpa:.0f} MPa."
+        )
+    else:
+        typer.echo("A fraction is no strength: a weak mix at 60 % is still weak.")
+    for warning in warnings:
+        typer.echo(f"Note: {warning}")
