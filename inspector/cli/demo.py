@@ -15,9 +15,11 @@ from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import age_words, kinds_words
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, read_settings
 from inspector.workshop import (
+    DEMO_HALF_YEARS,
     DemoPhoto,
     Recorded,
     add_demo_molds,
+    add_demo_past,
     read_demo_photos,
     record_demo_photos,
 )
@@ -48,12 +50,21 @@ def demo(
         with progress("Setting up molds", total=len(folders.molds)) as advance:
             for _ in add_demo_molds(workshop, folders.molds):
                 advance()
+        with progress("Inventing half years of pours", total=DEMO_HALF_YEARS) as advance:
+            past = 0
+            for pieces in add_demo_past(workshop):
+                past += pieces
+                advance()
         results = []
         with progress("Inspecting sample photos", total=len(photos)) as advance:
             for result in record_demo_photos(workshop, photos):
                 results.append(result)
                 advance()
     _show(results)
+    if past:
+        typer.echo(f"Before them come two years of pours with {past} pieces, invented as well: look at them with")
+        typer.echo(f'  inspector window --data "{settings.data_dir}"')
+        typer.echo(f'  inspector trends --data "{settings.data_dir}"')
     if no_serve:
         typer.echo(f'Look at it with: inspector serve --data "{settings.data_dir}"')
     else:

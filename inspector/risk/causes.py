@@ -22,9 +22,11 @@ __all__ = ["Cause", "ColdLoss", "MoldHistory", "MoldTrend", "PourLoss", "Wear", 
 # A change is looked for among so many latest pieces or more, and the time before it is taken as sound if the
 # excess is so many standard deviations.
 _FEWEST_IN_CHANGE = 12
-_CHANGE_Z = 2.5
-# Among the stronger half of pieces since a change, so many standard deviations of excess mean wear and not age.
-_EVERY_AGE_Z = 2.0
+_CHANGE_Z = 3.0
+# Among the stronger half of pieces since a change, so many standard deviations of excess mean wear and not age: fewer
+# where most losses lie in one place, as where a mold is torn.
+_EVERY_AGE_Z_IN_ONE_PLACE = 2.0
+_EVERY_AGE_Z = 3.5
 # A piece counts as cold if it had less than this of the strength that the usual temperature gives at its age.
 _COLD_STRENGTH_SHARE = 0.87
 _FEWEST_COLD = 5
@@ -98,10 +100,12 @@ class PourLoss:
 
     pour: int
     pieces: int
-    """Of this mold."""
+    """Of this mold, as are the lost and expected ones."""
     lost: int
     expected: float
     excess: float
+    of_all: BadPour
+    """The same pour in all molds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +215,14 @@ def _pours(history: MoldHistory, expected: NDArray[np.float64], bad_pours: "tupl
         if lost:
             usual = float(expected[of_pour].sum())
             losses.append(
-                PourLoss(pour=bad.pour, pieces=int(of_pour.sum()), lost=lost, expected=usual, excess=lost - usual)
+                PourLoss(
+                    pour=bad.pour,
+                    pieces=int(of_pour.sum()),
+                    lost=lost,
+                    expected=usual,
+                    excess=lost - usual,
+                    of_all=bad,
+                )
             )
     return losses
 
@@ -226,9 +237,10 @@ def _wear(
     stronger = since[strength >= np.median(strength)]
     p = expected[stronger]
     stronger_lost = int(history.lost[stronger].sum())
-    if stronger_lost - p.sum() < _EVERY_AGE_Z * np.sqrt((p * (1 - p)).sum()) or stronger_lost < _FEWEST_LOST:
-        return None
     feature, feature_lost = _most_lost(history, since)
+    least_z = _EVERY_AGE_Z if feature is None else _EVERY_AGE_Z_IN_ONE_PLACE
+    if stronger_lost - p.sum() < least_z * np.sqrt((p * (1 - p)).sum()) or stronger_lost < _FEWEST_LOST:
+        return None
     lost, usual = int(history.lost[since].sum()), float(expected[since].sum())
     return Wear(
         since=int(since[0]),

@@ -25,6 +25,7 @@ __all__ = [
     "Verdict",
     "cost_per_good_piece",
     "find_window",
+    "first_age_under",
     "loss_at",
     "loss_by_age",
     "mean_loss",
@@ -178,7 +179,7 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
         raise InputError(f"The target loss is {target_loss:g}. Give a share between 0 and 1, such as 0.05.")
     age_h = strength.age_h
     first_tried_h, last_tried_h = _tried_ages(risk, strength)
-    under = _first_age_under(risk, strength, target_loss)
+    under = first_age_under(risk, strength, target_loss)
     earliest_h = latest_h = cheapest_h = None
     at_earliest = None
     if under is not None:
@@ -206,6 +207,21 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
     )
 
 
+def first_age_under(risk: MoldRisk, strength: StrengthByAge, target_loss: float) -> float | None:
+    """Give the first age with the upper end of the loss under a target, or None; by halving, as losses fall. [h]"""
+
+    def is_under(index: int) -> bool:
+        return _upper_loss(risk, strength.strength_fraction[index]) < target_loss
+
+    low, high = 0, len(strength.age_h) - 1
+    if not is_under(high):
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if is_under(middle) else (middle + 1, high)
+    return float(strength.age_h[low])
+
+
 def _tried_ages(risk: MoldRisk, strength: StrengthByAge) -> tuple[float | None, float | None]:
     """Ages between which the curve is trusted, or None where it is not bounded. [h]"""
     if not risk.pieces:
@@ -224,21 +240,6 @@ def _verdict(risk: MoldRisk, earliest_h: float | None, last_tried_h: float | Non
     if last_tried_h is not None and earliest_h > last_tried_h:
         return "beyond what was tried"
     return "settled"
-
-
-def _first_age_under(risk: MoldRisk, strength: StrengthByAge, target_loss: float) -> float | None:
-    """First age with the upper end of the loss under the target; the loss never rises, so by halving."""
-
-    def is_under(index: int) -> bool:
-        return _upper_loss(risk, strength.strength_fraction[index]) < target_loss
-
-    low, high = 0, len(strength.age_h) - 1
-    if not is_under(high):
-        return None
-    while low < high:
-        middle = (low + high) // 2
-        low, high = (low, middle) if is_under(middle) else (middle + 1, high)
-    return float(strength.age_h[low])
 
 
 def _upper_loss(risk: MoldRisk, strength_fraction: float) -> float:

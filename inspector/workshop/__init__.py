@@ -45,6 +45,7 @@ from inspector.workshop.demo import (
     read_demo_photos,
     record_demo_photos,
 )
+from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
 from inspector.workshop.piece_table import RefusedLine
@@ -66,6 +67,7 @@ __all__ = [
     "BREAK_WORDS",
     "CEMENT_CLASSES",
     "DEFAULT_TARGET_LOSS",
+    "DEMO_HALF_YEARS",
     "DISPOSITIONS",
     "KINDS",
     "PRACTICE_START_FRACTION",
@@ -121,6 +123,7 @@ __all__ = [
     "WindowChange",
     "Workshop",
     "add_demo_molds",
+    "add_demo_past",
     "due_calendar",
     "find_demo_folders",
     "read_demo_photos",

@@ -72,8 +72,9 @@ def cause_sentence(cause: Cause, *, earliest_h: float | None, demolded_on: Calla
             )
         case PourLoss():
             return (
-                f"One bad pour: {pour} lost {cause.lost} of {cause.pieces}, expected {cause.expected:.1f} at their "
-                "ages. Look into its mix and water; it is left out of the window."
+                f"One bad pour: {pour} lost {cause.of_all.lost} of {cause.of_all.pieces} pieces, "
+                f"{cause.of_all.expected:.1f} expected at their ages; of this mold {cause.lost} of {cause.pieces}. "
+                "Look into its mix and water; it is left out of the window."
             )
         case ColdLoss():
             return (

@@ -12,11 +12,19 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 from inspector.errors import InspectorError
-from inspector.log import Admixture, CementClass
+from inspector.log import Admixture, CementClass, Mix
 from inspector.workshop.results import PieceFacts, Recorded
 from inspector.workshop.workshop import Workshop
 
-__all__ = ["DemoFolders", "DemoPhoto", "add_demo_molds", "find_demo_folders", "read_demo_photos", "record_demo_photos"]
+__all__ = [
+    "DemoFolders",
+    "DemoPhoto",
+    "add_demo_mixes",
+    "add_demo_molds",
+    "find_demo_folders",
+    "read_demo_photos",
+    "record_demo_photos",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +129,23 @@ def add_demo_molds(workshop: Workshop, folders: Sequence[Path]) -> Iterator[str]
         yield added.mold.name
 
 
+def add_demo_mixes(workshop: Workshop) -> tuple[Mix, ...]:
+    """Add the demo's mixes where they are missing, and give them."""
+    known = {mix.name for mix in workshop.mixes()}
+    for mix in _MIXES:
+        if mix.name not in known:
+            workshop.add_mix(
+                mix.name,
+                cement_class=mix.cement_class,
+                water_cement_ratio=mix.water_cement_ratio,
+                aggregate=mix.aggregate,
+                admixtures=mix.admixtures,
+                fibres=mix.fibres,
+            )
+    names = {mix.name for mix in _MIXES}
+    return tuple(mix for mix in workshop.mixes() if mix.name in names)
+
+
 def record_demo_photos(workshop: Workshop, photos: Sequence[DemoPhoto]) -> Iterator[tuple[DemoPhoto, Recorded]]:
     """Log the sample photos, each as a piece of an invented pour.
 
@@ -152,17 +177,7 @@ def _poured_at(number: int) -> datetime:
 
 def _add_pours(workshop: Workshop, by_mold: dict[str, list[DemoPhoto]]) -> list[int]:
     """Add one pour for the first piece of each mold, one for the second and so on; those that are there are taken."""
-    known = {mix.name for mix in workshop.mixes()}
-    for mix in _MIXES:
-        if mix.name not in known:
-            workshop.add_mix(
-                mix.name,
-                cement_class=mix.cement_class,
-                water_cement_ratio=mix.water_cement_ratio,
-                aggregate=mix.aggregate,
-                admixtures=mix.admixtures,
-                fibres=mix.fibres,
-            )
+    add_demo_mixes(workshop)
     before = {(pour.poured_at, pour.molds): pour.id for pour in workshop.pours()}
     pour_ids = []
     for number in range(max(map(len, by_mold.values()), default=0)):

@@ -1,6 +1,6 @@
 """What the workshop answers about losses: windows, trends, and what would be otherwise. Frozen, with units."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
@@ -338,8 +338,7 @@ def _scenario_json(scenario: Scenario) -> dict[str, Any]:
 
 
 def _cause_json(cause: Cause) -> dict[str, Any]:
-    values = {name: getattr(cause, name) for name in cause.__dataclass_fields__}
-    rounded = {name: round(value, 4) if isinstance(value, float) else value for name, value in values.items()}
+    rounded = {name: round(value, 4) if isinstance(value, float) else value for name, value in asdict(cause).items()}
     return {"cause": _CAUSE_NAMES[type(cause).__name__], **rounded}
 
 

@@ -32,6 +32,7 @@ from inspector.risk import (
     exact_interval,
     find_trend,
     find_window,
+    first_age_under,
     fit_features,
     interval,
     learn,
@@ -75,7 +76,7 @@ _TURNAROUND_H = 2.0
 # What the molds tell about each other is learnt anew once there are so many more pieces.
 _LEARN_ANEW_SHARE = 0.02
 # A window is written down as changed if its strengths moved by this or more. [-]
-_CHANGED_FRACTION = 0.005
+_CHANGED_FRACTION = 0.015
 _AGE_GROUPS = 6
 _LATEST_PIECES = 30
 _BEYOND_TRIED = 0.08
@@ -88,6 +89,8 @@ class _Known:
 
     mark: tuple[int, ...]
     """Of the log that it was learnt from."""
+    now: datetime
+    """Pieces demolded later were left out."""
     shop: ShopEvidence
     learnt: Learnt
     feature_population: Population
@@ -128,12 +131,12 @@ class Losses:
 
     def windows(self, *, now: datetime, cure: ExpectedCure | None = None) -> tuple[MoldWindow, ...]:
         """Work out the windows of all molds, for the cure that is expected or another one."""
-        known = self._learn_all()
+        known = self._learn_all(now)
         return self._windows([_of_mold(known, number) for number in range(len(known.shop.molds))], now, cure)
 
     def window(self, mold: str, *, now: datetime, cure: ExpectedCure | None = None) -> MoldWindow:
         """Work out the window of one mold from its pieces of today and what is known of the others."""
-        return self._windows([self._known_mold(mold)], now, cure)[0]
+        return self._windows([self._known_mold(mold, now)], now, cure)[0]
 
     def keep_windows(self, windows: Sequence[MoldWindow], *, now: datetime) -> tuple[WindowChange, ...]:
         """Write down those windows that changed, each with the evidence that caused it."""
@@ -151,7 +154,7 @@ class Losses:
         """Tell how losses went over time and why, of all molds or of one."""
         if mold is not None:
             log.find_mold(self._log, mold)
-        known = self._learn_all()
+        known = self._learn_all(now)
         settings, strengths = log.list_mold_settings(self._log), self._curing.mix_strengths()
         molds = []
         for number, item in enumerate(known.shop.molds):
@@ -192,7 +195,7 @@ class Losses:
         colder_by_degc : float
             How much colder than expected.
         """
-        known = self._known_mold(mold)
+        known = self._known_mold(mold, now)
         cure = cure or ExpectedCure()
         for age in (age_h, instead_of_h):
             if age is not None and not _AGES_H[0] <= age <= _AGES_H[-1]:
@@ -244,11 +247,12 @@ class Losses:
 
     # What several use cases need
 
-    def _learn_all(self) -> _Known:
+    def _learn_all(self, now: datetime) -> _Known:
         mark = log.evidence_mark(self._log)
-        if self._latest is not None and self._latest.mark == mark:
-            return self._latest
-        shop = gather_shop_evidence(self._log, self._curing)
+        latest = self._latest
+        if latest is not None and latest.mark == mark and latest.now <= now:
+            return latest
+        shop = gather_shop_evidence(self._log, self._curing, until=now)
         learnt = learn(shop.evidence, PRACTICE_PRIOR)
         sound = np.flatnonzero(learnt.sound)
         units = shop.evidence.unit[sound]
@@ -262,19 +266,25 @@ class Losses:
             lost=tables,
             molds=learnt.molds,
         )
-        self._latest = _Known(mark=mark, shop=shop, learnt=learnt, feature_population=population, features=features)
+        self._latest = _Known(
+            mark=mark, now=now, shop=shop, learnt=learnt, feature_population=population, features=features
+        )
         return self._latest
 
-    def _known_mold(self, name: str) -> _KnownMold:
+    def _known_mold(self, name: str, now: datetime) -> _KnownMold:
         """Learn one mold anew, and all of them where the log has grown much since that was done last."""
         mold = log.find_mold(self._log, name)
         latest = self._latest
         molds = log.list_molds(self._log)
         counted = sum(item.pieces for item in molds)
-        if latest is None or counted > (1 + _LEARN_ANEW_SHARE) * sum(item.pieces for item in latest.shop.molds):
-            latest = self._learn_all()
+        if (
+            latest is None
+            or latest.now > now
+            or counted > (1 + _LEARN_ANEW_SHARE) * sum(item.pieces for item in latest.shop.molds)
+        ):
+            latest = self._learn_all(now)
             return _of_mold(latest, [item.name for item in latest.shop.molds].index(name))
-        shop = gather_shop_evidence(self._log, self._curing, mold=name, conditions=latest.shop.conditions)
+        shop = gather_shop_evidence(self._log, self._curing, until=now, mold=name, conditions=latest.shop.conditions)
         sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in latest.learnt.bad_pours])
         evidence = shop.evidence.of(sound)
         risk = mold_risk(latest.learnt.population, evidence)
@@ -413,7 +423,7 @@ def _mold_window(
         advice=window_advice(
             window, mold=known.mold.name, temperature_degc=temperature_degc, last_tried_h=last_tried_h
         ),
-        features=_feature_risks(known, strength, window, costs),
+        features=_feature_risks(known, strength, window),
         history=history,
         risk=known.risk,
         strength=strength,
@@ -427,16 +437,14 @@ def _with_all_pieces(window: DemoldWindow, pieces: Sequence[KnownPiece]) -> Demo
     return replace(window, pieces=len(pieces), lost=sum(piece.loss.lost for piece in pieces))
 
 
-def _feature_risks(
-    known: _KnownMold, strength: StrengthByAge, window: DemoldWindow, costs: Costs
-) -> tuple[FeatureRisk, ...]:
+def _feature_risks(known: _KnownMold, strength: StrengthByAge, window: DemoldWindow) -> tuple[FeatureRisk, ...]:
     earliest_h = window.earliest_h
     found = [
         FeatureRisk(
             name=name,
             lost=risk.lost,
             loss_at_earliest=None if earliest_h is None else loss_at(risk, float(strength.at(earliest_h))),
-            earliest_h=find_window(risk, strength, target_loss=window.target_loss, costs=costs).earliest_h,
+            earliest_h=first_age_under(risk, strength, window.target_loss),
             theta=interval(risk.theta, risk.weight),
         )
         for name, risk in zip(known.features, known.feature_risks, strict=True)

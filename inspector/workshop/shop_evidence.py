@@ -1,7 +1,8 @@
 """From the log to the arrays that risk is learnt from: each piece with its strength, its conditions and its loss."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Literal
 
 import numpy as np
@@ -70,7 +71,12 @@ class ShopEvidence:
 
 
 def gather_shop_evidence(
-    opened: log.Log, curing: Curing, *, mold: str | None = None, conditions: Sequence[Condition] | None = None
+    opened: log.Log,
+    curing: Curing,
+    *,
+    until: datetime,
+    mold: str | None = None,
+    conditions: Sequence[Condition] | None = None,
 ) -> ShopEvidence:
     """Gather what the log tells about all molds, or about one.
 
@@ -79,6 +85,8 @@ def gather_shop_evidence(
     opened : Log
     curing : Curing
         Of the same log.
+    until : datetime
+        Pieces demolded later are left out.
     mold : str, optional
         Only this one.
     conditions : sequence of Condition, optional
@@ -90,7 +98,7 @@ def gather_shop_evidence(
     pieces = tuple(
         KnownPiece(age=age, loss=loss)
         for age in curing.piece_ages(mold=mold)
-        if (loss := losses.get(age.piece_id)) is not None
+        if age.demolded_at <= until and (loss := losses.get(age.piece_id)) is not None
     )
     by_name = {item.name: (number, item) for number, item in enumerate(molds)}
 
@@ -102,7 +110,7 @@ def gather_shop_evidence(
     if conditions is None:
         candidates = _conditions(molds, tuple(mixes.values()))
         columns = [(condition, values(condition)) for condition in candidates]
-        columns = [(condition, column) for condition, column in columns if _differs(column)]
+        columns = _told_apart([(condition, column) for condition, column in columns if _differs(column)])
     else:
         columns = [(condition, values(condition)) for condition in conditions]
     evidence = gather_evidence(
@@ -166,6 +174,21 @@ def _share_wet(age: PieceAge) -> float:
 
 def _differs(column: NDArray[np.float64]) -> bool:
     return min((column > 0.5).sum(), (column <= 0.5).sum()) >= _FEWEST_EITHER_WAY
+
+
+def _told_apart(columns: list[tuple[Condition, NDArray[np.float64]]]) -> list[tuple[Condition, NDArray[np.float64]]]:
+    """Keep one of conditions that always come together, under all their names, and one of those that never do."""
+    kept: list[tuple[Condition, NDArray[np.float64]]] = []
+    for condition, column in columns:
+        for number, (other, other_column) in enumerate(kept):
+            if np.array_equal(column, other_column):
+                kept[number] = (replace(other, name=f"{other.name}, {condition.name}"), other_column)
+                break
+            if np.array_equal(column, 1 - other_column):
+                break
+        else:
+            kept.append((condition, column))
+    return kept
 
 
 def _features(opened: log.Log, molds: Sequence[Mold], pieces: Sequence[KnownPiece]) -> dict[str, tuple[str, ...]]:

@@ -39,6 +39,7 @@ from inspector.log import (
     NewPiecePhoto,
     NewReference,
     Outcome,
+    PastPour,
     Piece,
     PieceDetail,
     PieceFilter,
@@ -422,6 +423,16 @@ class Workshop:
         if table.refused:
             return PieceImport(imported=None, refused=table.refused)
         return PieceImport(imported=log.import_pieces(self._log, table.pieces, source=name), refused=())
+
+    def add_past(self, pours: Sequence[PastPour], *, source: str) -> int:
+        """Add pours with their pieces that the workshop made before; what came from that source before is not added.
+
+        Returns
+        -------
+        pieces : int
+            How many were added.
+        """
+        return log.add_past(self._log, pours, source=source) if pours else 0
 
     # Reading
 
