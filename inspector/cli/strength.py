@@ -115,7 +115,7 @@ def strength(
         with open_workshop(context, data) as workshop:
             start = _Start(
                 fit=workshop.curing.mix_strength(mix),
-                cement_class=next(item.cement_class for item in workshop.mixes() if item.name == mix),
+                cement_class=workshop.mix(mix).cement_class,
                 formula="EN 1992-1-1",
             )
     curve = start.fit.curve

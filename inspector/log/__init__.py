@@ -42,7 +42,7 @@ from inspector.log.molds import (
 from inspector.log.opening import Log, open_log
 from inspector.log.photo_rows import NewPhoto, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
-from inspector.log.pours import add_mix, add_pour, find_pour, list_mixes, list_pours
+from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
 from inspector.log.recording import (
     LoggedPiecePhoto,
     NewPiecePhoto,
@@ -163,6 +163,7 @@ __all__ = [
     "confirm_reference",
     "count_pieces",
     "discard_reference",
+    "find_mix",
     "find_mold",
     "find_mold_setting",
     "find_photo",

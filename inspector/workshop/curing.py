@@ -251,7 +251,7 @@ class Curing:
     def break_tests(self, *, mix: str | None = None) -> tuple[BreakTest, ...]:
         """List break tests, withdrawn ones among them, all or those of one mix."""
         if mix is not None:
-            self._check_mix(mix)
+            log.find_mix(self._log, mix)
         tests = log.list_break_tests(self._log, with_withdrawn=True)
         return tuple(test for test in tests if mix in (None, test.mix))
 
@@ -263,7 +263,7 @@ class Curing:
 
     def mix_strength(self, mix: str) -> BreakTestFit:
         """Tell how a mix gains strength: by its cement, moved by its break tests."""
-        self._check_mix(mix)
+        log.find_mix(self._log, mix)
         return self.mix_strengths()[mix]
 
     def mix_strengths(self) -> dict[str, BreakTestFit]:
@@ -316,14 +316,6 @@ class Curing:
             for piece in of_pours.get(cure.pour_id, ()):
                 ages_h[piece.id] = float(equivalent_age_h(history, piece.demold_age_h or 0.0))
         return ages_h
-
-    def _check_mix(self, name: str) -> None:
-        known = [mix.name for mix in log.list_mixes(self._log)]
-        if name not in known:
-            raise InputError(
-                f"There is no mix {name} in the log. "
-                + (f"It knows: {', '.join(known)}." if known else "Add one with `inspector mix add`.")
-            )
 
 
 def pour_temperature(cure: PourCure, forecast: Forecast) -> PourTemperature:

@@ -316,6 +316,10 @@ class Workshop:
         """List all mixes, by name."""
         return log.list_mixes(self._log)
 
+    def mix(self, name: str) -> Mix:
+        """Show one mix."""
+        return log.find_mix(self._log, name)
+
     def add_pour(self, *, mix: str, molds: Sequence[str], poured_at: datetime, cure_notes: str = "") -> Pour:
         """Register a pour; a time without an offset is taken in this machine's time zone."""
         if not molds:
