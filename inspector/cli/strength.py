@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated
 
 import typer
@@ -14,10 +15,15 @@ from inspector.cli.words import percent
 from inspector.curing import (
     BreakTestFit,
     CementClass,
+    Rate,
     aci_curve,
+    arrhenius_rate,
     constant_temperature,
     en_curve,
+    en_rate,
     equivalent_age_h,
+    freiesleben_hansen_pedersen_rate,
+    nurse_saul_rate,
     strength_band,
     temperature_warnings,
     tensile_fraction,
@@ -28,6 +34,12 @@ from inspector.workshop import CEMENT_CLASSES
 __all__ = ["strength"]
 
 _MODELS = ("en", "aci")
+_MATURITIES: dict[str, Rate] = {
+    "en": en_rate,
+    "astm": arrhenius_rate,
+    "fhp": freiesleben_hansen_pedersen_rate,
+    "nurse-saul": nurse_saul_rate,
+}
 _CEMENT_WORDS = {"S": "Slow", "N": "Normal", "R": "Rapid"}
 
 
@@ -63,6 +75,22 @@ def strength(
             help="Kept wet, or in its closed mold, until this age, then dry. Default: wet all the while.",
         ),
     ] = None,
+    maturity: Annotated[
+        str,
+        typer.Option(
+            "--maturity",
+            metavar="|".join(_MATURITIES),
+            help="How temperature counts: en (EN 1992-1-1, B.10), astm (Arrhenius, ASTM C1074), fhp (Freiesleben "
+            "Hansen and Pedersen) or nurse-saul.",
+        ),
+    ] = "en",
+    activation_k: Annotated[
+        float | None,
+        typer.Option("--activation-k", metavar="K", help="Activation energy / gas constant, for astm. Default: 5000."),
+    ] = None,
+    datum_c: Annotated[
+        float | None, typer.Option("--datum-c", metavar="DEGC", help="Datum temperature, for nurse-saul. Default: 0.")
+    ] = None,
     mix: Annotated[
         str | None,
         typer.Option("--mix", metavar="NAME", help="A mix of the log: its cement, moved by its break tests."),
@@ -87,13 +115,14 @@ def strength(
         with open_workshop(context, data) as workshop:
             start = _Start(
                 fit=workshop.curing.mix_strength(mix),
-                cement_class=next(item.cement_class for item in workshop.mixes() if item.name == mix),
+                cement_class=workshop.mix(mix).cement_class,
                 formula="EN 1992-1-1",
             )
     curve = start.fit.curve
+    rate = _rate(maturity, activation_k=activation_k, datum_degc=datum_c)
     history = constant_temperature(temperature_c)
-    aged_h = float(equivalent_age_h(history, age_h))
-    wet_h = float("inf") if wet_until_h is None else float(equivalent_age_h(history, wet_until_h))
+    aged_h = float(equivalent_age_h(history, age_h, rate=rate))
+    wet_h = float("inf") if wet_until_h is None else float(equivalent_age_h(history, wet_until_h, rate=rate))
     band = strength_band(curve, aged_h, wet_until_equivalent_h=wet_h)
     tensile = float(tensile_fraction(curve, aged_h, wet_until_equivalent_h=wet_h))
     warnings = temperature_warnings([temperature_c])
@@ -114,6 +143,7 @@ def strength(
                     "mix": mix,
                     "cement_class": start.cement_class,
                     "formula": start.formula,
+                    "maturity": maturity,
                     "break_tests": curve.break_tests,
                     "strength_28_days_mpa": None
                     if mpa is None
@@ -157,6 +187,20 @@ def _formula(cement_class: str, model: str, *, steam: bool) -> _Start:
     except InputError as error:
         raise WrongUsageError(str(error)) from error
     return _Start(BreakTestFit(curve, None), known, "ACI 209R-92, steam cured" if steam else "ACI 209R-92")
+
+
+def _rate(maturity: str, *, activation_k: float | None, datum_degc: float | None) -> Rate:
+    if maturity not in _MATURITIES:
+        raise WrongUsageError(f"{maturity!r} is no way to count temperature. Use {', '.join(_MATURITIES)}.")
+    if activation_k is not None and maturity != "astm":
+        raise WrongUsageError("--activation-k goes with --maturity astm.")
+    if datum_degc is not None and maturity != "nurse-saul":
+        raise WrongUsageError("--datum-c goes with --maturity nurse-saul.")
+    if activation_k is not None:
+        return partial(arrhenius_rate, activation_k=activation_k)
+    if datum_degc is not None:
+        return partial(nurse_saul_rate, datum_degc=datum_degc)
+    return _MATURITIES[maturity]
 
 
 def _tell_where_from(start: _Start, mix: str | None, warnings: Sequence[str]) -> None:

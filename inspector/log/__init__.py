@@ -45,7 +45,7 @@ from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_
 from inspector.log.past import PastPiece, PastPour, add_past
 from inspector.log.photo_rows import NewPhoto, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
-from inspector.log.pours import add_mix, add_pour, find_pour, list_mixes, list_pours
+from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
 from inspector.log.recording import (
     LoggedPiecePhoto,
     NewPiecePhoto,
@@ -173,6 +173,7 @@ __all__ = [
     "count_pieces",
     "discard_reference",
     "evidence_mark",
+    "find_mix",
     "find_mold",
     "find_mold_setting",
     "find_photo",

@@ -12,7 +12,17 @@ from inspector.log.opening import Log
 from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
 from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourMoldRow, PourRow, offset_minutes, with_offset
 
-__all__ = ["add_mix", "add_pour", "find_pour", "list_mixes", "list_pours", "mix_record", "mix_row", "pour_row"]
+__all__ = [
+    "add_mix",
+    "add_pour",
+    "find_mix",
+    "find_pour",
+    "list_mixes",
+    "list_pours",
+    "mix_record",
+    "mix_row",
+    "pour_row",
+]
 
 
 def add_mix(
@@ -54,6 +64,18 @@ def list_mixes(log: Log) -> tuple[Mix, ...]:
     with log.reading() as session:
         rows = session.scalars(select(MixRow).options(selectinload(MixRow.admixtures)).order_by(MixRow.name)).all()
         return tuple(mix_record(row) for row in rows)
+
+
+def find_mix(log: Log, name: str) -> Mix:
+    """Find a mix by its name.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message names those that there are.
+    """
+    with log.reading() as session:
+        return mix_record(mix_row(session, name))
 
 
 def add_pour(log: Log, *, mix: str, molds: Sequence[str], poured_at: datetime, cure_notes: str) -> Pour:

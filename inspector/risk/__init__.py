@@ -14,7 +14,7 @@ from inspector.risk.charts import RunningSum, ShareChart, share_chart
 from inspector.risk.evidence import Evidence, gather_evidence
 from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
-from inspector.risk.intervals import Interval, exact_interval, interval
+from inspector.risk.intervals import HIGH, LOW, Interval, exact_interval, interval, weighted_quantile
 from inspector.risk.learning import BadPour, Learnt, learn, pour_spread
 from inspector.risk.pooling import MoldRisk, Population, mold_risk, with_change
 from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR
@@ -33,6 +33,8 @@ from inspector.risk.window import (
 
 __all__ = [
     "FEATURE_PRIOR",
+    "HIGH",
+    "LOW",
     "PRACTICE_PRIOR",
     "BadPour",
     "Cause",
@@ -69,5 +71,6 @@ __all__ = [
     "mold_risk",
     "pour_spread",
     "share_chart",
+    "weighted_quantile",
     "with_change",
 ]

@@ -42,6 +42,7 @@ from inspector.workshop.times import with_offset
 
 __all__ = [
     "ASSUMED_DEGC",
+    "CorrectedTests",
     "Curing",
     "Forecast",
     "KeptTemperature",
@@ -77,6 +78,14 @@ class PourTemperature:
     history: TemperatureHistory
     assumed: bool
     """Nobody told: the expected temperature is taken, or 20 degC."""
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectedTests:
+    """Break tests of one mix, at their ages corrected to 20 degC."""
+
+    press: tuple[PressTest, ...]
+    hand: tuple[HandTest, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +260,7 @@ class Curing:
     def break_tests(self, *, mix: str | None = None) -> tuple[BreakTest, ...]:
         """List break tests, withdrawn ones among them, all or those of one mix."""
         if mix is not None:
-            self._check_mix(mix)
+            log.find_mix(self._log, mix)
         tests = log.list_break_tests(self._log, with_withdrawn=True)
         return tuple(test for test in tests if mix in (None, test.mix))
 
@@ -263,8 +272,13 @@ class Curing:
 
     def mix_strength(self, mix: str) -> BreakTestFit:
         """Tell how a mix gains strength: by its cement, moved by its break tests."""
-        self._check_mix(mix)
+        log.find_mix(self._log, mix)
         return self.mix_strengths()[mix]
+
+    def corrected_tests(self, mix: str) -> CorrectedTests:
+        """Give the break tests of a mix that count, at their ages corrected to 20 degC."""
+        tests = [test for test in log.list_break_tests(self._log, with_withdrawn=False) if test.mix == mix]
+        return _corrected(tests, self._temperatures_of(tests))
 
     def mix_strengths(self) -> dict[str, BreakTestFit]:
         """Tell how each mix gains strength, by mix."""
@@ -272,11 +286,7 @@ class Curing:
         for test in log.list_break_tests(self._log, with_withdrawn=False):
             if test.mix is not None:
                 tests[test.mix].append(test)
-        pour_ids = {test.pour_id for of_mix in tests.values() for test in of_mix if test.pour_id is not None}
-        forecast = self.forecast()
-        temperatures = {
-            cure.pour_id: pour_temperature(cure, forecast) for cure in log.list_pour_cures(self._log, pour_ids=pour_ids)
-        }
+        temperatures = self._temperatures_of([test for of_mix in tests.values() for test in of_mix])
         return {
             mix.name: _fit(en_curve(mix.cement_class), tests.get(mix.name, ()), temperatures)
             for mix in log.list_mixes(self._log)
@@ -317,13 +327,13 @@ class Curing:
                 ages_h[piece.id] = float(equivalent_age_h(history, piece.demold_age_h or 0.0))
         return ages_h
 
-    def _check_mix(self, name: str) -> None:
-        known = [mix.name for mix in log.list_mixes(self._log)]
-        if name not in known:
-            raise InputError(
-                f"There is no mix {name} in the log. "
-                + (f"It knows: {', '.join(known)}." if known else "Add one with `inspector mix add`.")
-            )
+    def _temperatures_of(self, tests: Sequence[BreakTest]) -> dict[int, PourTemperature]:
+        """Tell how warm the pours were that tests are of."""
+        pour_ids = {test.pour_id for test in tests if test.pour_id is not None}
+        forecast = self.forecast()
+        return {
+            cure.pour_id: pour_temperature(cure, forecast) for cure in log.list_pour_cures(self._log, pour_ids=pour_ids)
+        }
 
 
 def pour_temperature(cure: PourCure, forecast: Forecast) -> PourTemperature:
@@ -394,6 +404,11 @@ def _piece_ages(
 
 
 def _fit(start: StrengthCurve, tests: Sequence[BreakTest], temperatures: Mapping[int, PourTemperature]) -> BreakTestFit:
+    corrected = _corrected(tests, temperatures)
+    return fit_break_tests(start, press=corrected.press, hand=corrected.hand)
+
+
+def _corrected(tests: Sequence[BreakTest], temperatures: Mapping[int, PourTemperature]) -> CorrectedTests:
     press, hand = [], []
     for test in tests:
         if test.pour_id is not None:
@@ -407,7 +422,7 @@ def _fit(start: StrengthCurve, tests: Sequence[BreakTest], temperatures: Mapping
             press.append(PressTest(aged_h, test.strength_mpa))
         elif test.word is not None:
             hand.append(HandTest(aged_h, test.word))
-    return fit_break_tests(start, press=press, hand=hand)
+    return CorrectedTests(press=tuple(press), hand=tuple(hand))
 
 
 def _check_result(strength_mpa: float | None, word: str | None) -> None:

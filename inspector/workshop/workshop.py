@@ -16,6 +16,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+import numpy as np
+from numpy.typing import NDArray
+
 from inspector import log
 from inspector.errors import InputError, InspectorError, PhotoError
 from inspector.imaging.reading import Photo
@@ -49,8 +52,10 @@ from inspector.log import (
     StoredFile,
     Verdict,
 )
-from inspector.workshop.curing import Curing
+from inspector.workshop.curing import Curing, mix_curve
+from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
+from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.piece_table import read_piece_table
@@ -320,6 +325,10 @@ class Workshop:
         """List all mixes, by name."""
         return log.list_mixes(self._log)
 
+    def mix(self, name: str) -> Mix:
+        """Show one mix."""
+        return log.find_mix(self._log, name)
+
     def add_pour(self, *, mix: str, molds: Sequence[str], poured_at: datetime, cure_notes: str = "") -> Pour:
         """Register a pour; a time without an offset is taken in this machine's time zone."""
         if not molds:
@@ -475,6 +484,24 @@ class Workshop:
         """Show a photo as a browser can: upright JPEG, made smaller if a side is longer than asked."""
         return jpeg_picture(self._read_logged(photo_id).image_bgr, max_side_px=max_side_px)
 
+    def loss_pictures(self, mold: str, *, now: datetime) -> LossPictures:
+        """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength."""
+        window = self.losses.window(mold, now=now)
+        (trends,) = self.losses.trends(now=now, mold=mold).molds
+        references = [item for item in log.list_references(self._log, mold) if item.confirmed]
+        reference = max(references, key=lambda item: len(item.features), default=None)
+        strengths = self.curing.mix_strengths()
+        return draw_losses(
+            window,
+            trends,
+            curve=mix_curve(window.mix, strengths),
+            strength_28_days=None if window.mix is None else strengths[window.mix].strength_28_days,
+            tests=None if window.mix is None else self.curing.corrected_tests(window.mix),
+            reference=reference,
+            reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
+            places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
+        )
+
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
         """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.
 
@@ -612,6 +639,25 @@ class Workshop:
                 raise InputError(f"{what} has references, but nobody has looked at their outlines and said yes.")
             raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
         return usable
+
+    def _places_on(self, reference: MoldReference) -> NDArray[np.float64]:
+        """Where the findings that count as losses lie on a reference, from the photos laid against it, (n, 2) px."""
+        places = []
+        for detail in log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0):
+            for inspection in detail.inspections:
+                if inspection is None or inspection.reference != reference.name:
+                    continue
+                if inspection.photo_from_reference is None:
+                    continue
+                middles = [
+                    np.mean(finding.polygon_xy, axis=0)
+                    for finding in inspection.findings
+                    if finding.kind in LOST_KINDS and finding.verdict != "dismissed"
+                ]
+                homogeneous = np.column_stack([np.reshape(middles, (-1, 2)), np.ones(len(middles))])
+                on_reference = homogeneous @ np.linalg.inv(inspection.photo_from_reference).T
+                places.append(on_reference[:, :2] / on_reference[:, 2:])
+        return np.vstack(places) if places else np.zeros((0, 2))
 
     def _read_logged(self, photo_id: int) -> Photo:
         file = self.photo_file(photo_id)

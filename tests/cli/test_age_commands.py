@@ -39,6 +39,24 @@ def test_strength_by_aci_and_of_steam_cured_pieces(run):
     assert json.loads(ok(run("strength", *options, "--steam")))["strength_fraction"] == pytest.approx(0.824, abs=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("options", "rate"),
+    [
+        # Published formulas at 10 degC beside 20 degC: EN B.10, ASTM C1074 with 5000 K, Freiesleben Hansen and
+        # Pedersen, Nurse-Saul with datum 0 and -10 degC (from memory, evaluated apart).
+        ("--maturity en", 0.61614),
+        ("--maturity astm", 0.54717),
+        ("--maturity astm --activation-k 5000", 0.54717),
+        ("--maturity fhp", 0.49700),
+        ("--maturity nurse-saul", 0.5),
+        ("--maturity nurse-saul --datum-c -10", 0.66667),
+    ],
+)
+def test_temperature_counts_as_one_chooses(run, options, rate):
+    printed = json.loads(ok(run("strength", "--age-h", "24", "--temperature-c", "10", "--json", *options.split())))
+    assert printed["equivalent_age_h"] == pytest.approx(24 * rate, abs=1e-3)
+
+
 def test_a_piece_that_dries_is_weaker(run):
     wet, dry = (
         json.loads(ok(run("strength", "--age-h", "168", "--json", *more)))["strength_fraction"]
@@ -198,6 +216,10 @@ def test_what_a_window_is_to_meet_is_set(run, heron):
         ("strength --age-h 24 --class X", 2, "'X' is no cement class"),
         ("strength --age-h 24 --model fib", 2, "'fib' is no formula"),
         ("strength --age-h 24 --class S --model aci", 2, "no constants for cement class S"),
+        ("strength --age-h 24 --maturity guess", 2, "'guess' is no way to count temperature"),
+        ("strength --age-h 24 --activation-k 4000", 2, "--activation-k goes with --maturity astm"),
+        ("strength --age-h 24 --datum-c -5", 2, "--datum-c goes with --maturity nurse-saul"),
+        ("strength --age-h 24 --maturity astm --activation-k 0", 1, "activation energy of 0 K"),
         ("strength --age-h 24 --steam", 2, "--steam goes with --model aci"),
         ("strength --age-h 24 --mix grey --class N", 2, "leave --class, --model and --steam out"),
         ("strength --age-h 24 --data data", 2, "--data goes with --mix"),
