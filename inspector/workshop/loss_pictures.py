@@ -50,6 +50,7 @@ _DRAWING = Lock()
 _SIZE_IN = (6.4, 4.4)
 _A4_IN = (8.27, 11.69)
 _ROWS_A_PAGE = 28
+_FOOT = 0.055  # of the page's height, kept for the caution
 _STRENGTH_AGES_H = np.arange(1.0, 169.0)
 _TOLD_AGES_H = (12, 24, 36, 48, 72, 120, 168)
 _MARKS = {"crumbles": "v", "snaps with a sandy face": "s", "snaps clean": "^"}
@@ -260,7 +261,7 @@ def _page(title: str, picture: LossPicture, words: Sequence[str], rows: Sequence
     caption = "\n".join(textwrap.wrap(picture.caption, 104))
     figure.text(0.09, top - 0.43, caption, fontsize=8.5, va="top", color=_SOFT)
     if rows:
-        height = min(0.0165 * (len(rows) + 1), top - 0.52)
+        height = min(0.0165 * (len(rows) + 1), top - 0.49 - _FOOT)
         below = figure.add_axes((0.09, top - 0.49 - height, 0.82, height))
         below.axis("off")
         table = below.table(
@@ -310,7 +311,7 @@ def _draw_loss(axes: "Axes", window: MoldWindow) -> None:
         )  # fmt: skip
     axes.set_xlim(min(10.0, *window.points.age_h) if len(window.points.age_h) else 6.0, oldest_h)
     axes.set_ylim(-0.08 * top, 1.06 * top)
-    axes.set_xlabel(f"demold age [h], curve at {window.temperature_degc:g} degC")
+    axes.set_xlabel(f"demold age [h], as if at {window.temperature_degc:g} degC")
     axes.set_ylabel("lost [%]")
 
 

@@ -72,6 +72,7 @@ class LossPoints:
     """The pieces of a mold, for a picture."""
 
     age_h: NDArray[np.float64]
+    """At which each would have had its strength under the cure that the window is for."""
     strength_fraction: NDArray[np.float64]
     lost: NDArray[np.bool_]
 
@@ -82,6 +83,7 @@ class AgeGroup:
 
     from_h: float
     to_h: float
+    """Ages as in `LossPoints`."""
     pieces: int
     lost: int
     expected: float

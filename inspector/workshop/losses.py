@@ -405,9 +405,10 @@ def _mold_window(
     costs, assumed = _costs(setting)
     window = find_window(known.risk, strength, target_loss=setting.target_loss, costs=costs)
     window = _with_all_pieces(window, known.pieces)
+    fractions = np.array([piece.age.strength_fraction for piece in known.pieces])
     points = LossPoints(
-        age_h=np.array([piece.age.demold_age_h for piece in known.pieces]),
-        strength_fraction=np.array([piece.age.strength_fraction for piece in known.pieces]),
+        age_h=np.interp(fractions, strength.strength_fraction, strength.age_h),
+        strength_fraction=fractions,
         lost=np.array([piece.loss.lost for piece in known.pieces], dtype=bool),
     )
     last_tried_h = None if not known.risk.pieces else strength.age_at(known.risk.strongest)
