@@ -3,6 +3,8 @@ from datetime import UTC, datetime
 
 import pytest
 
+from inspector.workshop import Window, Workshop
+
 PIECES = (
     "mold,poured_at,demolded_at,temperature_c,wet_cured_until_h,defects\r\n"
     "heron,2026-05-04T16:00Z,2026-05-05T16:00Z,18,48,\r\n"
@@ -183,6 +185,45 @@ def test_what_can_come_out_is_listed(run, heron):
     assert waited.total_seconds() / 86400 == pytest.approx(1.967 / 1.56624, abs=2e-3)
 
 
+def test_a_window_of_the_molds_own_is_told_without_a_warning(run, heron, folder):
+    window = Window(
+        mold="heron",
+        mix="grey",
+        temperature_degc=20.0,
+        earliest_h=25.0,
+        latest_h=72.0,
+        cheapest_h=30.0,
+        earliest_fraction=0.35,
+        latest_fraction=0.6,
+        cheapest_fraction=0.4,
+        enough_evidence=True,
+        evidence={"pieces": 60},
+    )
+    with Workshop.open(folder / "data") as shop:
+        shop.planning.change_windows([window], at=datetime(2026, 5, 1, tzinfo=UTC))
+    ok(run("temperature", "add", "--pour", "1", "--temperature-c", "20"))
+    printed = ok(run("due", "--at", "2026-05-06T16:00Z"))
+    assert "now, since 2026-05-05" in printed
+    assert "2026-05-07" in printed
+    assert "Not enough evidence" not in printed
+    assert "Nobody wrote down" not in printed
+
+
+def test_frost_is_told_with_what_is_due(run, heron):
+    ok(run("temperature", "add", "--pour", "1", "--temperature-c", "-4"))
+    printed = ok(run("due", "--at", "2026-05-06T16:00Z"))
+    assert "not at this temperature" in printed
+    assert "heron, pour 1: It was down to -4 degC." in printed
+
+
+def test_a_break_test_of_an_unknown_mix_is_kept_and_told(run, folder):
+    (folder / "pieces.csv").write_text(PIECES)
+    ok(run("import", "pieces.csv"))
+    printed = ok(run("breaktest", "add", "--pour", "1", "--by-hand", "clean", "--at", "2026-05-05T16:00Z"))
+    assert "the mix of pour 1 is not known, so the test moves no curve" in printed
+    assert "unknown" in ok(run("breaktest", "list"))
+
+
 def test_a_piece_that_is_out_is_due_no_longer(run, heron):
     ok(run("record", "chip.jpg", "--mold", "heron", "--pour", "1"))
     assert "No mold is filled" in ok(run("due"))
@@ -209,44 +250,56 @@ def test_what_a_window_is_to_meet_is_set(run, heron):
 
 
 @pytest.mark.parametrize(
-    ("command", "status", "message"),
+    ("command", "message"),
     [
-        ("strength", 2, "--age-h"),
-        ("strength --age-h -3", 2, "--age-h"),
-        ("strength --age-h 24 --class X", 2, "'X' is no cement class"),
-        ("strength --age-h 24 --model fib", 2, "'fib' is no formula"),
-        ("strength --age-h 24 --class S --model aci", 2, "no constants for cement class S"),
-        ("strength --age-h 24 --maturity guess", 2, "'guess' is no way to count temperature"),
-        ("strength --age-h 24 --activation-k 4000", 2, "--activation-k goes with --maturity astm"),
-        ("strength --age-h 24 --datum-c -5", 2, "--datum-c goes with --maturity nurse-saul"),
-        ("strength --age-h 24 --maturity astm --activation-k 0", 1, "activation energy of 0 K"),
-        ("strength --age-h 24 --steam", 2, "--steam goes with --model aci"),
-        ("strength --age-h 24 --mix grey --class N", 2, "leave --class, --model and --steam out"),
-        ("strength --age-h 24 --data data", 2, "--data goes with --mix"),
-        ("strength --age-h 24 --mix gray", 1, "There is no mix gray in the log. It knows: grey."),
-        ("strength --age-h 24 --temperature-c 300", 1, "300 degC cannot be"),
-        ("breaktest add --by-hand clean", 2, "Say what was broken"),
-        ("breaktest add --pour 1", 2, "Say how it broke"),
-        ("breaktest add --pour 1 --by-hand bends", 2, "none of the three words"),
-        ("breaktest add --pour 1 --mpa 12 --age-h 24", 2, "leave --age-h and --temperature-c out"),
-        ("breaktest add --mix grey --mpa 12", 2, "How old was the test"),
-        ("breaktest add --mix grey --age-h 24 --mpa 1200", 1, "1200 MPa cannot be"),
-        ("breaktest add --pour 1 --mpa 12 --at 2026-05-04T15:00Z", 1, "does not come after pour 1"),
-        ("breaktest withdraw 9 --why x", 1, "There is no break test 9"),
-        ("temperature add --pour 9 --temperature-c 18", 1, "There is no pour 9"),
-        ("temperature import gone.csv --pour 1", 1, "gone.csv cannot be opened"),
-        ("temperature withdraw 9 --why x", 1, "There is no temperature record 9"),
-        ("wetcure --until-h 24", 2, "Say what was kept wet"),
-        ("wetcure --until-h 24 --piece 9", 1, "There is no piece 9"),
-        ("import gone.csv", 1, "gone.csv cannot be opened"),
-        ("mold set heron", 2, "Say what is to change"),
-        ("mold set heron --target-loss 5", 1, "target loss of 5 cannot be met"),
-        ("mold set finial --target-loss 0.1", 1, "There is no mold finial"),
-        ("due --at soon", 2, "is no time"),
+        ("strength", "--age-h"),
+        ("strength --age-h -3", "--age-h"),
+        ("strength --age-h 24 --class X", "'X' is no cement class"),
+        ("strength --age-h 24 --model fib", "'fib' is no formula"),
+        ("strength --age-h 24 --class S --model aci", "no constants for cement class S"),
+        ("strength --age-h 24 --maturity guess", "'guess' is no way to count temperature"),
+        ("strength --age-h 24 --activation-k 4000", "--activation-k goes with --maturity astm"),
+        ("strength --age-h 24 --datum-c -5", "--datum-c goes with --maturity nurse-saul"),
+        ("strength --age-h 24 --steam", "--steam goes with --model aci"),
+        ("strength --age-h 24 --mix grey --class N", "leave --class, --model and --steam out"),
+        ("strength --age-h 24 --data data", "--data goes with --mix"),
+        ("breaktest add --by-hand clean", "Say what was broken"),
+        ("breaktest add --pour 1", "Say how it broke"),
+        ("breaktest add --pour 1 --by-hand bends", "none of the three words"),
+        ("breaktest add --pour 1 --mpa 12 --age-h 24", "leave --age-h and --temperature-c out"),
+        ("breaktest add --mix grey --mpa 12", "How old was the test"),
+        ("wetcure --until-h 24", "Say what was kept wet"),
+        ("mold set heron", "Say what is to change"),
+        ("due --at soon", "is no time"),
     ],
 )
-def test_what_cannot_be_done_is_told_in_a_sentence(run, heron, command, status, message):
+def test_wrong_usage_is_told_in_a_sentence(run, command, message):
     result = run(*command.split())
-    assert result.exit_code == status, result.output
+    assert result.exit_code == 2, result.output
+    assert message in told(result)
+    assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("command", "message"),
+    [
+        ("strength --age-h 24 --maturity astm --activation-k 0", "activation energy of 0 K"),
+        ("strength --age-h 24 --mix gray", "There is no mix gray in the log. It knows: grey."),
+        ("strength --age-h 24 --temperature-c 300", "300 degC cannot be"),
+        ("breaktest add --mix grey --age-h 24 --mpa 1200", "1200 MPa cannot be"),
+        ("breaktest add --pour 1 --mpa 12 --at 2026-05-04T15:00Z", "does not come after pour 1"),
+        ("breaktest withdraw 9 --why x", "There is no break test 9"),
+        ("temperature add --pour 9 --temperature-c 18", "There is no pour 9"),
+        ("temperature import gone.csv --pour 1", "gone.csv cannot be opened"),
+        ("temperature withdraw 9 --why x", "There is no temperature record 9"),
+        ("wetcure --until-h 24 --piece 9", "There is no piece 9"),
+        ("import gone.csv", "gone.csv cannot be opened"),
+        ("mold set heron --target-loss 5", "target loss of 5 cannot be met"),
+        ("mold set finial --target-loss 0.1", "There is no mold finial"),
+    ],
+)
+def test_what_cannot_be_done_is_told_in_a_sentence(run, heron, command, message):
+    result = run(*command.split())
+    assert result.exit_code == 1, result.output
     assert message in told(result)
     assert "Traceback" not in result.output
