@@ -1,0 +1,251 @@
+import shutil
+from datetime import UTC, datetime, timedelta
+from math import erf
+
+import numpy as np
+import pytest
+from drawn_engine import DRAWN_ENGINE
+
+from inspector.errors import InputError
+from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.workshop import ExpectedCure, Workshop
+
+NOW = datetime(2026, 1, 1, tzinfo=UTC)
+FIRST = datetime(2025, 1, 6, 15, 30, tzinfo=UTC)
+THETA, BETA = 0.26, 0.2
+
+
+def en_fraction(age_h, degc=20.0):
+    # EN 1992-1-1:2004, Eq. (3.2) with B.10, class N.
+    return np.exp(0.25 * (1 - np.sqrt(672 / (age_h * np.exp(-(4000 / (273 + degc) - 13.65))))))
+
+
+def pour(number, *, age_h, lost, mold="heron", degc=20.0, feature="bill", mix="grey"):
+    at = FIRST + timedelta(days=number)
+    defects = (NotedDefect("missing feature", feature),) if lost else ()
+    piece = PastPiece(mold=mold, demolded_at=at + timedelta(hours=float(age_h)), defects=defects)
+    return PastPour(mix=mix, poured_at=at, temperature_degc=degc, wet_until_h=None, cure_notes="", pieces=(piece,))
+
+
+@pytest.fixture(scope="module")
+def stocked_data(tmp_path_factory):
+    """The mold `heron` with 200 pieces of known truth, `finial` without any; mixes without and with fibres."""
+    folder = tmp_path_factory.mktemp("stocked") / "data"
+    with Workshop.open(folder, engine=DRAWN_ENGINE) as shop:
+        for name in ("heron", "finial"):
+            shop.add_mold(name, title=name.capitalize())
+        shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+        shop.add_mix("buff", cement_class="N", water_cement_ratio=0.42, fibres="glass")
+        rng = np.random.default_rng(1)
+        ages_h = rng.uniform(16, 60, 200)
+        lost = rng.normal(size=200) < (np.log(THETA) - np.log(en_fraction(ages_h))) / BETA
+        pours = [
+            pour(number, age_h=age_h, lost=bad, mix="grey" if number % 2 else "buff")
+            for number, (age_h, bad) in enumerate(zip(ages_h, lost, strict=True))
+        ]
+        shop.add_past(pours, source="book")
+    return folder
+
+
+@pytest.fixture
+def shop(tmp_path, stocked_data):
+    shutil.copytree(stocked_data, tmp_path / "data")
+    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
+        yield opened
+
+
+def test_the_window_of_a_mold_is_that_of_its_truth(shop):
+    window = shop.losses.window("heron", now=NOW)
+    found = window.window
+    assert found.verdict == "settled"
+    assert (window.mold, found.pieces) == ("heron", 200)
+    assert found.theta.low < THETA < found.theta.high
+    # By the formula the loss is 5 % where ln r = ln theta + 1.645 beta; sure of it a few hours later.
+    truly_h = float(np.interp(THETA * np.exp(1.645 * BETA), en_fraction(np.arange(6, 100)), np.arange(6, 100)))
+    assert truly_h < found.earliest_h < truly_h + 12
+    assert found.earliest_h <= found.cheapest_h <= found.latest_h
+    assert f"Open it from {found.earliest_h:.0f} h on" in window.advice
+
+
+def test_a_window_says_all_that_was_promised(shop):
+    said = shop.losses.window("heron", now=NOW).as_json()
+    assert {
+        "mold", "earliest_h", "latest_h", "cheapest_h", "target_loss", "loss_at_earliest", "theta", "beta", "floor",
+        "pieces", "lost", "enough_evidence", "advice",
+    } <= said.keys()  # fmt: skip
+    for name in ("loss_at_earliest", "theta", "beta", "floor"):
+        assert said[name]["low"] <= said[name]["mean"] <= said[name]["high"]
+    assert said["enough_evidence"] is True
+    assert said["target_loss"] == 0.05
+
+
+def test_a_mold_without_pieces_starts_from_practice_and_says_so(shop):
+    window = shop.losses.window("finial", now=NOW)
+    assert window.window.verdict == "too few pieces"
+    assert "Not enough evidence yet" in window.advice
+    assert f"{window.window.more.pieces} more pieces opened at {window.window.more.age_h:.0f} h" in window.advice
+
+
+def test_in_the_cold_the_window_opens_later(shop):
+    warm = shop.losses.window("heron", now=NOW, cure=ExpectedCure(temperature_degc=20)).window
+    cold = shop.losses.window("heron", now=NOW, cure=ExpectedCure(temperature_degc=10)).window
+    # EN B.10: at 10 degC an hour counts as 0.616 h.
+    assert cold.earliest_h == pytest.approx(warm.earliest_h / 0.61614, abs=1.5)
+
+
+def test_dry_too_soon_it_opens_later_or_never(shop):
+    wet = shop.losses.window("heron", now=NOW).window.earliest_h
+    dry = shop.losses.window("heron", now=NOW, cure=ExpectedCure(wet_until_h=12)).window.earliest_h
+    assert dry is None or dry > wet
+
+
+def test_one_mold_and_all_molds_agree(shop):
+    alone = shop.losses.window("heron", now=NOW).as_json()
+    (together,) = [item.as_json() for item in shop.losses.windows(now=NOW) if item.mold == "heron"]
+    assert alone == together
+
+
+def test_a_new_piece_counts_at_once(shop):
+    before = shop.losses.window("heron", now=NOW).window
+    shop.add_past([pour(300, age_h=40, lost=True)], source="more")
+    after = shop.losses.window("heron", now=NOW).window
+    assert (after.pieces, after.lost) == (before.pieces + 1, before.lost + 1)
+    assert after.floor.mean > before.floor.mean
+
+
+def test_what_is_known_later_does_not_count_before(shop):
+    half = FIRST + timedelta(days=100)
+    assert shop.losses.window("heron", now=NOW).window.pieces == 200
+    assert shop.losses.window("heron", now=half).window.pieces < 101
+    assert shop.losses.window("heron", now=NOW).window.pieces == 200
+
+
+def test_a_changed_window_is_kept_with_its_evidence_and_what_came_of_it(shop):
+    half = FIRST + timedelta(days=100)
+    assert [change.window.mold for change in shop.losses.keep_windows(shop.losses.windows(now=half), now=half)] == [
+        "heron"
+    ]
+    assert shop.losses.keep_windows(shop.losses.windows(now=half), now=half) == ()
+    window = shop.losses.window("heron", now=NOW)
+    (kept,) = window.history
+    assert kept.pieces_before < 101
+    assert kept.pieces_before + kept.pieces_after == 200
+    assert kept.lost_before + kept.lost_after == window.window.lost
+    change = shop.planning.window_changes("heron")[0]
+    assert change.window.evidence["pieces"] == kept.pieces_before
+    assert {"theta", "beta", "floor", "loss_at_earliest", "target_loss"} <= change.window.evidence.keys()
+    # The window is what `due` goes by.
+    assert shop.planning.window("heron").earliest_h == kept.earliest_h
+
+
+def test_a_stricter_target_opens_later(shop):
+    before = shop.losses.window("heron", now=NOW).window.earliest_h
+    shop.planning.set_mold("heron", target_loss=0.02)
+    assert shop.losses.window("heron", now=NOW).window.earliest_h > before
+
+
+def test_features_are_told_apart(shop):
+    (bill,) = shop.losses.window("heron", now=NOW).features
+    assert (bill.name, bill.lost) == ("bill", shop.losses.window("heron", now=NOW).window.lost)
+
+
+def test_trends_say_why_in_a_sentence(shop):
+    (trend,) = shop.losses.trends(now=NOW, mold="heron").molds
+    assert trend.sentences[0].startswith("Opened too early: of ")
+    assert "mostly at the bill" in trend.sentences[0]
+    assert sum(month.pieces for month in trend.months) == 200
+    assert sum(month.lost for month in trend.months) == trend.lost
+    assert trend.expected == pytest.approx(trend.lost, rel=0.15)
+    assert all(month.lower <= month.expected <= month.upper for month in trend.months)
+
+
+def test_a_mold_with_nothing_to_tell_says_so(shop):
+    (trend,) = shop.losses.trends(now=NOW, mold="finial").molds
+    assert trend.sentences == ("Nothing stands out: 0 of 0 lost, 0.0 expected.",)
+    assert trend.months == ()
+
+
+def test_a_bad_pour_is_named_by_its_day(shop):
+    at = FIRST + timedelta(days=250)
+    pieces = tuple(
+        PastPiece(mold="heron", demolded_at=at + timedelta(hours=50), defects=(NotedDefect("chip"),)) for _ in range(5)
+    )
+    shop.add_past(
+        [PastPour(mix="grey", poured_at=at, temperature_degc=20, wet_until_h=None, cure_notes="", pieces=pieces)],
+        source="more",
+    )
+    (trend,) = shop.losses.trends(now=NOW, mold="heron").molds
+    assert any("of 13 September 2025 lost 5 of 5 pieces" in sentence for sentence in trend.sentences)
+
+
+def test_conditions_are_weighed(shop):
+    effects = shop.losses.trends(now=NOW).effects
+    assert [effect.name for effect in effects] == ["fibres in the mix"]
+    # The truth has no effect of fibres.
+    change = effects[0].strength_change
+    assert change.low < 0 < change.high
+
+
+def test_what_if_tells_loss_and_cost(shop):
+    found = shop.losses.what_if("heron", now=NOW, age_h=48, instead_of_h=24)
+    truly = 0.5 * (1 + erf(np.log(THETA / en_fraction(24.0)) / BETA / 2**0.5))
+    assert found.now.loss.low < truly < found.now.loss.high
+    assert found.loss_change.high < 0
+    assert found.cost_change.mean < 0
+    assert "would be lost" in found.sentence
+
+
+def test_what_if_it_is_colder(shop):
+    found = shop.losses.what_if("heron", now=NOW, instead_of_h=36, colder_by_degc=10)
+    assert found.instead.temperature_degc == 10
+    assert found.instead.strength_fraction == pytest.approx(en_fraction(36.0, 10.0), abs=1e-3)
+    assert found.loss_change.low > 0
+
+
+def test_what_if_says_where_nobody_has_been(shop):
+    found = shop.losses.what_if("heron", now=NOW, age_h=8, instead_of_h=36)
+    assert found.beyond_tried
+    assert "take it as a guess" in found.sentence
+
+
+@pytest.mark.parametrize("age_h", [0.0, 5000.0])
+def test_an_age_that_cannot_be_judged_is_refused(shop, age_h):
+    with pytest.raises(InputError, match=r"cannot|none that can be judged.*6 to 336"):
+        shop.losses.what_if("heron", now=NOW, age_h=age_h)
+
+
+def test_an_unknown_mold_is_refused(shop):
+    with pytest.raises(InputError, match="There is no mold swan in the log"):
+        shop.losses.window("swan", now=NOW)
+    with pytest.raises(InputError, match="There is no mold swan in the log"):
+        shop.losses.trends(now=NOW, mold="swan")
+
+
+def test_pictures_come_with_their_numbers(shop):
+    shop.curing.add_mix_break_test("grey", age_h=24, tested_at=FIRST, strength_mpa=12.0)
+    shop.curing.add_mix_break_test("grey", age_h=12, tested_at=FIRST, word="crumbles")
+    drawn = shop.loss_pictures("heron", now=NOW)
+    assert [picture.name for picture in drawn.pictures] == ["loss-by-age", "strength-gain", "losses-over-time"]
+    for picture in drawn.pictures:
+        assert picture.svg.startswith(b"<?xml")
+        assert all(len(row) == len(picture.head) for row in picture.rows)
+        assert picture.rows
+    assert sum(int(row[1]) for row in drawn.pictures[0].rows) == 200
+    assert drawn.pdf().startswith(b"%PDF")
+    # The same log gives the same picture.
+    assert drawn.pictures[0].svg == shop.loss_pictures("heron", now=NOW).pictures[0].svg
+
+
+def test_a_mold_without_pieces_can_be_drawn(shop):
+    drawn = shop.loss_pictures("finial", now=NOW)
+    assert drawn.pictures[0].rows == ()
+    assert drawn.pdf().startswith(b"%PDF")
+
+
+def test_the_map_counts_features_on_the_reference(shop, draw):
+    reference = shop.add_reference(draw(shade=200), name="r1.jpg", mold="heron").reference
+    shop.confirm_reference(reference.id)
+    shop.add_feature("bill", reference_id=reference.id, polygon_xy=((10, 10), (60, 10), (60, 60)))
+    drawn = shop.loss_pictures("heron", now=NOW)
+    (where,) = [picture for picture in drawn.pictures if picture.name == "where-pieces-break"]
+    assert where.rows[0][:2] == ("bill", str(shop.losses.window("heron", now=NOW).window.lost))
