@@ -42,7 +42,7 @@ from inspector.log.molds import (
 )
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
-from inspector.log.past import PastPiece, PastPour, add_past
+from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
@@ -182,6 +182,7 @@ __all__ = [
     "find_pour",
     "find_pour_cure",
     "find_reference",
+    "has_past",
     "import_pieces",
     "latest_windows",
     "list_break_tests",

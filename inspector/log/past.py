@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from inspector.log.curing_tables import WetCureRow
 from inspector.log.molds import mold_row
@@ -14,7 +15,7 @@ from inspector.log.pours import mix_row
 from inspector.log.tables import DefectNoteRow, NotedDefectRow, PieceRow, PourRow, offset_minutes
 from inspector.log.temperatures import constant_temperature_row
 
-__all__ = ["PastPiece", "PastPour", "add_past"]
+__all__ = ["PastPiece", "PastPour", "add_past", "has_past"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,12 @@ class PastPour:
     pieces: tuple[PastPiece, ...]
 
 
+def has_past(log: Log, *, source: str) -> bool:
+    """Tell whether something of that source was added before."""
+    with log.reading() as session:
+        return _is_there(session, source)
+
+
 def add_past(log: Log, pours: Sequence[PastPour], *, source: str) -> int:
     """Add pours with their pieces; nothing is added if something of that source was added before.
 
@@ -54,7 +61,7 @@ def add_past(log: Log, pours: Sequence[PastPour], *, source: str) -> int:
     """
     now = datetime.now(UTC)
     with log.writing() as session:
-        if session.scalar(select(DefectNoteRow.id).where(DefectNoteRow.source == source).limit(1)) is not None:
+        if _is_there(session, source):
             return 0
         mixes = {name: mix_row(session, name) for name in dict.fromkeys(pour.mix for pour in pours)}
         names = dict.fromkeys(piece.mold for pour in pours for piece in pour.pieces)
@@ -100,3 +107,7 @@ def add_past(log: Log, pours: Sequence[PastPour], *, source: str) -> int:
                     )
                 )
         return line
+
+
+def _is_there(session: Session, source: str) -> bool:
+    return session.scalar(select(DefectNoteRow.id).where(DefectNoteRow.source == source).limit(1)) is not None

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import xlogy
 
 from inspector.risk.charts import RunningSum, running_sum
 from inspector.risk.evidence import gather_evidence
@@ -49,6 +50,8 @@ class MoldHistory:
     """(n,) what that age gives at the temperature usual in this workshop. [-]"""
     ageing: NDArray[np.float64]
     """(n,) how fast each aged beside that: 0.5 where an hour counted for half a usual one. [-]"""
+    needs: NDArray[np.float64]
+    """(n,) by how much more strength each needs than the mold's average piece, for its mix and cure. [-]"""
     lost: NDArray[np.bool_]
     """(n,)"""
     pour: NDArray[np.intp]
@@ -163,7 +166,7 @@ def find_trend(
     sound = ~np.isin(history.pour, [bad.pour for bad in bad_pours])
     rows = np.flatnonzero(sound)
     before = _sound_before(history, risk, population, rows)
-    expected = mean_loss(before, history.strength_fraction)
+    expected = mean_loss(before, history.strength_fraction / history.needs)
     running = running_sum(history.lost[rows], expected[rows])
     causes: list[Cause] = [*_pours(history, expected, bad_pours)]
     worn = _wear(history, expected, running, rows)
@@ -185,10 +188,7 @@ def _sound_before(history: MoldHistory, risk: MoldRisk, population: Population, 
     """Learn the mold from before its losses rose, if they did: what came since must not be expected of it."""
     if len(rows) < 2 * _FEWEST_IN_CHANGE:
         return risk
-    p = mean_loss(risk, history.strength_fraction[rows])
-    excess = np.cumsum((history.lost[rows] - p)[::-1])[::-1]
-    variance = np.cumsum((p * (1 - p))[::-1])[::-1]
-    z = (excess / np.sqrt(np.maximum(variance, 1e-9)))[: -_FEWEST_IN_CHANGE + 1]
+    z = _excess_since(history.lost[rows], mean_loss(risk, history.strength_fraction[rows] / history.needs[rows]))
     change = int(np.argmax(z))
     if z[change] < _CHANGE_Z:
         return risk
@@ -199,7 +199,7 @@ def _sound_before(history: MoldHistory, risk: MoldRisk, population: Population, 
         gather_evidence(
             units=1,
             unit=np.zeros(len(sound), dtype=np.intp),
-            strength_fraction=history.strength_fraction[sound],
+            strength_fraction=history.strength_fraction[sound] / history.needs[sound],
             lost=history.lost[sound],
             conditions=np.tile(risk.conditions, (len(sound), 1)),
             condition_names=names,
@@ -230,9 +230,9 @@ def _pours(history: MoldHistory, expected: NDArray[np.float64], bad_pours: "tupl
 def _wear(
     history: MoldHistory, expected: NDArray[np.float64], running: RunningSum, rows: NDArray[np.intp]
 ) -> Wear | None:
-    if running.began is None:
+    if running.alarm is None:
         return None
-    since = rows[running.began :]
+    since = rows[_likeliest_change(history.lost[rows], expected[rows], before=running.alarm) :]
     strength = history.strength_fraction[since]
     stronger = since[strength >= np.median(strength)]
     p = expected[stronger]
@@ -256,13 +256,31 @@ def _wear(
     )
 
 
+def _excess_since(lost: NDArray[np.bool_], expected: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Excess of losses from each piece to the last, in standard deviations; not for the very last pieces."""
+    excess = np.cumsum((lost - expected)[::-1])[::-1]
+    variance = np.cumsum((expected * (1 - expected))[::-1])[::-1]
+    return (excess / np.sqrt(np.maximum(variance, 1e-9)))[: -_FEWEST_IN_CHANGE + 1]
+
+
+def _likeliest_change(lost: NDArray[np.bool_], expected: NDArray[np.float64], *, before: int) -> int:
+    """Give the piece from which on losses are most likely to be a multiple of those expected, none after the alarm.
+
+    By the likelihood ratio of Poisson counts against their expectation, O ln(O / E) - (O - E).
+    """
+    observed = np.cumsum(lost[::-1])[::-1][: before + 1]
+    likely = np.cumsum(expected[::-1])[::-1][: before + 1]
+    ratio = xlogy(observed, observed / likely) - (observed - likely)
+    return int(np.argmax(np.where(observed > likely, ratio, -np.inf)))
+
+
 def _cold(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp]) -> ColdLoss | None:
     share = history.strength_fraction[rows] / history.usual_strength_fraction[rows]
     cold = rows[share < _COLD_STRENGTH_SHARE]
     if len(cold) < _FEWEST_COLD:
         return None
-    usual = mean_loss(before, history.usual_strength_fraction[cold])
-    expected = float(mean_loss(before, history.strength_fraction[cold]).sum())
+    usual = mean_loss(before, history.usual_strength_fraction[cold] / history.needs[cold])
+    expected = float(mean_loss(before, history.strength_fraction[cold] / history.needs[cold]).sum())
     lost = int(history.lost[cold].sum())
     excess = min(lost, expected) - usual.sum()
     if lost < _FEWEST_LOST or lost - usual.sum() < _COLD_Z * np.sqrt((usual * (1 - usual)).sum()) or excess < 1:
@@ -300,7 +318,7 @@ def _young(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp]) -> Yo
         older_lost=int(lost[~young].sum()),
         p_value=trend.p_value,
         feature=feature,
-        excess=float(max(0.0, (mean_loss(before, strength) - at_any_age).sum())),
+        excess=float(max(0.0, (mean_loss(before, strength / history.needs[rows]) - at_any_age).sum())),
     )
 
 

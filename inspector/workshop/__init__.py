@@ -47,6 +47,7 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
+from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
@@ -90,6 +91,8 @@ __all__ = [
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
+    "LossPicture",
+    "LossPictures",
     "Mix",
     "Mold",
     "MoldDetail",
@@ -128,4 +131,5 @@ __all__ = [
     "find_demo_folders",
     "read_demo_photos",
     "record_demo_photos",
+    "tightening_svg",
 ]

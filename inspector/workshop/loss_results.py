@@ -72,8 +72,9 @@ class LossPoints:
     """The pieces of a mold, for a picture."""
 
     age_h: NDArray[np.float64]
-    """At which each would have had its strength under the cure that the window is for."""
+    """At which each would have had its strength with the mix and cure that the window is for."""
     strength_fraction: NDArray[np.float64]
+    """Corrected for what its own mix and cure need beside those. [-]"""
     lost: NDArray[np.bool_]
 
 

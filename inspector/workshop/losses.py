@@ -1,6 +1,6 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -103,6 +103,8 @@ class _KnownMold:
 
     mold: Mold
     pieces: tuple[KnownPiece, ...]
+    needs: NDArray[np.float64]
+    """(n,) by how much more strength each piece needs than the average one, for its mix and cure. [-]"""
     risk: MoldRisk
     features: tuple[str, ...]
     feature_risks: tuple[MoldRisk, ...]
@@ -160,11 +162,12 @@ class Losses:
         for number, item in enumerate(known.shop.molds):
             if mold in (None, item.name):
                 of_mold = _of_mold(known, number)
+                with_mix = _with_latest_mix(of_mold)
                 costs, _ = _costs(settings[item.name])
                 strength = _strength_by_age(
                     _latest_mix(of_mold), strengths, self._expected_degc(now, ExpectedCure()), None
                 )
-                window = find_window(of_mold.risk, strength, target_loss=settings[item.name].target_loss, costs=costs)
+                window = find_window(with_mix.risk, strength, target_loss=settings[item.name].target_loss, costs=costs)
                 molds.append(self._trend(of_mold, known.learnt, window.earliest_h))
         return ShopTrends(molds=tuple(molds), effects=_effects(known.learnt), pour_spread=_pour_spread(known))
 
@@ -195,7 +198,7 @@ class Losses:
         colder_by_degc : float
             How much colder than expected.
         """
-        known = self._known_mold(mold, now)
+        known = _with_latest_mix(self._known_mold(mold, now))
         cure = cure or ExpectedCure()
         for age in (age_h, instead_of_h):
             if age is not None and not _AGES_H[0] <= age <= _AGES_H[-1]:
@@ -299,7 +302,12 @@ class Losses:
             population=latest.feature_population,
         )
         return _KnownMold(
-            mold=mold, pieces=shop.pieces, risk=risk, features=shop.features[name], feature_risks=features
+            mold=mold,
+            pieces=shop.pieces,
+            needs=_needs(shop.evidence.conditions, risk, latest.learnt.population),
+            risk=risk,
+            features=shop.features[name],
+            feature_risks=features,
         )
 
     def _windows(self, molds: Sequence[_KnownMold], now: datetime, cure: ExpectedCure | None) -> tuple[MoldWindow, ...]:
@@ -315,7 +323,7 @@ class Losses:
                 wet_until_h=cure.wet_until_h,
                 history=_history(log.list_window_changes(self._log, known.mold.name), known.pieces),
             )
-            for known in molds
+            for known in map(_with_latest_mix, molds)
         )
 
     def _expected_degc(self, now: datetime, cure: ExpectedCure) -> float:
@@ -377,13 +385,40 @@ class Losses:
 
 def _of_mold(known: _Known, number: int) -> _KnownMold:
     mold = known.shop.molds[number]
+    rows = np.flatnonzero(known.shop.evidence.unit == number)
+    risk = known.learnt.molds[number]
     return _KnownMold(
         mold=mold,
-        pieces=tuple(known.shop.pieces[row] for row in np.flatnonzero(known.shop.evidence.unit == number)),
-        risk=known.learnt.molds[number],
+        pieces=tuple(known.shop.pieces[row] for row in rows),
+        needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
+        risk=risk,
         features=known.shop.features[mold.name],
         feature_risks=known.features[number],
     )
+
+
+def _needs(conditions: NDArray[np.float64], risk: MoldRisk, population: Population) -> NDArray[np.float64]:
+    """By how much more strength pieces need than the mold's average one, for their conditions (n, k)."""
+    return np.exp((conditions - risk.conditions) @ population.effects.log_change)
+
+
+def _with_latest_mix(known: _KnownMold) -> _KnownMold:
+    """Give a mold as it is with the mix that is poured of late: its strengths are those of that mix's pieces."""
+    mix = _latest_mix(known)
+    of_mix = [row for row, piece in enumerate(known.pieces) if piece.age.mix == mix][-_LATEST_PIECES:]
+    if not of_mix:
+        return known
+    need = float(np.exp(np.log(known.needs[of_mix]).mean()))
+    return replace(
+        known,
+        needs=known.needs / need,
+        risk=_needing(known.risk, need),
+        feature_risks=tuple(_needing(risk, need) for risk in known.feature_risks),
+    )
+
+
+def _needing(risk: MoldRisk, need: float) -> MoldRisk:
+    return replace(risk, theta=risk.theta * need, weakest=risk.weakest * need, strongest=risk.strongest * need)
 
 
 def _feature_table(pieces: Sequence[KnownPiece], features: Sequence[str]) -> NDArray[np.bool_]:
@@ -405,7 +440,7 @@ def _mold_window(
     costs, assumed = _costs(setting)
     window = find_window(known.risk, strength, target_loss=setting.target_loss, costs=costs)
     window = _with_all_pieces(window, known.pieces)
-    fractions = np.array([piece.age.strength_fraction for piece in known.pieces])
+    fractions = np.array([piece.age.strength_fraction for piece in known.pieces]) / known.needs
     points = LossPoints(
         age_h=np.interp(fractions, strength.strength_fraction, strength.age_h),
         strength_fraction=fractions,
@@ -466,7 +501,9 @@ def _costs(setting: MoldSetting) -> tuple[Costs, bool]:
 
 
 def _latest_mix(known: _KnownMold) -> str | None:
-    return known.pieces[-1].age.mix if known.pieces else None
+    """Give the mix that most of the latest pieces are of."""
+    mixes = Counter(piece.age.mix for piece in known.pieces[-_LATEST_PIECES:])
+    return max(mixes, key=lambda mix: (mixes[mix], mix or ""), default=None)
 
 
 def _usual_age_h(known: _KnownMold) -> float | None:
@@ -589,6 +626,7 @@ def _mold_history(known: _KnownMold, curing: Curing) -> MoldHistory:
         strength_fraction=np.maximum([age.strength_fraction for age in ages], 1e-3),
         usual_strength_fraction=usual,
         ageing=ageing,
+        needs=known.needs,
         lost=np.array([piece.loss.lost for piece in known.pieces], dtype=bool),
         pour=np.array([age.pour_id for age in ages], dtype=np.intp),
         feature_lost=_feature_table(known.pieces, known.features),

@@ -433,6 +433,10 @@ class Workshop:
             return PieceImport(imported=None, refused=table.refused)
         return PieceImport(imported=log.import_pieces(self._log, table.pieces, source=name), refused=())
 
+    def has_past(self, *, source: str) -> bool:
+        """Tell whether something of that source was added before."""
+        return log.has_past(self._log, source=source)
+
     def add_past(self, pours: Sequence[PastPour], *, source: str) -> int:
         """Add pours with their pieces that the workshop made before; what came from that source before is not added.
 

@@ -41,6 +41,7 @@ class Past:
             strength_fraction=self.strength,
             usual_strength_fraction=self.usual,
             ageing=self.ageing,
+            needs=np.ones(PIECES),
             lost=lost,
             pour=self.pour,
             feature_lost=feature_lost,
@@ -77,7 +78,7 @@ def test_a_sound_mold_loses_its_young_pieces_only():
 
 
 def test_a_torn_mold_is_told_from_opening_too_early():
-    past = Past(1)
+    past = Past(11)
     past.extra[280:] = 0.2
     trend = past.find()
     wear = of(trend, Wear)

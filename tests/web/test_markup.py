@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 import pytest
 from fastapi.testclient import TestClient
 
-PAGES = ["/", "/pieces/1", "/pieces/2", "/pieces/99"]
+PAGES = ["/", "/pieces/1", "/pieces/2", "/pieces/99", "/molds", "/molds/oak-leaf"]
 
 
 class Reader(HTMLParser):
