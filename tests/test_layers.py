@@ -45,6 +45,7 @@ AT_HOME = {
     "typer": {"cli"},
     "rich": {"cli"},
     "platformdirs": {"settings"},
+    "matplotlib": {"workshop"},
     "cv2": PICTURE_LAYERS,
     "PIL": {"imaging"},
     "pillow_heif": {"imaging"},

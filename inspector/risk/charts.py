@@ -18,9 +18,9 @@ _SIGMAS = 3.0
 ODDS_RATIO = 2.0
 # A sound mold gives a false alarm every so many pieces, on average: two to five years of a mold.
 FALSE_ALARM_EVERY = 1000.0
-_STATES = 100
+_STATES = 60
 _RISK_GROUPS = 6
-_LIMIT_TOLERANCE = 0.01
+_LIMIT_TOLERANCE = 0.03
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -185,10 +185,9 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
     if under is not None:
         earliest_h = under if first_tried_h is None else max(under, first_tried_h)
         at_earliest = loss_at(risk, float(strength.at(earliest_h)))
-        losses = mean_loss(risk, strength.strength_fraction)
         latest_h = max(earliest_h, _latest_age(risk, strength, costs))
         inside = np.unique(np.append(age_h[(age_h >= earliest_h) & (age_h <= latest_h)], [earliest_h, latest_h]))
-        cost = cost_per_good_piece(np.interp(inside, age_h, losses), inside, costs)
+        cost = cost_per_good_piece(mean_loss(risk, strength.at(inside)), inside, costs)
         cheapest_h = float(inside[np.argmin(cost)])
     verdict = _verdict(risk, earliest_h, last_tried_h)
     return DemoldWindow(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector import log
-from inspector.curing import strength_fraction
+from inspector.curing import BreakTestFit, strength_fraction
 from inspector.log import Mix, Mold
 from inspector.risk import Evidence, gather_evidence
 from inspector.workshop.curing import Curing, PieceAge, mix_curve
@@ -131,7 +131,9 @@ def gather_shop_evidence(
     )
 
 
-def usual_strength(pieces: Sequence[KnownPiece], curing: Curing) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def usual_strength(
+    pieces: Sequence[KnownPiece], strengths: Mapping[str, BreakTestFit]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Strengths that the ages of pieces would have given at the temperature usual for them, and how fast they aged.
 
     Returns
@@ -142,7 +144,6 @@ def usual_strength(pieces: Sequence[KnownPiece], curing: Curing) -> tuple[NDArra
     age_h = np.array([piece.age.demold_age_h for piece in pieces])
     rate = np.array([piece.age.equivalent_age_h for piece in pieces]) / np.maximum(age_h, 1e-9)
     usual_rate = float(np.median(rate)) if len(rate) else 1.0
-    strengths = curing.mix_strengths()
     fractions = np.zeros(len(pieces))
     mixes = np.array([piece.age.mix or "" for piece in pieces])
     for mix in dict.fromkeys(piece.age.mix for piece in pieces):

@@ -81,13 +81,16 @@ def test_windows_and_trends_of_a_large_workshop_are_quick(large_log):
     took = []
     for _ in range(3):
         with Workshop.open(large_log) as shop:
-            began = time.perf_counter()
+            began, began_cpu = time.perf_counter(), time.process_time()
             assert len(shop.losses.windows(now=NOW)) == MOLDS
             windows_s = time.perf_counter() - began
             assert len(shop.losses.trends(now=NOW).molds) == MOLDS
-            took.append((time.perf_counter() - began, windows_s))
-    best_s, windows_s = min(took)
-    print(f"{MOLDS} molds, {PIECES} pieces: windows {windows_s:.2f} s, with trends {best_s:.2f} s")
+            took.append((time.perf_counter() - began, windows_s, time.process_time() - began_cpu))
+    best_s, windows_s, cpu_s = min(took)
+    print(
+        f"{MOLDS} molds, {PIECES} pieces: windows {windows_s:.2f} s, with trends {best_s:.2f} s, of which the "
+        f"processor was at it for {cpu_s:.2f} s"
+    )
     assert best_s < MOST_SECONDS
 
 

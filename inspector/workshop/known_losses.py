@@ -1,0 +1,156 @@
+"""What is known about losses: learnt from all molds together, then about each."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector import log
+from inspector.log import Mold
+from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk
+from inspector.workshop.curing import Curing
+from inspector.workshop.shop_evidence import KnownPiece, ShopEvidence, gather_shop_evidence
+
+__all__ = [
+    "LATEST_PIECES",
+    "KnownMold",
+    "KnownShop",
+    "feature_table",
+    "latest_mix",
+    "learn_mold",
+    "learn_shop",
+    "of_mold",
+    "with_latest_mix",
+]
+
+LATEST_PIECES = 30
+"""So many latest pieces tell how a mold is used of late."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownShop:
+    """What was learnt from all molds."""
+
+    mark: tuple[int, ...]
+    """Of the log that it was learnt from."""
+    now: datetime
+    """Pieces demolded later were left out."""
+    shop: ShopEvidence
+    learnt: Learnt
+    feature_population: Population
+    features: tuple[tuple[MoldRisk, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownMold:
+    """What is known about one mold."""
+
+    mold: Mold
+    pieces: tuple[KnownPiece, ...]
+    needs: NDArray[np.float64]
+    """(n,) by how much more strength each piece needs than the average one, for its mix and cure. [-]"""
+    risk: MoldRisk
+    features: tuple[str, ...]
+    feature_risks: tuple[MoldRisk, ...]
+
+
+def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
+    """Learn from all molds; pieces demolded later than `now` are left out."""
+    mark = log.evidence_mark(opened)
+    shop = gather_shop_evidence(opened, curing, until=now)
+    learnt = learn(shop.evidence, PRACTICE_PRIOR)
+    sound = np.flatnonzero(learnt.sound)
+    units = shop.evidence.unit[sound]
+    tables = [
+        feature_table([shop.pieces[row] for row in sound[units == number]], shop.features[mold.name])
+        for number, mold in enumerate(shop.molds)
+    ]
+    population, features = fit_features(
+        mold=units,
+        strength_fraction=shop.evidence.strength_fraction[sound],
+        lost=tables,
+        molds=learnt.molds,
+    )
+    return KnownShop(mark=mark, now=now, shop=shop, learnt=learnt, feature_population=population, features=features)
+
+
+def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, known: KnownShop) -> KnownMold:
+    """Learn one mold anew from its own pieces, with what is known of all molds."""
+    mold = log.find_mold(opened, name)
+    shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=known.shop.conditions)
+    sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in known.learnt.bad_pours])
+    evidence = shop.evidence.of(sound)
+    risk = mold_risk(known.learnt.population, evidence)
+    table = feature_table(
+        [piece for piece, is_sound in zip(shop.pieces, sound, strict=True) if is_sound], shop.features[name]
+    )
+    _, (features,) = fit_features(
+        mold=np.zeros(len(table), dtype=np.intp),
+        strength_fraction=evidence.strength_fraction,
+        lost=[table],
+        molds=(risk,),
+        population=known.feature_population,
+    )
+    return KnownMold(
+        mold=mold,
+        pieces=shop.pieces,
+        needs=_needs(shop.evidence.conditions, risk, known.learnt.population),
+        risk=risk,
+        features=shop.features[name],
+        feature_risks=features,
+    )
+
+
+def of_mold(known: KnownShop, number: int) -> KnownMold:
+    """Give what is known about one mold of a shop, by its number there."""
+    mold = known.shop.molds[number]
+    rows = np.flatnonzero(known.shop.evidence.unit == number)
+    risk = known.learnt.molds[number]
+    return KnownMold(
+        mold=mold,
+        pieces=tuple(known.shop.pieces[row] for row in rows),
+        needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
+        risk=risk,
+        features=known.shop.features[mold.name],
+        feature_risks=known.features[number],
+    )
+
+
+def with_latest_mix(known: KnownMold) -> KnownMold:
+    """Give a mold as it is with the mix that is poured of late: its strengths are those of that mix's pieces."""
+    mix = latest_mix(known)
+    of_mix = [row for row, piece in enumerate(known.pieces) if piece.age.mix == mix][-LATEST_PIECES:]
+    if not of_mix:
+        return known
+    need = float(np.exp(np.log(known.needs[of_mix]).mean()))
+    return replace(
+        known,
+        needs=known.needs / need,
+        risk=_needing(known.risk, need),
+        feature_risks=tuple(_needing(risk, need) for risk in known.feature_risks),
+    )
+
+
+def latest_mix(known: KnownMold) -> str | None:
+    """Give the mix that most of the latest pieces are of."""
+    mixes = Counter(piece.age.mix for piece in known.pieces[-LATEST_PIECES:])
+    return max(mixes, key=lambda mix: (mixes[mix], mix or ""), default=None)
+
+
+def feature_table(pieces: Sequence[KnownPiece], features: Sequence[str]) -> NDArray[np.bool_]:
+    """Which feature each piece lost, shape (pieces, features)."""
+    return np.array([[name in piece.loss.features for name in features] for piece in pieces], dtype=bool).reshape(
+        len(pieces), len(features)
+    )
+
+
+def _needs(conditions: NDArray[np.float64], risk: MoldRisk, population: Population) -> NDArray[np.float64]:
+    """By how much more strength pieces need than the mold's average one, for their conditions (n, k)."""
+    return np.exp((conditions - risk.conditions) @ population.effects.log_change)
+
+
+def _needing(risk: MoldRisk, need: float) -> MoldRisk:
+    return replace(risk, theta=risk.theta * need, weakest=risk.weakest * need, strongest=risk.strongest * need)
