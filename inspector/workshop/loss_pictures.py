@@ -373,7 +373,7 @@ def _draw_window_history(axes: "Axes", trends: MoldTrends, window: MoldWindow) -
             [place, until], item.earliest_h, item.latest_h, facecolor=_HATCH, edgecolor=_INK, hatch="////", alpha=0.8
         )
         words = f"window {item.earliest_h:.0f} to {item.latest_h:.0f} h"
-        axes.text((place + until) / 2, item.latest_h, words, fontsize=9, va="bottom", ha="center")
+        axes.text((place + until) / 2, item.earliest_h - 0.5, words, fontsize=9, va="top", ha="center")
     at = np.arange(len(months))
     axes.plot(at, [month.median_age_h for month in months], color=_IRON, marker="o", markersize=5, linewidth=1.2)
     axes.text(0, months[0].median_age_h + 2, "dots: median age opened", color=_IRON, fontsize=9, va="bottom")
