@@ -24,9 +24,9 @@ from inspector.risk.prior import Prior
 __all__ = ["MoldRisk", "Population", "fit_molds", "mold_risk", "with_change"]
 
 # Nodes of the grids of ln r10, ln beta and logit floor: twice to find where the posterior lies, then on it.
-_COARSE_NODES = (25, 7, 9)
-_NEARER_NODES = (13, 9, 9)
-_FINE_NODES = (23, 13, 11)
+_COARSE_NODES = (25, 9, 9)
+_NEARER_NODES = (15, 11, 11)
+_FINE_NODES = (27, 15, 13)
 _COARSE_SDS = 4.0
 _FAR_Z = 5.0
 _NEGLIGIBLE = 1e-5  # of the highest density along an axis

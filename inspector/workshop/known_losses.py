@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from inspector import log
 from inspector.log import Mold
-from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk
+from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk, with_change
 from inspector.workshop.curing import Curing
 from inspector.workshop.shop_evidence import KnownPiece, ShopEvidence, gather_shop_evidence
 
@@ -51,7 +51,11 @@ class KnownMold:
     mold: Mold
     pieces: tuple[KnownPiece, ...]
     needs: NDArray[np.float64]
-    """(n,) by how much more strength each piece needs than the average one, for its mix and cure. [-]"""
+    """(n,) by how much more strength each piece needs than the one that the risk is of, for its mix and cure. [-]"""
+    conditions: NDArray[np.float64]
+    """(n, k) of each piece, as in the evidence."""
+    population: Population
+    """What all molds tell about this one."""
     risk: MoldRisk
     features: tuple[str, ...]
     feature_risks: tuple[MoldRisk, ...]
@@ -98,6 +102,8 @@ def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, kno
         mold=mold,
         pieces=shop.pieces,
         needs=_needs(shop.evidence.conditions, risk, known.learnt.population),
+        conditions=shop.evidence.conditions,
+        population=known.learnt.population,
         risk=risk,
         features=shop.features[name],
         feature_risks=features,
@@ -113,6 +119,8 @@ def of_mold(known: KnownShop, number: int) -> KnownMold:
         mold=mold,
         pieces=tuple(known.shop.pieces[row] for row in rows),
         needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
+        conditions=known.shop.evidence.conditions[rows],
+        population=known.learnt.population,
         risk=risk,
         features=known.shop.features[mold.name],
         feature_risks=known.features[number],
@@ -125,12 +133,16 @@ def with_latest_mix(known: KnownMold) -> KnownMold:
     of_mix = [row for row, piece in enumerate(known.pieces) if piece.age.mix == mix][-LATEST_PIECES:]
     if not of_mix:
         return known
-    need = float(np.exp(np.log(known.needs[of_mix]).mean()))
+    apart = known.conditions[of_mix].mean(axis=0) - known.risk.conditions
+    if not apart.any():
+        return known
+    effects = known.population.effects
+    change, sd = float(apart @ effects.log_change), float(np.sqrt(apart @ effects.covariance @ apart))
     return replace(
         known,
-        needs=known.needs / need,
-        risk=_needing(known.risk, need),
-        feature_risks=tuple(_needing(risk, need) for risk in known.feature_risks),
+        needs=known.needs / np.exp(change),
+        risk=_changed(known.risk, change, sd),
+        feature_risks=tuple(_changed(risk, change, sd) for risk in known.feature_risks),
     )
 
 
@@ -152,5 +164,7 @@ def _needs(conditions: NDArray[np.float64], risk: MoldRisk, population: Populati
     return np.exp((conditions - risk.conditions) @ population.effects.log_change)
 
 
-def _needing(risk: MoldRisk, need: float) -> MoldRisk:
-    return replace(risk, theta=risk.theta * need, weakest=risk.weakest * need, strongest=risk.strongest * need)
+def _changed(risk: MoldRisk, log_change: float, sd: float) -> MoldRisk:
+    _, changed = with_change(risk, log_change=log_change, sd=sd)
+    need = np.exp(log_change)
+    return replace(changed, weakest=risk.weakest * need, strongest=risk.strongest * need)
