@@ -24,6 +24,7 @@ __all__ = [
     "StrengthByAge",
     "Verdict",
     "cost_per_good_piece",
+    "earliest_age",
     "find_window",
     "first_age_under",
     "loss_at",
@@ -178,12 +179,11 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
     if not 0 < target_loss < 1:
         raise InputError(f"The target loss is {target_loss:g}. Give a share between 0 and 1, such as 0.05.")
     age_h = strength.age_h
-    first_tried_h, last_tried_h = _tried_ages(risk, strength)
-    under = first_age_under(risk, strength, target_loss)
-    earliest_h = latest_h = cheapest_h = None
+    _, last_tried_h = _tried_ages(risk, strength)
+    earliest_h = earliest_age(risk, strength, target_loss)
+    latest_h = cheapest_h = None
     at_earliest = None
-    if under is not None:
-        earliest_h = under if first_tried_h is None else max(under, first_tried_h)
+    if earliest_h is not None:
         at_earliest = loss_at(risk, float(strength.at(earliest_h)))
         latest_h = max(earliest_h, _latest_age(risk, strength, costs))
         inside = np.unique(np.append(age_h[(age_h >= earliest_h) & (age_h <= latest_h)], [earliest_h, latest_h]))
@@ -204,6 +204,13 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
         pieces=risk.pieces,
         lost=risk.lost,
     )
+
+
+def earliest_age(risk: MoldRisk, strength: StrengthByAge, target_loss: float) -> float | None:
+    """Give the age at which the window opens: surely under the target, and not far below what was tried. [h]"""
+    under = first_age_under(risk, strength, target_loss)
+    first_tried_h, _ = _tried_ages(risk, strength)
+    return under if under is None or first_tried_h is None else max(under, first_tried_h)
 
 
 def first_age_under(risk: MoldRisk, strength: StrengthByAge, target_loss: float) -> float | None:

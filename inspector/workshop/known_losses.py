@@ -142,7 +142,8 @@ def with_latest_mix(known: KnownMold) -> KnownMold:
         known,
         needs=known.needs / np.exp(change),
         risk=_changed(known.risk, change, sd),
-        feature_risks=tuple(_changed(risk, change, sd) for risk in known.feature_risks),
+        # Features are compared among each other, which the same change of all leaves as it is: its mean is enough.
+        feature_risks=tuple(_scaled(risk, np.exp(change)) for risk in known.feature_risks),
     )
 
 
@@ -165,6 +166,10 @@ def _needs(conditions: NDArray[np.float64], risk: MoldRisk, population: Populati
 
 
 def _changed(risk: MoldRisk, log_change: float, sd: float) -> MoldRisk:
-    _, changed = with_change(risk, log_change=log_change, sd=sd)
-    need = np.exp(log_change)
-    return replace(changed, weakest=risk.weakest * need, strongest=risk.strongest * need)
+    """Change the strengths that a mold needs, with how well that change is known."""
+    _, known_less = with_change(risk, log_change=0.0, sd=sd)
+    return _scaled(known_less, np.exp(log_change))
+
+
+def _scaled(risk: MoldRisk, factor: float) -> MoldRisk:
+    return replace(risk, theta=risk.theta * factor, weakest=risk.weakest * factor, strongest=risk.strongest * factor)

@@ -12,7 +12,7 @@ from inspector.risk import (
     Interval,
     MoldRisk,
     cost_per_good_piece,
-    find_window,
+    earliest_age,
     interval,
     loss_by_age,
     with_change,
@@ -101,11 +101,10 @@ class Losses:
         for number, item in enumerate(known.shop.molds):
             if mold in (None, item.name):
                 alone = of_mold(known, number)
-                with_mix = with_latest_mix(alone)
-                costs, _ = costs_of(settings[item.name])
                 strength = strength_by_age(latest_mix(alone), strengths, self._expected_degc(now, ExpectedCure()), None)
-                window = find_window(with_mix.risk, strength, target_loss=settings[item.name].target_loss, costs=costs)
-                molds.append(mold_trends(alone, known.learnt, strengths, earliest_h=window.earliest_h))
+                target_loss = settings[item.name].target_loss
+                earliest_h = earliest_age(with_latest_mix(alone).risk, strength, target_loss)
+                molds.append(mold_trends(alone, known.learnt, strengths, earliest_h=earliest_h))
         return ShopTrends(
             molds=tuple(molds), effects=condition_effects(known.learnt), pour_spread=shop_pour_spread(known)
         )
