@@ -20,7 +20,10 @@ ODDS_RATIO = 2.0
 FALSE_ALARM_EVERY = 1000.0
 _STATES = 60
 _RISK_GROUPS = 6
-_LIMIT_TOLERANCE = 0.03
+_FIRST_LIMITS = (2.6, 2.2)
+_LIMITS = (0.1, 12.0)
+_MOST_SECANTS = 12
+_RUN_LENGTH_TOLERANCE = 0.03  # of its logarithm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,11 +141,16 @@ def _limit(expected: NDArray[np.float64], false_alarm_every: float) -> tuple[flo
     spared = -np.log1p((ODDS_RATIO - 1) * p)
     steps = np.concatenate([np.log(ODDS_RATIO) + spared, spared])
     probability = np.concatenate([share * p, share * (1 - p)])
-    low, high = 0.1, 8.0
-    while high - low > _LIMIT_TOLERANCE:
-        middle = (low + high) / 2
-        if average_run_length(steps, probability, limit=middle) < false_alarm_every:
-            low = middle
-        else:
-            high = middle
-    return high, average_run_length(steps, probability, limit=high)
+    # The logarithm of the run length is nearly straight in the limit: a few secants find it.
+    limit, other = _FIRST_LIMITS
+    run_length, other_length = (average_run_length(steps, probability, limit=tried) for tried in (limit, other))
+    for _ in range(_MOST_SECANTS):
+        if abs(np.log(run_length / false_alarm_every)) < _RUN_LENGTH_TOLERANCE:
+            break
+        slope = np.log(run_length / other_length) / (limit - other)
+        nearer = float(np.clip(limit + np.log(false_alarm_every / run_length) / slope, *_LIMITS))
+        other, other_length = limit, run_length
+        limit, run_length = nearer, average_run_length(steps, probability, limit=nearer)
+        if limit == other:  # at an end of what is looked at: nearly nothing, or nearly all, is to be lost
+            break
+    return limit, run_length

@@ -33,6 +33,8 @@ _NEGLIGIBLE = 1e-5  # of the highest density along an axis
 # Draws of centres and spreads: a power of two, as low-discrepancy points want.
 _DRAWS_LOG2 = 7
 _DRAW_WIDENING = 1.2
+# Centres and spreads are learnt from so many molds or features at most, evenly picked: more hardly move them.
+_MOST_LEARNT_FROM = 80
 _DIFFERENCE = 1e-3  # for slopes and curvature, in standard deviations of the prior
 # Gauss-Hermite quadrature with three points.
 _CHANGE_NODES = (-(3**0.5), 0.0, 3**0.5)
@@ -226,6 +228,7 @@ def _log_likelihood(
 
 def _population(grids: tuple[_Grid, ...], effects: Effects, prior: Prior) -> Population:
     with_pieces = [grid for grid in grids if grid.pieces]
+    with_pieces = with_pieces[:: -(-len(with_pieces) // _MOST_LEARNT_FROM) or 1]
     parameters = (prior.log_tenth, prior.log_beta, prior.logit_floor)
     start = np.array([value for item in parameters for value in (item.centre, np.log(item.spread))])
     sds = np.array([value for item in parameters for value in (item.centre_sd, item.spread_log_sd)])
@@ -273,7 +276,7 @@ def _mode(
         values = log_posterior(start + sds * np.vstack([scaled, scaled + steps, scaled - steps]))
         return -float(values[0]), (values[1 + size :] - values[1 : 1 + size]) / (2 * _DIFFERENCE)
 
-    found = minimize(value_and_slope, np.zeros(size), jac=True, method="BFGS", options={"gtol": 1e-3}).x
+    found = minimize(value_and_slope, np.zeros(size), jac=True, method="BFGS", options={"gtol": 1e-2}).x
     pairs = steps[:, None, :] + np.array([1, -1])[:, None, None, None] * steps[None, :, :]
     signed = np.concatenate([found + pairs, found - pairs]).reshape(-1, size)
     same_up, apart_up, same_down, apart_down = log_posterior(start + sds * signed).reshape(4, size, size)

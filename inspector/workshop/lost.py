@@ -33,10 +33,15 @@ class Loss:
     """Those that are known to be broken."""
 
 
+_WHOLE = Loss(lost=False, features=())
+
+
 def judge_loss(outcome: PieceOutcome) -> Loss | None:
     """Tell whether a piece was lost; None where nobody knows."""
     if not outcome.inspected and outcome.noted is None and outcome.outcome is None:
         return None
+    if not outcome.found and not outcome.noted and outcome.outcome in (None, "sell", "repair"):
+        return _WHOLE
     standing = [
         found
         for found in outcome.found
