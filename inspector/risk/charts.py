@@ -135,6 +135,8 @@ def average_run_length(steps: ArrayLike, probability: ArrayLike, *, limit: float
 
 def _limit(expected: NDArray[np.float64], false_alarm_every: float) -> tuple[float, float]:
     """Limit that gives the average run length, and the run length that it really gives."""
+    if not len(expected):
+        return _FIRST_LIMITS[0], false_alarm_every
     groups = np.array_split(np.sort(expected), min(_RISK_GROUPS, max(1, len(expected))))
     p = np.array([group.mean() for group in groups if len(group)])
     share = np.array([len(group) / len(expected) for group in groups if len(group)])
@@ -148,6 +150,8 @@ def _limit(expected: NDArray[np.float64], false_alarm_every: float) -> tuple[flo
         if abs(np.log(run_length / false_alarm_every)) < _RUN_LENGTH_TOLERANCE:
             break
         slope = np.log(run_length / other_length) / (limit - other)
+        if slope <= 0:  # so little, or so much, is to be lost that the limit does not matter
+            break
         nearer = float(np.clip(limit + np.log(false_alarm_every / run_length) / slope, *_LIMITS))
         other, other_length = limit, run_length
         limit, run_length = nearer, average_run_length(steps, probability, limit=nearer)

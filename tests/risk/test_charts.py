@@ -66,3 +66,17 @@ def test_a_change_is_seen_and_its_beginning_found():
 def test_no_alarm_without_losses():
     running = running_sum(np.zeros(50, dtype=bool), np.full(50, 0.1))
     assert (running.alarm, running.began) == (None, None)
+
+
+def test_without_pieces_there_is_nothing_to_see():
+    running = running_sum(np.zeros(0, dtype=bool), np.zeros(0))
+    assert (len(running.values), running.alarm) == (0, None)
+    assert np.isfinite(running.limit)
+
+
+@pytest.mark.parametrize("expected", [1e-9, 1e-4, 0.02, 0.5, 0.999])
+def test_a_limit_is_found_whatever_is_to_be_lost(expected):
+    running = running_sum(np.zeros(30, dtype=bool), np.full(30, expected))
+    assert np.isfinite(running.limit)
+    assert running.limit > 0
+    assert running.alarm is None
