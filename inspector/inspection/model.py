@@ -31,7 +31,7 @@ from inspector.inspection.layers import (
 from inspector.inspection.reference import Reference
 from inspector.inspection.view import View
 
-__all__ = ["MoldModel", "Placement", "align_view", "combine", "settle"]
+__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "settle"]
 
 MARGIN_MM = 14.0
 # While it is not yet clear what belongs to the piece, a wider box is looked at.
@@ -201,6 +201,19 @@ def align_view(
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best
+
+
+def align_by(model: MoldModel, number: int, view: View) -> Placement | None:
+    """Find the piece in a photo by one of the references, not the first; None when no piece was found in it."""
+    reference, layer = model.references[number].view, model.layers[number]
+    moves = find_plane_moves(
+        reference.mask, reference.edges, view.mask, view.edges, px_per_mm=reference.frame.px_per_mm, count=1
+    )
+    if not moves:
+        return None
+    start = cv2.perspectiveTransform(layer.photo_xy, moves[0].photo_from_reference)
+    warp = refine_warp(layer.gray, model.mask, view.frame_gray, start, px_per_mm=model.px_per_mm)
+    return Placement(moves[0], warp)
 
 
 def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]) -> tuple[PlaneMove, ...]:
