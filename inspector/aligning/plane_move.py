@@ -22,6 +22,8 @@ COARSE_PX_PER_MM = 0.5
 FINE_PX_PER_MM = 1.0
 COARSE_STEP_DEG = 5.0
 FINE_STEP_DEG = 1.5
+# A start that lies so far behind the best on the coarse raster is not looked at on the fine one.
+FAR_BEHIND = 0.3
 # How much the edges count beside the silhouette: the outline of a round piece says nothing of its angle.
 EDGE_WEIGHT = 2.0
 
@@ -76,14 +78,13 @@ def find_plane_moves(
     coarse = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, COARSE_PX_PER_MM, scale)
     angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
     with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
-        rough = list(threads.map(coarse.best_shift, angles))
-    order = sorted(range(len(rough)), key=lambda i: -rough[i].score)
+        rough = sorted(threads.map(coarse.best_shift, angles), key=lambda move: -move.score)
     starts: list[float] = []
-    for i in order:
-        if all(_angle_between(angles[i], other) > 2 * COARSE_STEP_DEG for other in starts):
-            starts.append(float(angles[i]))
-        if len(starts) == count:
+    for move in rough:
+        if move.score < rough[0].score - FAR_BEHIND or len(starts) == count:
             break
+        if all(_angle_between(move.angle_deg, other) > 2 * COARSE_STEP_DEG for other in starts):
+            starts.append(move.angle_deg)
     fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
     best = []
     for start in starts:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from inspector.imaging.light import DISPLAY_GAMMA
+from inspector.imaging.reducing import reduce_whole
 
 __all__ = [
     "MARKER_MARGIN_MM",
@@ -147,8 +148,11 @@ def find_mat(gray: NDArray[np.uint8], *, focal_px: float | None = None) -> MatSi
 
 def _find_markers(gray: NDArray[np.uint8]) -> tuple[MatLayout | None, dict[int, NDArray[np.float64]]]:
     """Corners by marker id, of the mat of which most markers are seen."""
-    scale = min(1.0, DETECTION_LONG_SIDE_PX / max(gray.shape))
-    small = gray if scale == 1.0 else cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    times = max(1, int(max(gray.shape) / DETECTION_LONG_SIDE_PX))
+    reduced, _ = reduce_whole(gray, times)
+    scale = min(1.0, DETECTION_LONG_SIDE_PX / max(reduced.shape))
+    small = reduced if scale == 1.0 else cv2.resize(reduced, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    scale /= times
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.adaptiveThreshWinSizeMin = 11

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines
-from inspector.inspection.damage_map import LOOK, MAP_PX_PER_MM, MEASURES, DamageMap
+from inspector.inspection.damage_map import MAP_PX_PER_MM
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
@@ -30,15 +30,12 @@ __all__ = [
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
 SMALLEST_LOSS_MM2 = 1.5
-# Damage on the map: smoothed over a chip of 2 mm, cut well below even odds.
-MAP_BLUR_MM = 0.5
-LEAST_PROBABILITY = 0.4
-STRONG_PEAK = 0.9
+# The networks were taught to miss nothing: even odds of theirs are not yet even odds of damage.
+LEAST_ODDS = 0.0
+STRONG_ODDS = 3.0
 SMALLEST_DAMAGE_MM2 = 1.5
-RING_MM = 3.0
-# The first measures have a meaning of their own, and the very first are of a single place.
-MEANINGFUL = len(MEASURES) - 4 * len(LOOK)
-STANDING_OUT = 9
+# How sure the crack's map must be to count in full: it then doubles the strength of a line.
+CRACK_ODDS = 2.0
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
 
@@ -55,12 +52,12 @@ class Candidate:
     path_xy: NDArray[np.float64] | None = None  # of a line, box px
 
 
-def all_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
+def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Candidates of every source."""
     return [
         *outline_candidates(model, evidence),
         *excess_candidates(model, evidence),
-        *damage_candidates(model, evidence, damage),
+        *damage_candidates(model, evidence),
         *crack_candidates(model, evidence),
     ]
 
@@ -92,6 +89,8 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "least_reference_odds": float(min(one[rows, columns][where].mean() for one in relearnt)),
             "agreed": float(np.mean([s[rows, columns][where].mean() / 255 for s in model.silhouettes])),
             "separation": evidence.silhouette.separation,
+            "lost_odds": float(_on_map(evidence.damage.feature, mask, left, top, px_per_mm).mean()),
+            "damage_odds": float(np.percentile(_on_map(evidence.damage.odds, mask, left, top, px_per_mm), 80)),
             "relief": float(evidence.relief[rows, columns][where].mean()),
             "tone": float(np.abs(evidence.layer.tone[rows, columns][where]).mean()),
             "edge": float(inside_mm[rows, columns][where].min()),
@@ -129,32 +128,35 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
+def damage_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Places that the damage map points at."""
-    smooth = cv2.GaussianBlur(damage.probability, (0, 0), MAP_BLUR_MM * MAP_PX_PER_MM)
-    inside = damage.inside
+    damage = evidence.damage
+    odds, inside = damage.odds, damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
     parts = []
-    for mask, left, top in _parts(smooth > LEAST_PROBABILITY, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
+    for mask, left, top in _parts(odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
-        parts.append((float(smooth[rows, columns][mask > 0].max()), mask, left, top))
+        parts.append((float(odds[rows, columns][mask > 0].max()), mask, left, top))
     parts.sort(key=lambda part: -part[0])
     peaks = [part[0] for part in parts]
-    share = float(np.mean(smooth[inside] > 0.5)) if inside.any() else 0.0
     found = []
     for rank, (peak, mask, left, top) in enumerate(parts):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
         inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        likely = damage.probability[rows, columns][where]
+        here = odds[rows, columns][where]
         others = peaks[:rank] + peaks[rank + 1 :]
-        strong = float(sum(other > STRONG_PEAK for other in others))
         area = float(where.sum()) / MAP_PX_PER_MM**2
         numbers = {
-            "peak": _log_odds(peak),
-            "high": _log_odds(float(np.quantile(likely, 0.9))),
-            "median": _log_odds(float(np.median(likely))),
+            "peak": peak,
+            "high": float(np.quantile(here, 0.9)),
+            "median": float(np.median(here)),
+            "sure_mm2": float(np.count_nonzero(here > STRONG_ODDS)) / MAP_PX_PER_MM**2,
+            "chip_peak": float(damage.chip[rows, columns][where].max()),
+            "feature_peak": float(damage.feature[rows, columns][where].max()),
+            "chip_share": float(np.mean(damage.chip[rows, columns][where] > damage.feature[rows, columns][where])),
+            "crack_peak": float(damage.crack[rows, columns][where].max()),
             "area_mm2": area,
             "length_mm": length,
             "width_mm": width,
@@ -162,51 +164,37 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
             "edge": float(inside_mm[rows, columns][where].min()),
             "deep": float(inside_mm[rows, columns][where].max()),
             # A piece has few defects: the more places stand out, the less each of them means.
-            "strong_others": strong,
+            "strong_others": float(sum(other > STRONG_ODDS for other in others)),
             "rank": float(rank),
-            "share": 100 * share,
-            "ahead": _log_odds(peak) - _log_odds(max(others, default=0.05)),
-            "peak_squared": 0.1 * _log_odds(peak) ** 2,
-            "peak_by_area": _log_odds(peak) * float(np.log(area)),
-            "peak_by_others": _log_odds(peak) * float(np.log1p(strong)),
-            "darkest": float(np.percentile(_box_part(evidence.darker, mask, left, top, model.px_per_mm), 90)),
-            **_within_and_around(damage, mask, left, top),
+            "ahead": peak - max(others, default=-3.0),
+            "references": float(len(model.layers)),
+            "agreement_odds": evidence.silhouette.separation,
+            "odd_share": evidence.odd_share,
+            "crowd": evidence.line_crowd,
         }
         grow = model.px_per_mm / MAP_PX_PER_MM
         size = (round(mask.shape[1] * grow), round(mask.shape[0] * grow))
         large = np.where(cv2.resize(mask, size, interpolation=cv2.INTER_LINEAR) > 127, 255, 0).astype(np.uint8)
-        found.append(Candidate("damage", large, round(left * grow), round(top * grow), numbers))
+        y, x = round(top * grow), round(left * grow)
+        at = slice(y, y + size[1]), slice(x, x + size[0])
+        numbers |= {
+            "darkest": float(np.percentile(evidence.darker[at][large > 0], 90)),
+            "relief": float(evidence.relief[at][large > 0].mean()),
+            "odds": float(np.clip(evidence.silhouette.log_odds[at][large > 0], -8, 8).mean()),
+        }
+        found.append(Candidate("damage", large, x, y, numbers))
     return found
-
-
-def _within_and_around(damage: DamageMap, mask: NDArray[np.uint8], left: int, top: int) -> dict[str, float]:
-    """Measures of a place, and how far they stand out from the ring around it."""
-    margin = round(RING_MM * MAP_PX_PER_MM) + 1
-    y0, x0 = max(0, top - margin), max(0, left - margin)
-    y1, x1 = top + mask.shape[0] + margin, left + mask.shape[1] + margin
-    part, piece = damage.values[y0:y1, x0:x1, :MEANINGFUL], damage.inside[y0:y1, x0:x1]
-    here = np.zeros(piece.shape, dtype=np.uint8)
-    here[top - y0 : top - y0 + mask.shape[0], left - x0 : left - x0 + mask.shape[1]] = mask
-    side = 2 * round(RING_MM * MAP_PX_PER_MM) + 1
-    near = cv2.dilate(here, np.ones((3, 3), dtype=np.uint8)) > 0
-    ring = (cv2.dilate(here, np.ones((side, side), dtype=np.uint8)) > 0) & ~near & piece
-    within = part[here > 0]
-    mean = within.mean(axis=0)
-    beyond = mean - part[ring].mean(axis=0) if ring.any() else np.zeros_like(mean)
-    high = np.quantile(within[:, :STANDING_OUT], 0.9, axis=0)
-    names = MEASURES[:MEANINGFUL]
-    return (
-        {name: float(value) for name, value in zip(names, mean, strict=True)}
-        | {f"{name}_high": float(value) for name, value in zip(names[:STANDING_OUT], high, strict=True)}
-        | {f"{name}_beyond": float(value) for name, value in zip(names, beyond, strict=True)}
-    )
 
 
 def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Dark lines that no good piece has."""
     px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
     inside_mm = model.inside_mm
-    lines = LineStrength(evidence.lines.strength - evidence.known_lines, evidence.lines.direction)
+    strength, known = evidence.lines.strength, evidence.known_lines
+    size = (strength.shape[1], strength.shape[0])
+    # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
+    sure = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
+    lines = LineStrength((1 + sure) * strength - (1 - sure) * known, evidence.lines.direction)
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
@@ -216,9 +204,14 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         full_column = np.clip(np.round(line.path_xy[:, 0]).astype(int), 0, lines.strength.shape[1] - 1)
         full_row = np.clip(np.round(line.path_xy[:, 1]).astype(int), 0, lines.strength.shape[0] - 1)
         left_side, right_side = _sides(evidence.line_gray, line.path_xy, 0.9 * scale)
+        crack_odds = _sampled(evidence.damage.crack, path, px_per_mm)
         chord = float(np.hypot(*(path[-1] - path[0])))
         numbers = {
             "length_mm": line.length_px / scale,
+            "crack_odds": float(np.mean(crack_odds)),
+            "crack_odds_low": float(np.quantile(crack_odds, 0.2)),
+            "crack_odds_high": float(np.quantile(crack_odds, 0.8)),
+            "damage_odds": float(np.mean(_sampled(evidence.damage.odds, path, px_per_mm))),
             "strength": line.strength,
             "weakest": line.weakest_fifth,
             "weaker_side": float(np.median(np.minimum(left_side, right_side))),
@@ -240,20 +233,22 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def _log_odds(probability: float) -> float:
-    clipped = min(max(probability, 1e-4), 1 - 1e-4)
-    return float(np.log(clipped / (1 - clipped)))
-
-
-def _box_part(
+def _on_map(
     image: NDArray[np.float32], mask: NDArray[np.uint8], left: int, top: int, px_per_mm: float
 ) -> NDArray[np.float32]:
-    """Values of a map of the box under a mask of the damage map."""
-    grow = px_per_mm / MAP_PX_PER_MM
+    """Values of the damage map under a mask of the box."""
+    shrink = MAP_PX_PER_MM / px_per_mm
     rows, columns = np.nonzero(mask)
-    row = np.clip(((rows + top + 0.5) * grow).astype(int), 0, image.shape[0] - 1)
-    column = np.clip(((columns + left + 0.5) * grow).astype(int), 0, image.shape[1] - 1)
+    row = np.clip(((rows + top + 0.5) * shrink).astype(int), 0, image.shape[0] - 1)
+    column = np.clip(((columns + left + 0.5) * shrink).astype(int), 0, image.shape[1] - 1)
     return np.asarray(image[row, column])
+
+
+def _sampled(image: NDArray[np.float32], path_xy: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float32]:
+    """The highest value of the damage map beside each point of a path in the box."""
+    at = ((path_xy + 0.5) * (MAP_PX_PER_MM / px_per_mm) - 0.5).astype(np.float32)[None]
+    near = cv2.dilate(image, np.ones((3, 3), dtype=np.uint8))
+    return np.asarray(cv2.remap(near, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 
 
 def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[np.float32]]:

@@ -1,209 +1,231 @@
-"""How likely each place of the piece is damaged, from everything that is measured there at once.
+"""How likely each place of the piece is damaged: a learned comparison of the photo with its references.
 
-No single measure tells a chip from a wet patch or a shadow's edge; together they nearly do. For each place the
-measures, their values around it, how the surface looks there, and how well the photo fits as a whole go through small
-neural networks fitted to the tuning photos, and to damage painted into them, by
-``tests/benchmarks/fit_damage_map.py``. Their weights lie in ``damage_map.json`` beside this file.
+One small network encodes the surface of every photo alike. For each place and each of its features, the references
+have a mean and a range, in whatever number and order they come, widened by what the alignment may be off. A second
+network judges the photo's features beside mean and range, how deep inside the outline a place lies, and whether it
+looks like piece or like mat: first place by place, then looking around on a coarser raster, and back (Ronneberger et
+al. 2015). Both learnt from rendered pieces and from damage painted into them (``tests/benchmarks/fit_damage_map.py``);
+they lie beside this file in ONNX form and are run by OpenCV.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
 from importlib.resources import files
+from pathlib import Path
+from typing import TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.inspection.evidence import Evidence
-from inspector.inspection.model import MoldModel
-from inspector.inspection.network import Network, probabilities, read_networks
+from inspector.comparing.appearance import appearance
 
 __all__ = [
     "MAP_PX_PER_MM",
-    "MEASURES",
+    "SHIPPED",
     "DamageMap",
-    "damage_probability",
+    "NormalSurface",
     "map_damage",
-    "map_inside",
-    "map_size",
-    "measures",
-    "shipped_networks",
+    "normal_surface",
+    "surface_window",
 ]
 
-# Chips of 3 mm are six pixels wide on it.
+# Chips of 3 mm are six pixels wide on it. The networks read the surface at twice this scale.
 MAP_PX_PER_MM = 2.0
-NEAR_MM = 1.2
-AROUND_MM = 4.0
-# How far the networks look, in places of the map; beyond it nothing changes their answer.
-SEEN_AROUND = 8
-LOCAL = (
-    *("relief", "rougher", "tone_below", "tone_above", "tone_off", "hue_below", "hue_above", "hue_off"),
-    *("odds", "edges", "line", "darker"),
-)
-NEAR = tuple(f"{name}_near" for name in ("relief", "rougher", "tone_below", "tone_above", "edges", "odds"))
-AROUND = tuple(f"{name}_around" for name in ("relief", "rougher", "edges"))
-WHOLE = (
-    "relief_50",
-    "relief_90",
-    "rougher_95",
-    "edges_50",
-    "separation",
-    "references",
-    "photo_px_per_mm",
-    "print_seen",
-)
-LOOK = ("contrast", "detail", "contrast_above", "contrast_below", "normal_contrast", "detail_beyond")
-# Each look four times: a place of the map is two by two places of the look.
-MEASURES = (
-    *(*LOCAL, *NEAR, *AROUND, "deep", "normal_mismatch", *WHOLE),
-    *(f"{name}_{row}{column}" for name in LOOK for row in (0, 1) for column in (0, 1)),
-)
+# They see this much of the mat around the piece.
+MARGIN_MM = 4.0
+# The raster is halved three times between photo and coarsest features.
+STEP = 8
+DEEPEST_MM = 6.0
+MOST_REFERENCES = 3
+FARTHEST_ODDS = 8.0
+FEATURES = 24
+
+SHIPPED = Path(str(files("inspector.inspection")))
+
+
+_Value = TypeVar("_Value", bound=np.generic)
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """A part of the model's box whose sides are multiples of ``STEP``."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+
+    def cut(self, image: NDArray[_Value]) -> NDArray[_Value]:
+        return image[self.top : self.top + self.height, self.left : self.left + self.width]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NormalSurface:
+    """What references of one mold show, feature by feature and place by place, as the second network takes it."""
+
+    window: _Window
+    mean: NDArray[np.float32]  # (1, FEATURES, h, w) on the map's raster
+    highest: NDArray[np.float32]
+    lowest: NDArray[np.float32]
+    references: int
+    networks: Path  # the folder of the networks that made it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DamageMap:
-    """One photo on the raster of the map."""
+    """Log odds of each kind of damage on the raster of the map; far below 0 where there is nothing to judge."""
 
-    values: NDArray[np.float32]  # (h, w, len(MEASURES))
+    feature: NDArray[np.float32]  # (h, w) a missing part
+    chip: NDArray[np.float32]  # (h, w) a chip or a pit
+    crack: NDArray[np.float32]  # (h, w)
     inside: NDArray[np.bool_]  # (h, w) on the piece, and seen
-    probability: NDArray[np.float32]  # (h, w) 0 to 1, 0 outside
+
+    @property
+    def odds(self) -> NDArray[np.float32]:
+        """Log odds that something has broken away."""
+        return np.maximum(self.feature, self.chip)
 
 
-def map_damage(
-    model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float, networks: Sequence[Network]
-) -> DamageMap:
-    """Measure a photo place by place, and say how likely each is damaged."""
-    values = measures(model, evidence, photo_px_per_mm=photo_px_per_mm)
-    inside = map_inside(model, evidence)
-    return DamageMap(values, inside, damage_probability(values, inside, networks))
+NOTHING = np.float32(-12.0)
 
 
-def measures(model: MoldModel, evidence: Evidence, *, photo_px_per_mm: float) -> NDArray[np.float32]:
-    """What is known of each place, in a fixed order.
-
-    Returns
-    -------
-    ndarray, shape (h, w, len(MEASURES)), float32
-        On the box of the model at ``MAP_PX_PER_MM``.
-    """
-    size = map_size(model)
-    scale = MAP_PX_PER_MM
-    inside = model.mask > 127
-
-    def small(image: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-
-    relief, rougher = small(evidence.relief), small(evidence.rougher)
-    tone = _beyond(evidence.layer.tone, [layer.tone for layer in model.layers], inside, size)
-    hue = _beyond(evidence.layer.hue, [layer.hue for layer in model.layers], inside, size)
-    odds = np.clip(small(evidence.silhouette.log_odds), -6, 6)
-    edges = small(evidence.own_edges - model.normal_edges)
-    line = small(evidence.line_in_box)
-    darker = small(evidence.darker)
-    local = [relief, rougher, *tone, *hue, odds, edges, line, darker]
-    near = [
-        cv2.GaussianBlur(image, (0, 0), NEAR_MM * scale) for image in (relief, rougher, tone[0], tone[1], edges, odds)
-    ]
-    around = [cv2.GaussianBlur(image, (0, 0), AROUND_MM * scale) for image in (relief, rougher, edges)]
-    deep = np.minimum(small(model.inside_mm), 6.0)
-    small_inside = small(inside.astype(np.float32)) > 0.5
-
-    def level(image: NDArray[np.float32], percent: float) -> float:
-        return float(np.percentile(image[small_inside], percent)) if small_inside.any() else 0.0
-
-    whole = [
-        level(relief, 50),
-        level(relief, 90),
-        level(rougher, 95),
-        level(edges, 50),
-        evidence.silhouette.separation,
-        float(min(len(model.layers), 5)),
-        float(min(photo_px_per_mm, 14.0)),
-        float(evidence.print_seen),
-    ]
-    constant = [np.full(relief.shape, value, dtype=np.float32) for value in whole]
-    maps = np.stack([*local, *near, *around, deep, small(model.normal_mismatch_in_box), *constant], axis=-1)
-    return np.concatenate([maps, _two_by_two(evidence.unlike, size)], axis=-1)
+def surface_window(mask: NDArray[np.uint8], *, px_per_mm: float) -> _Window:
+    """The part of a box that the networks look at: the piece with a little of the mat."""
+    height, width = mask.shape
+    left, top, w, h = cv2.boundingRect(mask)
+    margin = round(MARGIN_MM * px_per_mm)
+    x0, y0 = max(0, left - margin) // STEP * STEP, max(0, top - margin) // STEP * STEP
+    x1, y1 = min(width, left + w + margin), min(height, top + h + margin)
+    across, down = -(-(x1 - x0) // STEP) * STEP, -(-(y1 - y0) // STEP) * STEP
+    if x0 + across > width:
+        across = (width - x0) // STEP * STEP
+    if y0 + down > height:
+        down = (height - y0) // STEP * STEP
+    return _Window(x0, y0, across, down)
 
 
-def _two_by_two(maps: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
-    """Maps at twice the scale, each four values of a place side by side."""
-    width, height = size
-    fine = np.stack([cv2.resize(one, (2 * width, 2 * height), interpolation=cv2.INTER_LINEAR) for one in maps])
-    apart = fine.reshape(len(maps), height, 2, width, 2).transpose(1, 3, 0, 2, 4)
-    return np.asarray(apart.reshape(height, width, 4 * len(maps)))
-
-
-def damage_probability(
-    values: NDArray[np.float32], inside: NDArray[np.bool_], networks: Sequence[Network]
-) -> NDArray[np.float32]:
-    """Probability of damage at each place of the box, at ``MAP_PX_PER_MM``, 0 outside the piece.
+def normal_surface(
+    grays: Sequence[NDArray[np.uint8]], mask: NDArray[np.uint8], *, px_per_mm: float, networks: Path = SHIPPED
+) -> NormalSurface:
+    """Encode the references of a mold, aligned to one box.
 
     Parameters
     ----------
-    values : ndarray, shape (h, w, len(MEASURES)), float32
-    inside : ndarray, shape (h, w), bool
-        See ``map_inside``.
-    networks : sequence of Network
+    grays : sequence of ndarray, shape (h, w), uint8
+        At least one.
+    mask : ndarray, shape (h, w), uint8
+        255 on the piece.
+    px_per_mm : float
+        Twice ``MAP_PX_PER_MM``.
+    networks : Path
+        Folder of the two networks.
     """
-    probability = np.zeros(inside.shape, dtype=np.float32)
-    if not inside.any():
-        return probability
-    rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
-    left, right = max(0, columns[0] - SEEN_AROUND), columns[-1] + 1 + SEEN_AROUND
-
-    def answer(strip: NDArray[np.int64]) -> None:
-        top = max(0, strip[0] - SEEN_AROUND)
-        seen = probabilities(networks, values[top : strip[-1] + 1 + SEEN_AROUND, left:right])
-        probability[strip, left:right] = seen[strip - top]
-
-    strips = np.array_split(np.arange(rows[0], rows[-1] + 1), cv2.getNumThreads())
-    with ThreadPoolExecutor(len(strips)) as threads:  # NumPy's products let other threads run
-        list(threads.map(answer, [strip for strip in strips if strip.size]))
-    return np.where(inside, probability, np.float32(0))
-
-
-@lru_cache(maxsize=1)
-def shipped_networks() -> tuple[Network, ...]:
-    """The networks that come with the program: a constant, kept as data."""
-    text = files("inspector.inspection").joinpath("damage_map.json").read_text(encoding="utf-8")
-    return read_networks(text)
+    window = surface_window(mask, px_per_mm=px_per_mm)
+    encoder = _network(networks / "surface_encoder.onnx")
+    features = []
+    for gray in grays:
+        encoder.setInput(_surface(gray, mask, window, px_per_mm))
+        features.append(np.array(encoder.forward()[0]))
+    stack = np.stack(features)
+    around = np.ones((3, 3), dtype=np.uint8)
+    return NormalSurface(
+        window=window,
+        mean=stack.mean(axis=0, dtype=np.float32)[None],
+        highest=np.stack([cv2.dilate(one, around) for one in stack.max(axis=0)])[None],
+        lowest=np.stack([cv2.erode(one, around) for one in stack.min(axis=0)])[None],
+        references=len(grays),
+        networks=networks,
+    )
 
 
-def map_inside(model: MoldModel, evidence: Evidence) -> NDArray[np.bool_]:
-    """Where the map has a meaning: on the piece, and seen."""
-    size = map_size(model)
-    piece = cv2.resize(model.mask, size, interpolation=cv2.INTER_AREA) > 127
-    seen = cv2.resize(evidence.layer.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    return np.asarray(piece & seen)
+def map_damage(
+    gray: NDArray[np.uint8],
+    valid: NDArray[np.bool_],
+    piece_odds: NDArray[np.float32],
+    mask: NDArray[np.uint8],
+    inside_mm: NDArray[np.float32],
+    normal: NormalSurface,
+    *,
+    px_per_mm: float,
+) -> DamageMap:
+    """Judge a photo that has been aligned to the box.
+
+    Parameters
+    ----------
+    gray : ndarray, shape (h, w), uint8
+    valid : ndarray, shape (h, w), bool
+        Where the photo shows something that may be judged.
+    piece_odds : ndarray, shape (h, w), float32
+        Log odds that the photo shows piece and not mat.
+    mask : ndarray, shape (h, w), uint8
+        255 where good pieces are.
+    inside_mm : ndarray, shape (h, w), float32
+        How deep inside the mask.
+    normal : NormalSurface
+    px_per_mm : float
+        Twice ``MAP_PX_PER_MM``.
+
+    Returns
+    -------
+    DamageMap
+        Of the whole box, at ``MAP_PX_PER_MM``.
+    """
+    window = normal.window
+    size = (window.width // 2, window.height // 2)
+    deep = cv2.resize(
+        np.minimum(window.cut(inside_mm), DEEPEST_MM) / np.float32(0.5 * DEEPEST_MM), size, interpolation=cv2.INTER_AREA
+    )
+    odds = cv2.resize(
+        np.clip(window.cut(piece_odds), -FARTHEST_ODDS, FARTHEST_ODDS) / np.float32(0.5 * FARTHEST_ODDS),
+        size,
+        interpolation=cv2.INTER_AREA,
+    )
+    count = np.full_like(deep, min(normal.references, MOST_REFERENCES) / MOST_REFERENCES)
+    judge = _network(normal.networks / "damage_judge.onnx")
+    judge.setInput(_surface(gray, mask, window, px_per_mm), "surface")
+    judge.setInput(normal.mean, "mean")
+    judge.setInput(normal.highest, "highest")
+    judge.setInput(normal.lowest, "lowest")
+    judge.setInput(np.stack([deep, odds, (deep > 0).astype(np.float32), count])[None], "around")
+    answer = judge.forward()[0]
+    height, width = mask.shape
+    shape = (height // 2, width // 2)
+    whole = (shape[1], shape[0])
+    piece = cv2.resize(mask, whole, interpolation=cv2.INTER_AREA) > 127
+    seen = cv2.resize(valid.astype(np.uint8), whole, interpolation=cv2.INTER_NEAREST) > 0
+    inside = piece & seen
+
+    def placed(part: NDArray[np.float32]) -> NDArray[np.float32]:
+        full = np.full(shape, NOTHING, dtype=np.float32)
+        full[window.top // 2 : window.top // 2 + size[1], window.left // 2 : window.left // 2 + size[0]] = part
+        return np.where(inside, full, NOTHING)
+
+    feature, chip, crack = (placed(part) for part in answer)
+    return DamageMap(feature, chip, crack, inside)
 
 
-def map_size(model: MoldModel) -> tuple[int, int]:
-    """Width and height of the box at ``MAP_PX_PER_MM``."""
-    height, width = model.mask.shape
-    shrink = MAP_PX_PER_MM / model.px_per_mm
-    return round(width * shrink), round(height * shrink)
+def _surface(
+    gray: NDArray[np.uint8], mask: NDArray[np.uint8], window: _Window, px_per_mm: float
+) -> NDArray[np.float32]:
+    """Input of the encoder, (1, 3, h, w)."""
+    return appearance(window.cut(gray), window.cut(mask), px_per_mm=px_per_mm)[None]
 
 
-def _beyond(
-    own: NDArray[np.float32], others: list[NDArray[np.float32]], inside: NDArray[np.bool_], size: tuple[int, int]
-) -> list[NDArray[np.float32]]:
-    """How far a cue, against its surroundings, lies below and above the range that references have there."""
-    scale = MAP_PX_PER_MM
-    share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    covered = np.maximum(cv2.GaussianBlur(share, (0, 0), AROUND_MM * scale), 0.05)
+class _Loaded(threading.local):
+    """Networks read by this thread: OpenCV's keep state between input and answer, so that no two threads may share."""
 
-    def local(cue: NDArray[np.float32]) -> NDArray[np.float32]:
-        small = cv2.resize(cue, size, interpolation=cv2.INTER_AREA)
-        return np.asarray(small - cv2.GaussianBlur(small * share, (0, 0), AROUND_MM * scale) / covered)
+    def __init__(self) -> None:
+        self.networks: dict[Path, cv2.dnn.Net] = {}
 
-    references = np.stack([local(cue) for cue in others])
-    reach = np.ones((3, 3), dtype=np.uint8)
-    low = cv2.erode(references.min(axis=0), reach)
-    high = cv2.dilate(references.max(axis=0), reach)
-    mine = local(own)
-    return [np.maximum(low - mine, 0), np.maximum(mine - high, 0), mine - references.mean(axis=0)]
+
+_loaded = _Loaded()
+
+
+def _network(path: Path) -> cv2.dnn.Net:
+    if path not in _loaded.networks:
+        _loaded.networks[path] = cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), dtype=np.uint8))
+    return _loaded.networks[path]

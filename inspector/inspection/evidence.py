@@ -9,15 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.comparing.appearance import appearance, unlike_normal
 from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
-from inspector.comparing.roughness import roughness
 from inspector.comparing.silhouette import Silhouette
+from inspector.inspection.damage_map import DamageMap, map_damage
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     Layer,
-    edge_energy,
     line_picture,
     local_darkness,
     relief_field,
@@ -38,16 +36,13 @@ class Evidence:
     layer: Layer
     silhouette: Silhouette
     relief: NDArray[np.float32]  # mismatch beyond what good pieces show, about 0 where normal
-    own_edges: NDArray[np.float32]  # edge energy of the photo
     normal_edges: NDArray[np.float32]  # the strongest of the references
     darker: NDArray[np.float32]  # local darkness beyond the references', log units
-    rougher: NDArray[np.float32]  # fine detail beyond the references', log units, 0 for the piece as a whole
-    unlike: NDArray[np.float32]  # (6, h, w) what the surface looks like beside the references'
+    damage: DamageMap
     lines: LineStrength
     known_lines: NDArray[np.float32]  # what the references account for
     line_gray: NDArray[np.uint8]
     line_px_per_mm: float
-    line_in_box: NDArray[np.float32]
     line_crowd: float  # how full of lines the whole piece is: a rough or wrinkled casting
     odd_share: float  # part of the piece whose relief is beyond normal: all over, the photo fits badly
     print_seen: bool
@@ -63,35 +58,37 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     line_mask = cv2.resize(piece, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_NEAREST)
     with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
         lines_seen = threads.submit(line_strength, gray, line_mask, px_per_mm=LINE_PX_PER_MM)
-        rough_seen = threads.submit(roughness, layer.gray, piece, px_per_mm=model.px_per_mm)
-        look_seen = threads.submit(appearance, layer.gray, model.mask, px_per_mm=model.px_per_mm)
         mismatches = threads.map(
             lambda field: mismatch(own, field, px_per_mm=model.relief_px_per_mm), model.relief_fields
         )
         maps = np.stack(list(mismatches))
-        lines, rough, look = lines_seen.result(), rough_seen.result(), look_seen.result()
+        lines = lines_seen.result()
     small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
     nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
     relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
     left = np.maximum(lines.strength - model.known_lines, 0)
     inside = line_mask > 127
     crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
-    rougher = rough - model.normal_roughness
-    rougher -= np.float32(np.median(rougher[model.mask > 127]))
+    damage = map_damage(
+        layer.gray,
+        layer.valid,
+        silhouette.log_odds,
+        model.mask,
+        model.inside_mm,
+        model.normal_surface,
+        px_per_mm=model.px_per_mm,
+    )
     return Evidence(
         layer=layer,
         silhouette=silhouette,
         relief=relief,
-        own_edges=edge_energy(own, (width, height)),
         normal_edges=model.normal_edges,
         darker=local_darkness(layer, model.px_per_mm) - model.normal_darkness,
-        rougher=rougher,
-        unlike=unlike_normal(look, model.normal_appearance),
+        damage=damage,
         lines=lines,
         known_lines=model.known_lines,
         line_gray=gray,
         line_px_per_mm=LINE_PX_PER_MM,
-        line_in_box=cv2.resize(left, (width, height), interpolation=cv2.INTER_AREA),
         line_crowd=crowd,
         odd_share=float(np.mean(relief[model.mask > 127] > ODD_RELIEF)),
         print_seen=view.cues.print_seen,

@@ -12,7 +12,6 @@ from inspector.aligning.warp import Warp
 from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import confidence_of, is_shown, kind_of
 from inspector.inspection.crack_size import crack_size_px
-from inspector.inspection.damage_map import map_damage, shipped_networks
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
 from inspector.inspection.results import Finding
@@ -28,10 +27,7 @@ def findings_from(
     view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
 ) -> tuple[tuple[Finding, ...], float]:
     """Findings, most certain first, and the probability that the piece has any defect."""
-    nominal = view.frame.px_per_mm * float(view.frame.photo_from_frame[0, 0])  # without any mat, a guess
-    photo_px_per_mm = nominal if px_per_mm is None else px_per_mm
-    damage = map_damage(model, evidence, photo_px_per_mm=photo_px_per_mm, networks=shipped_networks())
-    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence, damage)]
+    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence)]
     shown = [pair for pair in judged if is_shown(*pair, references=len(model.references))]
     kept = _without_doubles(shown, model)
     findings = [_finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept]

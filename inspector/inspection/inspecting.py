@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
+from inspector.comparing.silhouette import Silhouette
 from inspector.imaging.reading import Photo
 from inspector.inspection.evidence import Evidence, gather_evidence
 from inspector.inspection.findings import findings_from
 from inspector.inspection.judging import why_unusable
-from inspector.inspection.layers import layer_of, silhouette_of
-from inspector.inspection.model import MoldModel, align_view, combine, settle
+from inspector.inspection.layers import Layer, layer_of, silhouette_of
+from inspector.inspection.model import MoldModel, Placement, align_by, align_view, combine, settle
 from inspector.inspection.reference import Reference
 from inspector.inspection.results import Inspection
 from inspector.inspection.view import View, look_at
@@ -86,22 +87,36 @@ def _inspect_view(view: View, model: MoldModel) -> Inspection:
 
 def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
     """Align a photo to the model and gather what differs; None when it does not fit."""
-    px_per_mm = model.px_per_mm
-    placement = align_view(model.references[0].view, model.mask, model.box, view, mask_trusted=True)
+    first = align_view(model.references[0].view, model.mask, model.box, view, mask_trusted=True)
+    found = _settled(first, view, model, model.layers[0])
+    # Another reference may have been photographed more like this photo than the first was.
+    for number in range(1, len(model.references)):
+        if found is None:
+            found = _settled(align_by(model, number, view), view, model, model.layers[number])
+    if found is None:
+        return None
+    warp, layer, silhouette = found
+    return warp, gather_evidence(view, model, layer, silhouette)
+
+
+def _settled(
+    placement: Placement | None, view: View, model: MoldModel, base: Layer
+) -> tuple[Warp, Layer, Silhouette] | None:
+    """A placement refined by the outline that the photo shows; None when it does not fit."""
     if placement is None or placement.move.score < LEAST_MOVE_SCORE:
         return None
-    warp = placement.warp
+    px_per_mm, warp = model.px_per_mm, placement.warp
     layer = layer_of(view, warp.photo_xy)
     silhouette = silhouette_of(layer, model.mask, px_per_mm)
     for _ in range(SETTLING_ROUNDS):
-        warp = settle(model.layers[0], model.mask, layer, silhouette, view)
+        warp = settle(base, model.mask, layer, silhouette, view)
         layer = layer_of(view, warp.photo_xy)
         silhouette = silhouette_of(layer, model.mask, px_per_mm)
     inside = (model.mask > 127) & layer.valid
     shown = float(np.mean(silhouette.mask[inside] > 127)) if inside.any() else 0.0
     if shown < LEAST_OVERLAP or warp.agreement < LEAST_AGREEMENT:
         return None
-    return warp, gather_evidence(view, model, layer, silhouette)
+    return warp, layer, silhouette
 
 
 def _unusable(view: View, reason: str, px_per_mm: float | None) -> Inspection:

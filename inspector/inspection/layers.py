@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from inspector.aligning.structure import orientation_field
 from inspector.comparing.silhouette import Silhouette, see_silhouette
+from inspector.imaging.reducing import reduce_whole
 from inspector.inspection.view import View
 
 __all__ = [
@@ -102,12 +103,8 @@ def line_picture(view: View, photo_xy: NDArray[np.float32]) -> NDArray[np.uint8]
     middle = frame_xy[size[1] // 2, size[0] // 2].astype(np.float64)
     ends = cv2.perspectiveTransform(np.stack([middle, middle + np.array([1.0, 0.0])])[None], to_photo)[0]
     reduction = float(np.hypot(*(ends[1] - ends[0]))) / grow
-    source, scale = view.gray, 1.0
-    if reduction > 1.4:
-        scale = 1.2 / reduction
-        source = cv2.resize(view.gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    shrink = np.array([[scale, 0, 0.5 * scale - 0.5], [0, scale, 0.5 * scale - 0.5], [0, 0, 1.0]])
-    places = cv2.perspectiveTransform(frame_xy.reshape(1, -1, 2), shrink @ to_photo).reshape(frame_xy.shape)
+    source, small_from_photo = reduce_whole(view.gray, max(1, int(reduction + 0.35)))
+    places = cv2.perspectiveTransform(frame_xy.reshape(1, -1, 2), small_from_photo @ to_photo).reshape(frame_xy.shape)
     return np.asarray(cv2.remap(source, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 

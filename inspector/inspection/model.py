@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -11,12 +12,11 @@ from numpy.typing import NDArray
 
 from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
-from inspector.comparing.appearance import NormalAppearance, appearance, normal_appearance
 from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
-from inspector.comparing.roughness import roughness
 from inspector.comparing.silhouette import Silhouette, see_silhouette
 from inspector.errors import InputError
+from inspector.inspection.damage_map import SHIPPED, NormalSurface, normal_surface
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     RELIEF_PX_PER_MM,
@@ -31,7 +31,7 @@ from inspector.inspection.layers import (
 from inspector.inspection.reference import Reference
 from inspector.inspection.view import View
 
-__all__ = ["MoldModel", "Placement", "align_view", "combine", "settle"]
+__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "settle"]
 
 MARGIN_MM = 14.0
 # While it is not yet clear what belongs to the piece, a wider box is looked at.
@@ -42,7 +42,6 @@ SHADOW_MARGIN_MM = 1.5
 NORMAL_FOR_ONE = 0.35
 # A line that a reference shows within this distance is one of the mold; strength up to this is its grain.
 KNOWN_WITHIN_MM = 1.0
-ROUGHNESS_WITHIN_MM = 0.8
 GRAIN_STRENGTH = 1.5
 # Plane moves this close in score to the best are all refined; the refined agreement decides.
 CLOSE_SCORE = 0.08
@@ -75,8 +74,7 @@ class MoldModel:
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
     normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
     normal_darkness: NDArray[np.float32]  # the darkest that a patch is against its surroundings
-    normal_roughness: NDArray[np.float32]  # the roughest that references are near a place, in the box
-    normal_appearance: NormalAppearance  # the range that references show, in the box
+    normal_surface: NormalSurface  # what the learned comparison knows of the references
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     left_out: tuple[str, ...]  # references that did not agree with the first
 
@@ -86,18 +84,12 @@ class MoldModel:
         return self.references[0].view.frame.px_per_mm
 
     @property
-    def normal_mismatch_in_box(self) -> NDArray[np.float32]:
-        """What good pieces' relief differs by, at every pixel of the box."""
-        height, width = self.mask.shape
-        return np.asarray(cv2.resize(self.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR))
-
-    @property
     def relief_px_per_mm(self) -> float:
         """Scale of the relief maps."""
         return RELIEF_PX_PER_MM
 
 
-def combine(references: Sequence[Reference]) -> MoldModel:
+def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> MoldModel:
     """Align references of one mold and view to the first of them.
 
     Raises
@@ -154,24 +146,10 @@ def combine(references: Sequence[Reference]) -> MoldModel:
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
         normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),
         normal_darkness=np.max([local_darkness(layer, px_per_mm) for layer in layers], axis=0),
-        normal_roughness=_normal_roughness(layers, mask, px_per_mm),
-        normal_appearance=normal_appearance(
-            [appearance(layer.gray, mask, px_per_mm=px_per_mm) for layer in layers], px_per_mm=px_per_mm
-        ),
+        normal_surface=normal_surface([layer.gray for layer in layers], mask, px_per_mm=px_per_mm, networks=networks),
         known_lines=_known_lines(kept, layers, mask),
         left_out=tuple(left_out),
     )
-
-
-def _normal_roughness(layers: Sequence[Layer], mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float32]:
-    """Each reference's roughness against its own median, the highest of them within reach of the alignment's error."""
-    maps = []
-    for layer in layers:
-        rough = roughness(layer.gray, mask, px_per_mm=px_per_mm)
-        maps.append(rough - np.float32(np.median(rough[mask > 127])))
-    reach = 2 * round(ROUGHNESS_WITHIN_MM * px_per_mm) + 1
-    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    return np.asarray(cv2.dilate(np.max(maps, axis=0), around))
 
 
 def _known_lines(
@@ -223,6 +201,19 @@ def align_view(
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best
+
+
+def align_by(model: MoldModel, number: int, view: View) -> Placement | None:
+    """Find the piece in a photo by one of the references, not the first; None when no piece was found in it."""
+    reference, layer = model.references[number].view, model.layers[number]
+    moves = find_plane_moves(
+        reference.mask, reference.edges, view.mask, view.edges, px_per_mm=reference.frame.px_per_mm, count=1
+    )
+    if not moves:
+        return None
+    start = cv2.perspectiveTransform(layer.photo_xy, moves[0].photo_from_reference)
+    warp = refine_warp(layer.gray, model.mask, view.frame_gray, start, px_per_mm=model.px_per_mm)
+    return Placement(moves[0], warp)
 
 
 def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]) -> tuple[PlaneMove, ...]:

@@ -1,7 +1,7 @@
 """The molds of an invented garden-ornament workshop, by name.
 
 The four demo molds are shown in the repository; the evaluation molds only ever serve to score;
-``medallion-N`` and ``sprig-N`` are random ornaments for tuning.
+``medallion-N``, ``sprig-N`` and ``panel-N`` are random ornaments for tuning.
 """
 
 from __future__ import annotations
@@ -12,13 +12,18 @@ from functools import lru_cache, partial
 from .demo_molds import oak_leaf, petal_finial, rosette_tile, wading_bird
 from .evaluation_molds import acorn_twig, garden_snail, scallop_shell, star_tile
 from .mold import Mold
-from .random_molds import medallion, sprig
+from .random_molds import medallion, panel, sprig
 
-__all__ = ["DEMO", "EVALUATION", "MOLDS", "TUNING", "mold_named"]
+__all__ = ["DEMO", "EVALUATION", "LEARNING", "MOLDS", "TUNING", "mold_named"]
 
 DEMO = ("wading-bird", "oak-leaf", "petal-finial", "rosette-tile")
 EVALUATION = ("scallop-shell", "acorn-twig", "star-tile", "garden-snail")
 TUNING = ("medallion-1", "sprig-1", "medallion-2")
+# In turn, so that any run of them has some of each.
+LEARNING = tuple(
+    f"{kind}-{first + k}" for k in range(8) for kind, first in (("panel", 1), ("sprig", 2), ("medallion", 3))
+)
+RANDOM = {"medallion": medallion, "panel": panel, "sprig": sprig}
 
 MOLDS: dict[str, Callable[[], Mold]] = {
     "wading-bird": wading_bird,
@@ -29,10 +34,7 @@ MOLDS: dict[str, Callable[[], Mold]] = {
     "acorn-twig": acorn_twig,
     "star-tile": star_tile,
     "garden-snail": garden_snail,
-    "medallion-1": partial(medallion, 1),
-    "medallion-2": partial(medallion, 2),
-    "sprig-1": partial(sprig, 1),
-}
+} | {name: partial(RANDOM[kind], int(seed)) for name in TUNING + LEARNING for kind, _, seed in (name.partition("-"),)}
 
 
 @lru_cache(maxsize=len(MOLDS))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .casting import MIX_COLOURS, CastingStyle
-from .molds import DEMO, EVALUATION, MOLDS, TUNING
+from .molds import DEMO, EVALUATION, LEARNING, MOLDS, TUNING
 from .surroundings import BENCHES, LIGHTS
 
 __all__ = ["SETS", "DefectWish", "PhotoPlan", "plan_set"]
@@ -76,12 +76,15 @@ class _SetPlan:
     good_share: float
     fine_share: float  # at about 13 px/mm
     unusable: int
+    crowd: int | None = None  # defects on each broken piece; None: mostly one, now and then two
 
 
 SETS = {
     "draft": _SetPlan(DEMO + TUNING, "tuning", 3, 11, 0.36, 0.2, 0),
     "tuning": _SetPlan(DEMO + TUNING, "tuning", 5, 17, 0.4, 0.33, 4),
     "evaluation": _SetPlan(EVALUATION + DEMO, "evaluation", 5, 21, 0.4, 0.33, 4),
+    # Much to learn from in few photos; figures of merit need pieces as they come.
+    "learning": _SetPlan(LEARNING, "tuning", 3, 12, 0.25, 0.08, 0, crowd=4),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
@@ -102,7 +105,7 @@ def plan_set(set_name: str) -> list[PhotoPlan]:
             good = int((serial + 1) * plan.good_share) > int(serial * plan.good_share)
             fine = int((serial + 1) * plan.fine_share + 0.5) > int(serial * plan.fine_share + 0.5)
             serial += 1
-            wishes = () if good else wish.next()
+            wishes = () if good else wish.next(plan.crowd)
             photos.append(_draw(set_name, mold, f"{mold}-{k + 1:02d}", plan.split, wishes, reference=0, fine=fine))
     troubles = ("blurred", "too dark", "burnt out", "cut off", "another mold")
     for k in range(plan.unusable):
@@ -150,8 +153,10 @@ class _Wishes:
         }[kind]
         return DefectWish(kind, round(float(low * (high / low) ** u), 2))
 
-    def next(self) -> tuple[DefectWish, ...]:
-        """The defects of the next broken piece: mostly one, now and then two."""
+    def next(self, crowd: int | None) -> tuple[DefectWish, ...]:
+        """The defects of the next broken piece."""
+        if crowd is not None:
+            return tuple(self._one() for _ in range(crowd))
         return (self._one(), self._one()) if self._rng.random() < 0.35 else (self._one(),)
 
 

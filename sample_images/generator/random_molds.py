@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .mold import STEP_MM, Break, Mold, around, beyond, ring, rounded_edge
-from .shapes import Grid, dome, limb, polygon_sdf, smooth_min, smoothstep, spline
+from .shapes import Grid, dome, limb, polygon_sdf, smooth_min, smoothstep, spline, text_sdf
 
-__all__ = ["medallion", "sprig"]
+__all__ = ["medallion", "panel", "sprig"]
 
 Points = NDArray[np.float64]
 
@@ -120,3 +120,90 @@ def sprig(seed: int) -> Mold:
         features,
         tuple(breaks),
     )
+
+
+def panel(seed: int) -> Mold:
+    """A plate of three to six sides (or an oval) with a border, tendrils, bosses and letters, drawn at random."""
+    rng = np.random.default_rng(1300 + seed)
+    sides, wide, high = int(rng.integers(3, 8)), float(rng.uniform(52, 76)), float(rng.uniform(46, 58))
+    turns = np.linspace(0, 2 * np.pi, 720, endpoint=False) + rng.uniform(0, np.pi)
+    within = (turns % (2 * np.pi / sides)) - np.pi / sides
+    reach = np.cos(np.pi / sides) / np.cos(within) if sides < 7 else np.ones_like(turns)
+    reach = (reach**-8 + 0.93**-8) ** (-1 / 8)  # corners rounded off
+    rim = np.column_stack([wide * reach * np.cos(turns), high * reach * np.sin(turns)]) / 0.9
+    grid = Grid.around((-wide - 16, wide + 16), (-high - 16, high + 16), STEP_MM)
+    x, y = grid.xy()
+    sdf = polygon_sdf(grid, rim)
+    thick, border = float(rng.uniform(11, 18)), float(rng.uniform(7, 12))
+    sink = float(rng.uniform(1.5, 4.5))
+    z = thick - rounded_edge(sdf, float(rng.uniform(1.0, 3.0))) - sink * smoothstep((-sdf - border) / 1.5)
+    z = z + _border(rng, sdf, np.arctan2(y, x), border)
+    floor = thick - sink
+    features, breaks = {}, []
+    for k in range(sides if sides < 7 else 6):
+        turn = 2 * np.pi * (k + 0.5 * rng.random()) / (sides if sides < 7 else 6)
+        edge = rim[np.argmin(np.abs(np.angle(np.exp(1j * (np.arctan2(rim[:, 1], rim[:, 0]) - turn)))))]
+        features[f"edge {k + 1}"] = ring(tuple(0.95 * edge), 12)
+        breaks.append(Break(f"edge {k + 1}", tuple(0.55 * edge), tuple(1.06 * edge)))
+    for k in range(int(rng.integers(3, 7))):
+        start = rng.uniform(-0.55, 0.55, 2) * [wide, high]
+        turn, bend = rng.uniform(0, 2 * np.pi), rng.uniform(-1.4, 1.4)
+        steps = np.cumsum(
+            [
+                [rng.uniform(9, 15) * np.cos(turn + bend * i), rng.uniform(9, 15) * np.sin(turn + bend * i)]
+                for i in (0, 1, 2)
+            ],
+            axis=0,
+        )
+        path = np.clip(np.vstack([start, start + steps]), [-0.72 * wide, -0.72 * high], [0.72 * wide, 0.72 * high])
+        half = float(rng.uniform(2.2, 5.5))
+        tendril = limb(grid, path.tolist(), [half, 0.9 * half, 0.7 * half, 1.0], count=16)
+        body = floor + dome(tendril, float(rng.uniform(0.5, 1.1))) + 2.0 * smoothstep((tendril.along - 0.5) / 0.5)
+        z = np.where((tendril.sdf < 0) & (sdf < -border), np.maximum(z, body), z)
+        features[f"tendril {k + 1}"] = around(path.tolist(), half + 1.5)
+        breaks.append(Break(f"tendril {k + 1}", tuple(path[1]), tuple(path[3]), floor))
+    for k in range(int(rng.integers(2, 6))):
+        at, radius = rng.uniform(-0.6, 0.6, 2) * [wide, high], float(rng.uniform(3, 9))
+        r = np.hypot(x - at[0], y - at[1])
+        cap = (
+            floor
+            + rng.uniform(0.4, 0.9) * np.sqrt(np.maximum(radius**2 - r**2, 0))
+            + rng.uniform(0, 1.5) * (r < radius)
+        )
+        z = np.where((r < radius) & (sdf < -border), np.maximum(z, cap), z)
+        features[f"boss {k + 1}"] = ring((float(at[0]), float(at[1])), radius)
+    if rng.random() < 0.5:
+        word = "".join(rng.choice(list("AEHKLMNRSTVXZ"), int(rng.integers(2, 5))))
+        at = (0.0, float(rng.uniform(-0.35, 0.35) * high))
+        letters = text_sdf(grid, word, centre_xy=at, height_mm=float(rng.uniform(12, 18)), stroke_mm=2.6)
+        z = np.where(letters < 0.3, np.maximum(z, z + 2.2 * smoothstep((0.3 - letters) / 0.8)), z)
+    return Mold(
+        f"panel-{seed}",
+        f"Panel {seed}",
+        "front",
+        "silicone",
+        "form oil",
+        grid,
+        sdf.astype(np.float32),
+        z.astype(np.float32),
+        np.zeros_like(sdf),
+        features,
+        tuple(breaks),
+    )
+
+
+def _border(
+    rng: np.random.Generator, sdf: NDArray[np.float32], turn: NDArray[np.float32], width_mm: float
+) -> NDArray[np.float32]:
+    """What stands on the rim of a panel: beads, a rope, steps or nothing."""
+    kind, count = int(rng.integers(4)), int(rng.integers(24, 44))
+    across = np.sqrt(np.maximum(1 - ((-sdf - 0.5 * width_mm) / (0.42 * width_mm)) ** 2, 0))
+    if kind == 0:
+        return (3.0 * across * np.abs(np.cos(0.5 * count * turn)) ** 0.7).astype(np.float32)
+    if kind == 1:
+        return (across * (1.2 + 2.0 * np.abs(np.cos(0.5 * count * turn - 0.35 * sdf)) ** 0.6)).astype(np.float32)
+    if kind == 2:
+        return (1.4 * smoothstep((-sdf - 0.3 * width_mm) / 0.5) * smoothstep((sdf + 0.75 * width_mm) / 0.5)).astype(
+            np.float32
+        )
+    return np.zeros_like(sdf)

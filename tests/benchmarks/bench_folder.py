@@ -16,6 +16,7 @@ import numpy as np
 from inspector.errors import InputError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import Feature, MoldModel, Reference, combine, prepare_reference
+from inspector.inspection.damage_map import SHIPPED
 from inspector.workshop.mold_folder import read_mold_folder
 
 
@@ -46,11 +47,11 @@ def read_bench(folder: Path, *, molds: tuple[str, ...] = ()) -> list[BenchMold]:
     return sorted(found, key=lambda mold: -len(mold.photos))
 
 
-def model_of(folder: Path, *, most_references: int | None = None) -> MoldModel:
+def model_of(folder: Path, *, most_references: int | None = None, networks: Path = SHIPPED) -> MoldModel:
     """The references of a mold's folder, prepared and combined."""
     mold = read_mold_folder(folder)
     references: list[Reference] = []
     for path in mold.photos[:most_references]:
         features = [Feature(f.name, np.array(f.polygon_xy)) for f in mold.features if f.photo == path.name]
         references.append(prepare_reference(read_photo(path.read_bytes(), name=path.name), features=features))
-    return combine(references)
+    return combine(references, networks=networks)

@@ -1,10 +1,10 @@
 """Fit what makes a candidate a finding, on the tuning photos, and write it into the package.
 
-    python -m tests.benchmarks.fit_confidence FOLDER [FOLDER...] --folds DIR [--references 3 1]
+    python -m tests.benchmarks.fit_confidence FOLDER [FOLDER...] --networks DIR [--references 3 1]
 
 Every candidate of every photo is labelled by the same rule that `score` uses. For each source of candidates a
 logistic regression with a ridge penalty is fitted to their numbers; weights, with the counts they rest on, go to
-`inspector/inspection/confidence.json`. Damage maps come from networks that have not seen the mold (DIR is `folds` of
+`inspector/inspection/confidence.json`. Damage maps come from networks that have not seen the molds (in DIR, by
 `fit_damage_map`): a map that remembers its photos would look surer than it is. Only folders of the tuning split
 belong here.
 """
@@ -26,26 +26,22 @@ from scipy.optimize import minimize
 from inspector.imaging.reading import read_photo
 from inspector.inspection.candidates import all_candidates
 from inspector.inspection.confidence import bent
-from inspector.inspection.damage_map import map_damage
 from inspector.inspection.findings import polygon_of
 from inspector.inspection.inspecting import match_model
-from inspector.inspection.network import read_networks
 from inspector.inspection.view import look_at
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
 from tests.benchmarks.judging import GROWN_MM, is_hit, polygon
 
-# A candidate of damage has over a hundred numbers: they are held back more.
-RIDGE = {"damage": 16.0}
-RIDGE_OF_FEW = 2.0
+# Chosen with molds left out in turn.
+RIDGE = {"damage": 5.0, "line": 2.0, "outline": 2.0, "excess": 2.0}
 WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"
 
 
 def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     """Every candidate of the photos of one mold, with the defect that it lies on, if any."""
-    mold, references, folds = job
+    mold, references, networks = job
     cv2.setNumThreads(1)
-    networks = read_networks((folds / f"{mold.name}.json").read_text(encoding="utf-8"))
-    model = model_of(mold.folder, most_references=references)
+    model = model_of(mold.folder, most_references=references, networks=networks)
     rows: list[dict[str, Any]] = []
     for path, truth in mold.photos:
         if truth.get("unusable"):
@@ -56,8 +52,7 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
             continue
         warp, evidence = matched
         defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
-        damage = map_damage(model, evidence, photo_px_per_mm=truth["px_per_mm"], networks=networks)
-        for candidate in all_candidates(model, evidence, damage):
+        for candidate in all_candidates(model, evidence):
             area = polygon(polygon_of(candidate, view, warp).tolist())
             grown = area.buffer(GROWN_MM * truth["px_per_mm"])
             hits = [(number, kind) for number, kind, real in defects if is_hit(grown, real)]
@@ -114,11 +109,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--references", nargs="+", type=int, default=[3, 1])
-    parser.add_argument("--folds", type=Path, required=True)
+    parser.add_argument(
+        "--networks", type=Path, required=True, help="folder of networks that have not seen these molds"
+    )
     parser.add_argument("--keep", type=Path, help="file for the labelled candidates, for a closer look")
     arguments = parser.parse_args()
     jobs = [
-        (mold, n, arguments.folds)
+        (mold, n, arguments.networks)
         for folder in arguments.folders
         for mold in read_bench(folder)
         for n in arguments.references
@@ -128,10 +125,7 @@ def main() -> None:
     if arguments.keep:
         arguments.keep.write_bytes(pickle.dumps(rows))
     sources = sorted({row["source"] for row in rows})
-    weights = {
-        source: fit([row for row in rows if row["source"] == source], RIDGE.get(source, RIDGE_OF_FEW))
-        for source in sources
-    }
+    weights = {source: fit([row for row in rows if row["source"] == source], RIDGE[source]) for source in sources}
     WEIGHTS.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
     for source, fitted in weights.items():
         print(f"{source}: {fitted['candidates']} candidates, {fitted['damage']} on a defect")

@@ -1,46 +1,110 @@
+from concurrent.futures import ThreadPoolExecutor
+
 import cv2
 import numpy as np
 import pytest
 
-from inspector.inspection.damage_map import MEASURES, damage_probability, shipped_networks
-from inspector.inspection.network import probabilities
+from inspector.inspection.damage_map import STEP, map_damage, normal_surface, surface_window
 
-SHAPE = (70, 90)
-
-
-@pytest.fixture(scope="module")
-def values():
-    rng = np.random.default_rng(4)
-    spread = np.array(shipped_networks()[0].scale)
-    return (rng.normal(0, 1, (*SHAPE, len(MEASURES))) * spread + shipped_networks()[0].centre).astype(np.float32)
+SHAPE = (301, 387)
+PX_PER_MM = 4.0
 
 
 @pytest.fixture(scope="module")
-def inside():
+def mask():
     canvas = np.zeros(SHAPE, dtype=np.uint8)
-    cv2.ellipse(canvas, (45, 35), (30, 22), 20, 0, 360, 1, -1)
-    return canvas > 0
+    cv2.ellipse(canvas, (190, 150), (120, 85), 15, 0, 360, 255, -1)
+    return canvas
 
 
-def test_each_measure_has_a_name_of_its_own():
-    assert len(set(MEASURES)) == len(MEASURES)
+def piece(mask, seed, *, light=0.5):
+    """A casting with a few grooves, mottled anew each time, on a bright mat."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    grooves = -0.5 * np.exp(-(((np.hypot(x - 190, y - 150) % 40) - 20) ** 2) / 18)
+    mottling = cv2.GaussianBlur(rng.normal(0, 1, SHAPE), (0, 0), 6) * 0.3
+    linear = light * np.where(mask > 0, 0.6 * np.exp(grooves + mottling + rng.normal(0, 0.02, SHAPE)), 1.4)
+    return np.clip(255 * np.clip(cv2.GaussianBlur(linear, (0, 0), 0.8), 0, 1) ** (1 / 2.2), 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("threads", [1, 2, 3])
-def test_cut_into_strips_it_answers_as_in_one_piece(values, inside, threads):
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(threads)
-    try:
-        mapped = damage_probability(values, inside, shipped_networks())
-    finally:
-        cv2.setNumThreads(before)
-    whole = probabilities(shipped_networks(), values)
-    assert mapped[inside] == pytest.approx(whole[inside], abs=1e-5)
+@pytest.fixture(scope="module")
+def references(mask):
+    return [piece(mask, seed) for seed in (1, 2, 3)]
 
 
-def test_beside_the_piece_there_is_no_damage(values, inside):
-    assert np.all(damage_probability(values, inside, shipped_networks())[~inside] == 0)
+@pytest.fixture(scope="module")
+def normal(mask, references):
+    return normal_surface(references, mask, px_per_mm=PX_PER_MM)
 
 
-def test_a_piece_that_is_not_seen_has_none(values):
-    assert not damage_probability(values, np.zeros(SHAPE, dtype=bool), shipped_networks()).any()
+def judged(gray, mask, normal, *, valid=None, piece_odds=None):
+    inside_mm = cv2.distanceTransform(mask, cv2.DIST_L2, 5) / PX_PER_MM
+    odds = np.where(mask > 0, 5, -5).astype(np.float32) if piece_odds is None else piece_odds
+    seen = np.ones(SHAPE, dtype=bool) if valid is None else valid
+    return map_damage(gray, seen, odds, mask, inside_mm.astype(np.float32), normal, px_per_mm=PX_PER_MM)
+
+
+@pytest.mark.parametrize("at", [(0, 0), (40, 11), (200, 240), (150, 387 - 60)])
+def test_the_window_lies_in_the_box_and_suits_the_networks(at):
+    mask = np.zeros(SHAPE, dtype=np.uint8)
+    mask[at[0] : at[0] + 60, at[1] : at[1] + 57] = 255
+    window = surface_window(mask, px_per_mm=PX_PER_MM)
+    assert window.width % STEP == window.height % STEP == window.left % STEP == window.top % STEP == 0
+    assert window.left + window.width <= SHAPE[1]
+    assert window.top + window.height <= SHAPE[0]
+
+
+def test_another_good_piece_has_no_damage(mask, normal):
+    damage = judged(piece(mask, 4, light=0.4), mask, normal)
+    assert np.mean(damage.odds[damage.inside] > 0) < 0.002
+    assert np.mean(damage.crack[damage.inside] > 0) < 0.002
+
+
+def test_a_part_that_shows_the_mat_is_lost(mask, normal):
+    gray, odds = piece(mask, 4), np.where(mask > 0, 5, -5).astype(np.float32)
+    lost = np.zeros(SHAPE, dtype=bool)
+    lost[:, 270:] = mask[:, 270:] > 0
+    gray[lost] = 215
+    odds[lost] = -5
+    damage = judged(gray, mask, normal, piece_odds=odds)
+    small = lost[: SHAPE[0] // 2 * 2 : 2, : SHAPE[1] // 2 * 2 : 2]
+    assert np.mean(damage.odds[small & damage.inside] > 0) > 0.8
+    far = cv2.dilate(small.astype(np.uint8), np.ones((15, 15), dtype=np.uint8)) == 0
+    assert np.mean(damage.odds[far & damage.inside] > 0) < 0.01
+
+
+def test_a_dark_line_is_a_crack_and_only_there(mask, normal):
+    gray = piece(mask, 4)
+    points = np.array([[130, 130], [150, 140], [172, 138], [195, 152], [220, 150], [245, 163]], dtype=np.int32)
+    drawn = np.zeros(SHAPE, dtype=np.uint8)
+    cv2.polylines(drawn, [points], False, 255, 2, cv2.LINE_AA)
+    gray = (gray * (1 - 0.65 * drawn / 255)).astype(np.uint8)
+    damage = judged(gray, mask, normal)
+    on = drawn[: SHAPE[0] // 2 * 2 : 2, : SHAPE[1] // 2 * 2 : 2] > 128
+    near = cv2.dilate(on.astype(np.uint8), np.ones((9, 9), dtype=np.uint8)) > 0
+    assert np.mean(damage.crack[on] > 0) > 0.7
+    assert np.mean(damage.crack[~near & damage.inside] > 0) < 0.002
+
+
+def test_the_order_of_the_references_does_not_matter(mask, references, normal):
+    turned = normal_surface(references[::-1], mask, px_per_mm=PX_PER_MM)
+    gray = piece(mask, 4)
+    assert judged(gray, mask, turned).chip == pytest.approx(judged(gray, mask, normal).chip, abs=1e-3)
+
+
+def test_beside_the_piece_and_where_nothing_is_seen_there_is_no_damage(mask, normal):
+    valid = np.ones(SHAPE, dtype=bool)
+    valid[:150] = False
+    damage = judged(np.full(SHAPE, 128, dtype=np.uint8), mask, normal, valid=valid)
+    assert not damage.inside[:75].any()
+    for one in (damage.feature, damage.chip, damage.crack):
+        assert np.all(one[~damage.inside] < -10)
+
+
+def test_several_threads_answer_as_one(mask, normal):
+    grays = [piece(mask, seed) for seed in range(4, 10)]
+    alone = [judged(gray, mask, normal).odds for gray in grays]
+    with ThreadPoolExecutor(4) as threads:
+        together = list(threads.map(lambda gray: judged(gray, mask, normal).odds, grays))
+    for one, other in zip(alone, together, strict=True):
+        assert one == pytest.approx(other, abs=1e-3)

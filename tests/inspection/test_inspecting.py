@@ -10,6 +10,9 @@ from shapely.geometry import MultiPoint, Point, Polygon
 from inspector import inspect
 from inspector.imaging.reading import Photo
 from inspector.inspection import KINDS, Feature, combine, inspect_photo, prepare_reference, reference_in_photo
+from inspector.inspection.inspecting import LEAST_MOVE_SCORE, match_model
+from inspector.inspection.model import align_by
+from inspector.inspection.view import look_at
 from tests.drawn_scenes import Piece, Shot, break_off, crack, leaf, photo_xy, photograph
 
 PX_PER_MM = 4.0
@@ -192,6 +195,18 @@ def tile():
     inside = (np.abs(x - 85) < 45) & (np.abs(y - 60) < 45)
     bosses = 2.5 * (np.sin(x / 2) * np.sin(y / 2) > 0.3)
     return Piece(np.where(inside, 12 + bosses, 0).astype(np.float32), blank.albedo)
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_every_reference_places_a_photo_alike(model, whole, number):
+    view = look_at(photo(whole), thorough=False)
+    warp, _ = match_model(view, model)
+    by_another = align_by(model, number, view)
+    assert by_another.move.score > LEAST_MOVE_SCORE
+    inside = model.mask > 127
+    apart_mm = np.linalg.norm(by_another.warp.photo_xy - warp.photo_xy, axis=-1)[inside] / PX_PER_MM
+    assert np.median(apart_mm) < 0.6  # coarsely: the outline settles it afterwards
+    assert np.quantile(apart_mm, 0.95) < 1.5
 
 
 def test_turning_photo_and_references_together_changes_no_size(broken, reference_scenes, of_broken):

@@ -1,0 +1,141 @@
+"""Lay the photos of the tuning split into their molds' frames, once, and keep that: what the damage map learns from.
+
+    python -m tests.benchmarks.aligned_layers FOLDER [FOLDER...] --out DIR
+
+One small file a mold: its references and photos as the engine aligns them, where each defect lies, and how much each
+place looks like piece or like mat. Only folders of the tuning split belong here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.aligning.warp import Warp
+from inspector.imaging.reading import read_photo
+from inspector.inspection.inspecting import match_model
+from inspector.inspection.view import View, look_at
+from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
+
+MOST_REFERENCES = 3
+MARGIN_MM = 4.0
+# A crack's path, drawn this wide.
+CRACK_MM = 0.35
+# Log odds are kept as bytes, from -8 to 8.
+ODDS_LEVELS, LEAST_ODDS = 16, -8.0
+
+
+@dataclass(frozen=True, slots=True)
+class AlignedPhoto:
+    """One photo in the frame of its mold; pictures are kept encoded."""
+
+    name: str
+    gray: bytes
+    valid: bytes
+    piece_odds: bytes
+    defects: bytes  # the number of the defect at each place, from 1; 0 for none
+    kinds: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AlignedMold:
+    """A mold's references and photos."""
+
+    name: str
+    mask: bytes
+    references: tuple[bytes, ...]
+    photos: tuple[AlignedPhoto, ...]
+
+
+def decoded(picture: bytes) -> NDArray[np.uint8]:
+    """A kept picture, gray."""
+    return np.asarray(cv2.imdecode(np.frombuffer(picture, dtype=np.uint8), cv2.IMREAD_GRAYSCALE))
+
+
+def align_mold(job: tuple[BenchMold, Path]) -> str:
+    """Align the photos of one mold and keep them."""
+    mold, kept = job
+    cv2.setNumThreads(1)
+    model = model_of(mold.folder, most_references=MOST_REFERENCES)
+    left, top, width, height = cv2.boundingRect(model.mask)
+    margin = round(MARGIN_MM * model.px_per_mm)
+    y0, x0 = max(0, top - margin), max(0, left - margin)
+    part = np.s_[y0 : top + height + margin, x0 : left + width + margin]
+    photos = []
+    for path, truth in mold.photos:
+        if truth.get("unusable"):
+            continue
+        view = look_at(read_photo(path.read_bytes(), name=path.name), thorough=False)
+        matched = match_model(view, model)
+        if matched is None:
+            continue
+        warp, evidence = matched
+        odds = np.clip((evidence.silhouette.log_odds - LEAST_ODDS) * ODDS_LEVELS, 0, 255).astype(np.uint8)
+        photos.append(
+            AlignedPhoto(
+                name=str(path),
+                gray=_lossy(evidence.layer.gray[part]),
+                valid=_exact(evidence.layer.valid[part].astype(np.uint8)),
+                piece_odds=_lossy(odds[part]),
+                defects=_exact(_numbered(truth, view, warp)[part]),
+                kinds=tuple(defect["kind"] for defect in truth["defects"]),
+            )
+        )
+    references = tuple(_lossy(layer.gray[part]) for layer in model.layers)
+    kept.write_bytes(pickle.dumps(AlignedMold(mold.name, _exact(model.mask[part]), references, tuple(photos))))
+    return f"{kept.name}: {len(photos)} photos"
+
+
+def _numbered(truth: dict[str, Any], view: View, warp: Warp) -> NDArray[np.uint8]:
+    """The number of the defect at each place of the box."""
+    numbers = np.zeros(warp.photo_xy.shape[:2], dtype=np.uint8)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    for number, defect in enumerate(truth["defects"], start=1):
+        canvas = np.zeros(view.gray.shape, dtype=np.uint8)
+        outline = np.round(np.array(defect["polygon"], dtype=float) * 16).astype(np.int32)
+        cv2.fillPoly(canvas, [outline], 255, shift=4)
+        least = 110
+        if defect["kind"] == "hairline crack":
+            path = np.round(np.array(defect["path"], dtype=float) * 16).astype(np.int32)
+            cv2.polylines(canvas, [path], False, 255, max(1, round(CRACK_MM * truth["px_per_mm"])), shift=4)
+            least = 60
+        in_frame = cv2.warpPerspective(canvas, view.frame.photo_from_frame, view.frame.size_px, flags=flags)
+        numbers[cv2.remap(in_frame, warp.photo_xy, None, cv2.INTER_LINEAR) > least] = number
+    return numbers
+
+
+def _lossy(image: NDArray[np.uint8]) -> bytes:
+    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 93])[1].tobytes()
+
+
+def _exact(image: NDArray[np.uint8]) -> bytes:
+    return cv2.imencode(".png", image)[1].tobytes()
+
+
+def main() -> None:
+    """Read the arguments, align, keep."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folders", nargs="+", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    arguments = parser.parse_args()
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    jobs = [
+        (mold, arguments.out / f"{folder.resolve().name}__{mold.name}.pickle")
+        for folder in arguments.folders
+        for mold in read_bench(folder)
+    ]
+    with ProcessPoolExecutor(2) as pool:
+        for said in pool.map(align_mold, jobs):
+            print(said, flush=True)
+
+
+if __name__ == "__main__":
+    main()
