@@ -185,7 +185,7 @@ def find_window(risk: MoldRisk, strength: StrengthByAge, *, target_loss: float, 
     at_earliest = None
     if earliest_h is not None:
         at_earliest = loss_at(risk, float(strength.at(earliest_h)))
-        latest_h = max(earliest_h, _latest_age(risk, strength, costs))
+        latest_h = _latest_age(risk, strength, costs, from_h=earliest_h)
         inside = np.unique(np.append(age_h[(age_h >= earliest_h) & (age_h <= latest_h)], [earliest_h, latest_h]))
         cost = cost_per_good_piece(mean_loss(risk, strength.at(inside)), inside, costs)
         cheapest_h = float(inside[np.argmin(cost)])
@@ -253,9 +253,9 @@ def _upper_loss(risk: MoldRisk, strength_fraction: float) -> float:
     return float(weighted_quantile(losses[0], weight, (HIGH,))[0])
 
 
-def _latest_age(risk: MoldRisk, strength: StrengthByAge, costs: Costs) -> float:
-    """First age after which no wait has an upper end of its gain above 0. [h]"""
-    ages_h = np.arange(strength.age_h[0], strength.age_h[-1], _LATEST_STEPS_H)
+def _latest_age(risk: MoldRisk, strength: StrengthByAge, costs: Costs, *, from_h: float) -> float:
+    """First age from one on after which no wait has an upper end of its gain above 0. [h]"""
+    ages_h = np.arange(from_h, max(strength.age_h[-1], from_h + _LATEST_STEPS_H), _LATEST_STEPS_H)
     losses, weight = loss_by_age(risk, strength.at(ages_h))
     gain = -np.diff(cost_per_good_piece(losses, ages_h[:, None], costs), axis=0)
     order = np.argsort(gain, axis=1)

@@ -41,11 +41,11 @@ class Condition:
     value: str = ""
     """Which admixture, material or agent."""
 
-    def of(self, age: PieceAge, mold: Mold, mix: Mix | None) -> float:
-        """Tell how far it holds for a piece: 0 to 1."""
+    def of(self, mold: Mold, mix: Mix | None) -> float:
+        """Tell whether it holds for a mold and a mix: 0 or 1; wet cure is each piece's own."""
         match self.kind:
             case "wet":
-                return _share_wet(age)
+                return 1.0
             case "fibres":
                 return float(mix is not None and bool(mix.fibres.strip()))
             case "admixture":
@@ -102,10 +102,16 @@ def gather_shop_evidence(
     )
     by_name = {item.name: (number, item) for number, item in enumerate(molds)}
 
+    # What depends on mold and mix alone is worked out once for each pair of them.
+    pairs = list(dict.fromkeys((piece.age.mold, piece.age.mix) for piece in pieces))
+    numbers = {pair: number for number, pair in enumerate(pairs)}
+    pair_of_piece = np.array([numbers[piece.age.mold, piece.age.mix] for piece in pieces], dtype=np.intp)
+
     def values(condition: Condition) -> NDArray[np.float64]:
-        return np.array(
-            [condition.of(piece.age, by_name[piece.age.mold][1], mixes.get(piece.age.mix or "")) for piece in pieces]
-        )
+        if condition.kind == "wet":
+            return np.array([_share_wet(piece.age) for piece in pieces])
+        of_pairs = [condition.of(by_name[mold][1], mixes.get(mix or "")) for mold, mix in pairs]
+        return np.array(of_pairs, dtype=float)[pair_of_piece]
 
     if conditions is None:
         candidates = _conditions(molds, tuple(mixes.values()))
