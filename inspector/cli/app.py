@@ -4,6 +4,7 @@ import typer
 
 from inspector.cli.demo import demo
 from inspector.cli.failing import ExplainingGroup
+from inspector.cli.features import features
 from inspector.cli.inspecting import inspect
 from inspector.cli.listing import list_log
 from inspector.cli.mat import mat
@@ -25,6 +26,7 @@ app = typer.Typer(
 app.command("inspect")(inspect)
 app.command("record")(record)
 app.command("log")(list_log)
+mold_app.command("features")(features)
 app.add_typer(mold_app, name="mold")
 app.add_typer(mix_app, name="mix")
 app.add_typer(pour_app, name="pour")

@@ -35,6 +35,7 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.results import (
     AddedMold,
+    FeatureProposal,
     MoldDetail,
     Picture,
     PieceFacts,
@@ -56,6 +57,7 @@ __all__ = [
     "DemoPhoto",
     "Disposition",
     "Feature",
+    "FeatureProposal",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",

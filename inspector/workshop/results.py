@@ -4,9 +4,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from inspector.log.records import Feature, Mold, MoldReference, PieceDetail
+from inspector.log.records import Feature, Mold, MoldReference, PieceDetail, Points
 
-__all__ = ["AddedMold", "MoldDetail", "Picture", "PieceFacts", "Recorded", "RecordedFile", "ReferenceCheck"]
+__all__ = [
+    "AddedMold",
+    "FeatureProposal",
+    "MoldDetail",
+    "Picture",
+    "PieceFacts",
+    "Recorded",
+    "RecordedFile",
+    "ReferenceCheck",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +59,23 @@ class AddedMold:
     """The references that wait for a yes, or that were there before."""
     refused: tuple[str, ...]
     """One sentence for each photo that makes a poor reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class FeatureProposal:
+    """A thin part of a mold's pieces that may be worth a name."""
+
+    number: int
+    """Counted over all views of the mold; the same until its references change."""
+    view: str
+    reference: MoldReference
+    """The one that it is drawn on."""
+    polygon_xy: Points
+    """In pixels of that reference's photo."""
+    thickness_mm: float | None
+    length_mm: float | None
+    named: str | None
+    """The feature that covers it already."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from inspector.log import (
     Admixture,
     CementClass,
     Disposition,
+    Feature,
     LoggedInspection,
     LoggedPhoto,
     LoggedPiecePhoto,
@@ -53,6 +54,7 @@ from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import (
     AddedMold,
+    FeatureProposal,
     MoldDetail,
     Picture,
     PieceFacts,
@@ -236,6 +238,80 @@ class Workshop:
                 f"of {photo.name}. Draw it on the photo as displayed."
             )
         log.add_feature(self._log, name, reference_id=reference_id, polygon_xy=polygon_xy)
+
+    def feature_proposals(self, mold: str) -> tuple[FeatureProposal, ...]:
+        """Find thin parts of a mold's pieces, the thinnest of each view first.
+
+        Raises
+        ------
+        InputError
+            If the mold is unknown or has no reference that got a yes.
+        """
+        named = {reference.name: reference for reference in self._usable_references(mold, view=None)}
+        proposals: list[FeatureProposal] = []
+        for model in self.models(mold):
+            for found in self._engine.propose_features(model):
+                reference = named[found.reference]
+                proposals.append(
+                    FeatureProposal(
+                        number=len(proposals) + 1,
+                        view=reference.view,
+                        reference=reference,
+                        polygon_xy=points(found.polygon_xy),
+                        thickness_mm=found.thickness_mm,
+                        length_mm=found.length_mm,
+                        named=found.named,
+                    )
+                )
+        return tuple(proposals)
+
+    def accept_proposals(self, mold: str, numbers: Sequence[int], *, names: Sequence[str] = ()) -> tuple[str, ...]:
+        """Make proposals features of their mold.
+
+        Parameters
+        ----------
+        mold : str
+        numbers : sequence of int
+            Of `feature_proposals`.
+        names : sequence of str
+            One for each number; or one for all, which are then counted; none for `thin part N`.
+
+        Returns
+        -------
+        names : tuple of str
+            The features added, in the order of the numbers.
+
+        Raises
+        ------
+        InputError
+            If there is no such proposal, or a name is taken or missing; nothing is added then.
+        """
+        proposals = {proposal.number: proposal for proposal in self.feature_proposals(mold)}
+        if not numbers:
+            raise InputError("Name the proposals to accept by their numbers, as in 1 3.")
+        for number in numbers:
+            if number not in proposals:
+                raise InputError(f"There is no proposal {number} for mold {mold}: it has {len(proposals)}.")
+        given = _names_for(numbers, names)
+        taken = {(feature.view, feature.name) for feature in self.mold(mold).features}
+        for number, name in zip(numbers, given, strict=True):
+            key = (proposals[number].view, name)
+            if key in taken:
+                raise InputError(f"View {key[0]} of mold {mold} has a feature {name!r} already. Choose another name.")
+            taken.add(key)
+        for number, name in zip(numbers, given, strict=True):
+            proposal = proposals[number]
+            self.add_feature(name, reference_id=proposal.reference.id, polygon_xy=proposal.polygon_xy)
+        return given
+
+    def proposals_picture(self, proposals: Sequence[FeatureProposal]) -> Picture:
+        """Draw proposals, which share a reference, on its photo with their numbers, JPEG."""
+        reference = proposals[0].reference
+        numbered = [
+            Feature(str(proposal.number), proposal.view, reference.id, proposal.polygon_xy) for proposal in proposals
+        ]
+        drawn = draw_reference(self._read_logged(reference.photo_id).image_bgr, reference.outline_xy, numbered)
+        return jpeg_picture(drawn, max_side_px=_REFERENCE_PICTURE_PX)
 
     def molds(self) -> tuple[Mold, ...]:
         """List all molds, by name."""
@@ -592,6 +668,20 @@ def _given(text: str, what: str) -> str:
     if not (stripped := text.strip()):
         raise InputError(f"The {what} is empty. Give one.")
     return stripped
+
+
+def _names_for(numbers: Sequence[int], names: Sequence[str]) -> tuple[str, ...]:
+    """A name for each proposal, from as many, from one, or from none."""
+    if not names:
+        return tuple(f"thin part {number}" for number in numbers)
+    stripped = [_given(name, "name of a feature") for name in names]
+    if len(stripped) == len(numbers):
+        return tuple(stripped)
+    if len(stripped) == 1:
+        return tuple(f"{stripped[0]} {count}" for count in range(1, len(numbers) + 1))
+    raise InputError(
+        f"{len(names)} names for {len(numbers)} proposals do not go together. Give one each, or one for all."
+    )
 
 
 def _read_file(path: Path) -> bytes:

@@ -153,6 +153,11 @@ def test_sets_share_no_seed():
 
 
 def test_nothing_is_tuned_on_the_evaluation_molds():
-    tuning = {plan.mold for name in ("draft", "learning", "tuning", "samples") for plan in plan_set(name) if plan.unusable is None}
+    tuning = {
+        plan.mold
+        for name in ("draft", "learning", "tuning", "samples")
+        for plan in plan_set(name)
+        if plan.unusable is None
+    }
     only_evaluated = {plan.mold for plan in plan_set("evaluation")} - tuning
     assert len(only_evaluated) >= 4
