@@ -6,12 +6,14 @@ from inspector.cli.demo import demo
 from inspector.cli.failing import ExplainingGroup
 from inspector.cli.features import features
 from inspector.cli.inspecting import inspect
+from inspector.cli.limits import limits
 from inspector.cli.listing import list_log
 from inspector.cli.mat import mat
 from inspector.cli.molds import mold_app
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
 from inspector.cli.serving import serve
+from inspector.cli.watching import watch
 
 __all__ = ["app"]
 
@@ -25,7 +27,9 @@ app = typer.Typer(
 )
 app.command("inspect")(inspect)
 app.command("record")(record)
+app.command("watch")(watch)
 app.command("log")(list_log)
+app.command("limits")(limits)
 mold_app.command("features")(features)
 app.add_typer(mold_app, name="mold")
 app.add_typer(mix_app, name="mix")

@@ -39,10 +39,12 @@ from inspector.workshop.results import (
     MoldDetail,
     Picture,
     PieceFacts,
+    RecognisedFile,
     Recorded,
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.watching import FileState, FolderWatch, list_photo_files
 from inspector.workshop.workshop import Workshop
 
 __all__ = [
@@ -58,6 +60,8 @@ __all__ = [
     "Disposition",
     "Feature",
     "FeatureProposal",
+    "FileState",
+    "FolderWatch",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -73,6 +77,7 @@ __all__ = [
     "PieceFilter",
     "Points",
     "Pour",
+    "RecognisedFile",
     "Recorded",
     "RecordedFile",
     "ReferenceCheck",
@@ -82,6 +87,7 @@ __all__ = [
     "Workshop",
     "add_demo_molds",
     "find_demo_folders",
+    "list_photo_files",
     "read_demo_photos",
     "record_demo_photos",
 ]

@@ -12,6 +12,7 @@ __all__ = [
     "MoldDetail",
     "Picture",
     "PieceFacts",
+    "RecognisedFile",
     "Recorded",
     "RecordedFile",
     "ReferenceCheck",
@@ -114,3 +115,15 @@ class RecordedFile:
     recorded: Recorded | None
     refusal: str | None
     """Why it is not in the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecognisedFile:
+    """Which mold's piece a photo's file shows: one of mold and refusal is there."""
+
+    path: Path
+    mold: str | None
+    view: str | None
+    """The side that is seen; None leaves it to the inspection."""
+    refusal: str | None
+    """Why nobody can be sure, and what it may be."""

@@ -31,9 +31,9 @@ from inspector.inspection import MoldModel
 from inspector.inspection.damage_map import LOOK, MEASURES, map_inside, map_size, measures
 from inspector.inspection.inspecting import match_model
 from inspector.inspection.network import FARTHEST, Block, Layer, Network, network_as_json
+from inspector.inspection.painted_damage import paint_damage
 from inspector.inspection.view import View, look_at
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
-from tests.benchmarks.painted_damage import paint_damage
 
 NETWORKS = Path(__file__).parents[2] / "inspector" / "inspection" / "damage_map.json"
 LEARNT_KINDS = ("chip", "missing feature", "surface void")

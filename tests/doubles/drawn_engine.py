@@ -25,6 +25,12 @@ class DrawnReference:
     px_per_mm: float | None
     features: tuple[Any, ...]
 
+    @property
+    def piece(self):
+        mask = np.zeros(self.image_bgr.shape[:2], np.uint8)
+        cv2.fillPoly(mask, [np.round(self.outline_xy).astype(np.int32)], 1)
+        return mask > 0
+
 
 def prepare_reference(photo, *, features=()):
     box = _box(photo.image_bgr.min(axis=2) > 150)
@@ -118,9 +124,7 @@ def propose_features(model):
 
 def sign_reference(reference):
     gray = cv2.cvtColor(reference.image_bgr, cv2.COLOR_BGR2GRAY)
-    mask = np.zeros_like(gray)
-    cv2.fillPoly(mask, [np.round(reference.outline_xy).astype(np.int32)], 255)
-    return make_signature(gray, mask, on_mat=True)
+    return make_signature(gray, np.where(reference.piece, 255, 0).astype(np.uint8), on_mat=True)
 
 
 def recognise_photo(photo, known):
