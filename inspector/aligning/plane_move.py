@@ -24,6 +24,7 @@ COARSE_STEP_DEG = 5.0
 FINE_STEP_DEG = 1.5
 # A start that lies so far behind the best on the coarse raster is not looked at on the fine one.
 FAR_BEHIND = 0.3
+NEAR_DEG = 10.0
 # How much the edges count beside the silhouette: the outline of a round piece says nothing of its angle.
 EDGE_WEIGHT = 2.0
 
@@ -52,6 +53,7 @@ def find_plane_moves(
     px_per_mm: float,
     scale: float = 1.0,
     count: int = 2,
+    near_deg: float | None = None,
 ) -> tuple[PlaneMove, ...]:
     """The best moves, best first.
 
@@ -67,6 +69,8 @@ def find_plane_moves(
         Size of the piece in the photo's frame over that in the reference's; 1 where both lie on a mat.
     count : int
         How many candidates to return.
+    near_deg : float, optional
+        The angle, where it is roughly known: only turns within ``NEAR_DEG`` of it are tried.
 
     Returns
     -------
@@ -76,7 +80,10 @@ def find_plane_moves(
     if not reference_mask.any() or not photo_mask.any():
         return ()
     coarse = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, COARSE_PX_PER_MM, scale)
-    angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
+    if near_deg is None:
+        angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
+    else:
+        angles = near_deg + np.arange(-NEAR_DEG, NEAR_DEG + 0.1, COARSE_STEP_DEG)
     with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
         rough = sorted(threads.map(coarse.best_shift, angles), key=lambda move: -move.score)
     starts: list[float] = []

@@ -6,8 +6,10 @@ from inspector.cli.break_tests import breaktest_app
 from inspector.cli.demo import demo
 from inspector.cli.due import due
 from inspector.cli.failing import ExplainingGroup
+from inspector.cli.features import features
 from inspector.cli.importing import import_pieces
 from inspector.cli.inspecting import inspect
+from inspector.cli.limits import limits
 from inspector.cli.listing import list_log
 from inspector.cli.mat import mat
 from inspector.cli.molds import mold_app
@@ -17,6 +19,7 @@ from inspector.cli.serving import serve
 from inspector.cli.strength import strength
 from inspector.cli.temperatures import temperature_app, wetcure
 from inspector.cli.trends import trends
+from inspector.cli.watching import watch
 from inspector.cli.what_if import what_if
 from inspector.cli.windows import window
 
@@ -32,10 +35,13 @@ app = typer.Typer(
 )
 app.command("inspect")(inspect)
 app.command("record")(record)
+app.command("watch")(watch)
 app.command("log")(list_log)
 app.command("import")(import_pieces)
 app.command("due")(due)
 app.command("strength")(strength)
+app.command("limits")(limits)
+mold_app.command("features")(features)
 app.add_typer(mold_app, name="mold")
 app.add_typer(mix_app, name="mix")
 app.add_typer(pour_app, name="pour")

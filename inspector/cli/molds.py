@@ -16,7 +16,7 @@ from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
 from inspector.workshop import DEFAULT_TARGET_LOSS, MoldDetail, MoldSetting, ReferenceCheck, Workshop
 
-__all__ = ["mold_app"]
+__all__ = ["PreviewOption", "mold_app", "write_preview"]
 
 mold_app = typer.Typer(no_args_is_help=True, help="Molds with their reference photos.")
 
@@ -217,7 +217,9 @@ def show(
             features = f"; features: {features}" if features else ""
             typer.echo(f"  {reference.view}: {reference.name}, {scale}{state}{features}")
             if preview is not None:
-                path = _write_preview(preview, reference.name, workshop.reference_picture(reference.id).data)
+                path = write_preview(
+                    preview, _outline_name(reference.name), workshop.reference_picture(reference.id).data
+                )
                 typer.echo(f"    {path}")
 
 
@@ -244,7 +246,7 @@ def _confirm(workshop: Workshop, checks: Sequence[ReferenceCheck], *, preview: P
         reference = check.reference
         where = ""
         if preview is not None:
-            where = f" Look at {_write_preview(preview, reference.name, check.picture.data)}."
+            where = f" Look at {write_preview(preview, _outline_name(reference.name), check.picture.data)}."
         if reference.confirmed:
             typer.echo(f"{reference.name} is a reference of {reference.mold} already.{where}")
         elif yes or typer.confirm(f"{_what_was_found(check)}{where} Is it the whole piece and nothing else?"):
@@ -273,8 +275,13 @@ def _what_was_found(check: ReferenceCheck) -> str:
     return f"{check.reference.name}: a piece of {size} was found."
 
 
-def _write_preview(folder: Path, name: str, data: bytes) -> Path:
-    path = folder / f"{Path(name).stem}-outline.jpg"
+def _outline_name(photo: str) -> str:
+    return f"{Path(photo).stem}-outline.jpg"
+
+
+def write_preview(folder: Path, name: str, data: bytes) -> Path:
+    """Write a picture into the preview folder, which is made where missing."""
+    path = folder / name
     try:
         folder.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)

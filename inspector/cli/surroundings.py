@@ -1,5 +1,6 @@
 """What the commands need from outside, handed in so that tests can hand in something else."""
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,6 +21,8 @@ class Surroundings:
 
     engine: Engine = ENGINE
     find_demo_folders: Callable[[], DemoFolders] = find_demo_folders
+    clock: Callable[[], float] = time.monotonic
+    wait: Callable[[float], None] = time.sleep
 
 
 def surroundings(context: typer.Context) -> Surroundings:

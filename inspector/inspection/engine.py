@@ -20,6 +20,8 @@ from inspector.inspection import (
     prepare_reference,
     reference_in_photo,
 )
+from inspector.inspection.proposing import ProposedFeature, propose_features
+from inspector.inspection.recognising import KnownSide, Recognition, Signature, recognise_photo, sign_reference
 
 __all__ = ["ENGINE", "Engine", "inspect_best_view"]
 
@@ -60,6 +62,24 @@ class DrawOverlay(Protocol):
     def __call__(self, image_bgr: NDArray[np.uint8], inspection: Inspection) -> NDArray[np.uint8]: ...
 
 
+class ProposeFeatures(Protocol):
+    """What good pieces look like to the parts that may be worth a name."""
+
+    def __call__(self, model: MoldModel) -> tuple[ProposedFeature, ...]: ...
+
+
+class SignReference(Protocol):
+    """A reference to what its mold is recognised by."""
+
+    def __call__(self, reference: Reference) -> Signature: ...
+
+
+class RecognisePhoto(Protocol):
+    """A photo to the mold and side that it shows, or that it is not sure."""
+
+    def __call__(self, photo: Photo, known: Sequence[KnownSide]) -> Recognition: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Engine:
     """What inspects photos. Its functions live in modules, so that an engine can be sent to a worker process."""
@@ -71,6 +91,9 @@ class Engine:
     inspect_photo: InspectPhoto
     reference_in_photo: ReferenceInPhoto
     draw_overlay: DrawOverlay
+    propose_features: ProposeFeatures
+    sign_reference: SignReference
+    recognise_photo: RecognisePhoto
 
 
 ENGINE = Engine(
@@ -81,6 +104,9 @@ ENGINE = Engine(
     inspect_photo=inspect_photo,
     reference_in_photo=reference_in_photo,
     draw_overlay=draw_overlay,
+    propose_features=propose_features,
+    sign_reference=sign_reference,
+    recognise_photo=recognise_photo,
 )
 
 

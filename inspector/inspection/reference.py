@@ -35,6 +35,13 @@ class Reference:
         """The photo as displayed, (h, w, 3)."""
         return self.view.photo.image_bgr
 
+    @property
+    def piece(self) -> NDArray[np.bool_]:
+        """Where the photo shows the piece, (h, w)."""
+        height, width = self.view.gray.shape
+        mask = cv2.warpPerspective(self.view.mask, self.view.frame.photo_from_frame, (width, height))
+        return np.asarray(mask > 127)
+
     @classmethod
     def open(cls, path: str | Path, *, features: Sequence[Feature] = ()) -> Reference:
         """Read a photo of a good piece.

@@ -53,14 +53,17 @@ from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.results import (
     AddedMold,
+    FeatureProposal,
     MoldDetail,
     Picture,
     PieceFacts,
     PieceImport,
+    RecognisedFile,
     Recorded,
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.watching import FileState, FolderWatch, list_photo_files
 from inspector.workshop.workshop import Workshop
 
 __all__ = [
@@ -86,6 +89,9 @@ __all__ = [
     "ExpectedCure",
     "ExpectedTemperature",
     "Feature",
+    "FeatureProposal",
+    "FileState",
+    "FolderWatch",
     "ImportedPieces",
     "KeptTemperature",
     "LoggedFinding",
@@ -111,6 +117,7 @@ __all__ = [
     "Planning",
     "Points",
     "Pour",
+    "RecognisedFile",
     "Recorded",
     "RecordedFile",
     "ReferenceCheck",
@@ -129,6 +136,7 @@ __all__ = [
     "add_demo_past",
     "due_calendar",
     "find_demo_folders",
+    "list_photo_files",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

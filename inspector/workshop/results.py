@@ -5,15 +5,17 @@ from datetime import datetime
 from pathlib import Path
 
 from inspector.log import ImportedPieces
-from inspector.log.records import Feature, Mold, MoldReference, PieceDetail
+from inspector.log.records import Feature, Mold, MoldReference, PieceDetail, Points
 from inspector.workshop.piece_table import RefusedLine
 
 __all__ = [
     "AddedMold",
+    "FeatureProposal",
     "MoldDetail",
     "Picture",
     "PieceFacts",
     "PieceImport",
+    "RecognisedFile",
     "Recorded",
     "RecordedFile",
     "ReferenceCheck",
@@ -64,6 +66,23 @@ class AddedMold:
 
 
 @dataclass(frozen=True, slots=True)
+class FeatureProposal:
+    """A thin part of a mold's pieces that may be worth a name."""
+
+    number: int
+    """Counted over all views of the mold; the same until its references change."""
+    view: str
+    reference: MoldReference
+    """The one that it is drawn on."""
+    polygon_xy: Points
+    """In pixels of that reference's photo."""
+    thickness_mm: float | None
+    length_mm: float | None
+    named: str | None
+    """The feature that covers it already."""
+
+
+@dataclass(frozen=True, slots=True)
 class Recorded:
     """A photo that is now in the log."""
 
@@ -108,3 +127,15 @@ class PieceImport:
     imported: ImportedPieces | None
     """None where a line was refused: then nothing is in the log."""
     refused: tuple[RefusedLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecognisedFile:
+    """Which mold's piece a photo's file shows: one of mold and refusal is there."""
+
+    path: Path
+    mold: str | None
+    view: str | None
+    """The side that is seen; None leaves it to the inspection."""
+    refusal: str | None
+    """Why nobody can be sure, and what it may be."""

@@ -7,7 +7,7 @@ Every method raises `InspectorError` with a sentence for the user when something
 import logging
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime
@@ -24,6 +24,8 @@ from inspector.errors import InputError, InspectorError, PhotoError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel, Reference
 from inspector.inspection.engine import ENGINE, Engine, inspect_best_view
+from inspector.inspection.limits import DetectionLimits, measure_limits
+from inspector.inspection.recognising import KnownSide, Recognition
 from inspector.log import (
     CEMENT_CLASSES,
     DISPOSITIONS,
@@ -32,6 +34,7 @@ from inspector.log import (
     Admixture,
     CementClass,
     Disposition,
+    Feature,
     LoggedInspection,
     LoggedPhoto,
     LoggedPiecePhoto,
@@ -63,14 +66,17 @@ from inspector.workshop.planning import Planning
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import (
     AddedMold,
+    FeatureProposal,
     MoldDetail,
     Picture,
     PieceFacts,
     PieceImport,
+    RecognisedFile,
     Recorded,
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.signatures import KeptSignatures
 from inspector.workshop.times import with_offset
 from inspector.workshop.translating import points, to_lay_over, to_log
 
@@ -108,6 +114,12 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self._signatures = KeptSignatures(
+            engine,
+            opened.photos.folder.parent / "signatures",
+            prepare=self._prepared.get_one,
+            sha256_of=lambda photo_id: self.photo(photo_id).sha256,
+        )
 
     @classmethod
     def open(cls, data_dir: Path, *, engine: Engine = ENGINE) -> Self:
@@ -255,6 +267,80 @@ class Workshop:
             )
         log.add_feature(self._log, name, reference_id=reference_id, polygon_xy=polygon_xy)
 
+    def feature_proposals(self, mold: str) -> tuple[FeatureProposal, ...]:
+        """Find thin parts of a mold's pieces, the thinnest of each view first.
+
+        Raises
+        ------
+        InputError
+            If the mold is unknown or has no reference that got a yes.
+        """
+        named = {reference.name: reference for reference in self._usable_references(mold, view=None)}
+        proposals: list[FeatureProposal] = []
+        for model in self.models(mold):
+            for found in self._engine.propose_features(model):
+                reference = named[found.reference]
+                proposals.append(
+                    FeatureProposal(
+                        number=len(proposals) + 1,
+                        view=reference.view,
+                        reference=reference,
+                        polygon_xy=points(found.polygon_xy),
+                        thickness_mm=found.thickness_mm,
+                        length_mm=found.length_mm,
+                        named=found.named,
+                    )
+                )
+        return tuple(proposals)
+
+    def accept_proposals(self, mold: str, numbers: Sequence[int], *, names: Sequence[str] = ()) -> tuple[str, ...]:
+        """Make proposals features of their mold.
+
+        Parameters
+        ----------
+        mold : str
+        numbers : sequence of int
+            Of `feature_proposals`.
+        names : sequence of str
+            One for each number; or one for all, which are then counted; none for `thin part N`.
+
+        Returns
+        -------
+        names : tuple of str
+            The features added, in the order of the numbers.
+
+        Raises
+        ------
+        InputError
+            If there is no such proposal, or a name is taken or missing; nothing is added then.
+        """
+        proposals = {proposal.number: proposal for proposal in self.feature_proposals(mold)}
+        if not numbers:
+            raise InputError("Name the proposals to accept by their numbers, as in 1 3.")
+        for number in numbers:
+            if number not in proposals:
+                raise InputError(f"There is no proposal {number} for mold {mold}: it has {len(proposals)}.")
+        given = _names_for(numbers, names)
+        taken = {(feature.view, feature.name) for feature in self.mold(mold).features}
+        for number, name in zip(numbers, given, strict=True):
+            key = (proposals[number].view, name)
+            if key in taken:
+                raise InputError(f"View {key[0]} of mold {mold} has a feature {name!r} already. Choose another name.")
+            taken.add(key)
+        for number, name in zip(numbers, given, strict=True):
+            proposal = proposals[number]
+            self.add_feature(name, reference_id=proposal.reference.id, polygon_xy=proposal.polygon_xy)
+        return given
+
+    def proposals_picture(self, proposals: Sequence[FeatureProposal]) -> Picture:
+        """Draw proposals, which share a reference, on its photo with their numbers, JPEG."""
+        reference = proposals[0].reference
+        numbered = [
+            Feature(str(proposal.number), proposal.view, reference.id, proposal.polygon_xy) for proposal in proposals
+        ]
+        drawn = draw_reference(self._read_logged(reference.photo_id).image_bgr, reference.outline_xy, numbered)
+        return jpeg_picture(drawn, max_side_px=_REFERENCE_PICTURE_PX)
+
     def molds(self) -> tuple[Mold, ...]:
         """List all molds, by name."""
         return log.list_molds(self._log)
@@ -280,6 +366,19 @@ class Workshop:
         for reference in self._usable_references(mold, view=view):
             by_view.setdefault(reference.view, []).append(reference)
         return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
+
+    def measure_limits(
+        self, mold: str, *, view: str, photos: int, seed: int, advance: Callable[[], None]
+    ) -> DetectionLimits:
+        """Find from which size on chips and cracks are found in the reference photos of one view of a mold.
+
+        Raises
+        ------
+        InputError
+            If there are fewer than two references that got a yes, or none of them shows the mat.
+        """
+        references = self._prepared.get(tuple(self._usable_references(mold, view=view))).references
+        return measure_limits(references, engine=self._engine, photos=photos, seed=seed, advance=advance)
 
     # Mixes and pours
 
@@ -447,6 +546,46 @@ class Workshop:
         """
         return log.add_past(self._log, pours, source=source) if pours else 0
 
+    def recognise_files(
+        self, paths: Sequence[Path], *, pour_id: int | None = None, view: str | None = None
+    ) -> Iterator[RecognisedFile]:
+        """Find out which registered mold's piece each photo shows, or that it is not sure.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+        pour_id : int, optional
+            Only the molds that this pour filled come into question.
+        view : str, optional
+            Only this view does.
+
+        Yields
+        ------
+        recognised : RecognisedFile
+            In the order given. A photo that was logged before keeps its mold.
+
+        Raises
+        ------
+        InputError
+            If the pour is unknown, or no mold that comes into question has a reference.
+        """
+        known = self._known_sides(pour_id=pour_id, view=view)
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, _MOST_AT_ONCE)) as pool:
+            try:
+                yield from pool.map(lambda path: self._recognise_file(path, known), paths)
+            finally:
+                pool.shutdown(cancel_futures=True)
+
+    def is_whole_photo(self, path: Path) -> bool:
+        """Whether a file can be opened and decoded to its end; one that was logged before can."""
+        try:
+            data = _read_file(path)
+            if log.find_photo_by_content(self._log, log.sha256_of(data)) is None:
+                self._engine.read_photo(data, name=path.name)
+        except PhotoError:
+            return False
+        return True
+
     # Reading
 
     def pieces(
@@ -596,6 +735,40 @@ class Workshop:
             inspection=to_log(inspection, engine_version=self._engine.version),
         )
 
+    def _known_sides(self, *, pour_id: int | None, view: str | None) -> tuple[KnownSide, ...]:
+        filled = None if pour_id is None else self.pour(pour_id).molds
+        sides: dict[tuple[str, str], list[MoldReference]] = {}
+        for mold in self.molds():
+            if filled is None or mold.name in filled:
+                for reference in log.list_references(self._log, mold.name):
+                    if reference.confirmed and view in (None, reference.view):
+                        sides.setdefault((mold.name, reference.view), []).append(reference)
+        if not sides:
+            raise InputError("No mold that comes into question has a reference photo yet. Add a mold with good pieces.")
+        return tuple(
+            KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
+            for (mold, side), references in sides.items()
+        )
+
+    def _recognise_file(self, path: Path, known: Sequence[KnownSide]) -> RecognisedFile:
+        try:
+            data = _read_file(path)
+            before = log.find_photo_by_content(self._log, log.sha256_of(data))
+            if before is not None and before.piece_id is not None:
+                return RecognisedFile(path, self.piece(before.piece_id).piece.mold, before.view, None)
+            found = self._engine.recognise_photo(self._engine.read_photo(data, name=path.name), known)
+        except PhotoError as error:
+            return RecognisedFile(path, None, None, str(error))
+        except InspectorError:
+            raise  # the log itself cannot be used
+        except Exception as error:  # a fault of the program: told, and the other photos go on
+            _logger.error("photo %s", path, exc_info=True)
+            reason = f"The program failed on photo {path.name} ({type(error).__name__}: {error}). Please report it."
+            return RecognisedFile(path, None, None, reason)
+        if found.mold is None:
+            return RecognisedFile(path, None, None, _why_not_sure(path.name, found))
+        return RecognisedFile(path, found.mold, found.view, None)
+
     def _log_new(self, new: NewPiecePhoto | LoggedPiecePhoto, facts: PieceFacts) -> Recorded:
         logged = log.add_piece_photo(self._log, new) if isinstance(new, NewPiecePhoto) else new
         detail = self.piece(logged.piece_id)
@@ -690,6 +863,29 @@ def _given(text: str, what: str) -> str:
     if not (stripped := text.strip()):
         raise InputError(f"The {what} is empty. Give one.")
     return stripped
+
+
+def _why_not_sure(name: str, found: Recognition) -> str:
+    if found.unusable is not None:
+        return f"Photo {name} cannot be recognised: {found.unusable}"
+    likely = list(dict.fromkeys(contender.mold for contender in found.contenders))[:3]
+    if not likely:
+        return f"Photo {name} is like no registered mold. Name its mold, or add one with photos of good pieces."
+    return f"Photo {name} may show {' or '.join(likely)}, or none of them: not sure enough. Name its mold."
+
+
+def _names_for(numbers: Sequence[int], names: Sequence[str]) -> tuple[str, ...]:
+    """A name for each proposal, from as many, from one, or from none."""
+    if not names:
+        return tuple(f"thin part {number}" for number in numbers)
+    stripped = [_given(name, "name of a feature") for name in names]
+    if len(stripped) == len(numbers):
+        return tuple(stripped)
+    if len(stripped) == 1:
+        return tuple(f"{stripped[0]} {count}" for count in range(1, len(numbers) + 1))
+    raise InputError(
+        f"{len(names)} names for {len(numbers)} proposals do not go together. Give one each, or one for all."
+    )
 
 
 def _read_file(path: Path) -> bytes:

@@ -37,8 +37,8 @@ from torch.nn.functional import (
 
 from inspector.comparing.appearance import FARTHEST, appearance
 from inspector.inspection.damage_map import DEEPEST_MM, FARTHEST_ODDS, FEATURES, MOST_REFERENCES, STEP
+from inspector.inspection.painted_damage import paint_damage
 from tests.benchmarks.aligned_layers import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto, decoded
-from tests.benchmarks.painted_damage import paint_damage
 
 PX_PER_MM = 4.0
 # Which answer a kind belongs to: a missing part, a hollow, a crack. Excess is neither right nor wrong.

@@ -25,8 +25,8 @@ from scipy.stats import rankdata
 from inspector.errors import InspectorError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import MoldModel, inspect_photo
+from inspector.inspection.hit_miss import fit_hit_miss
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
-from tests.benchmarks.hit_miss import fit_hit_miss
 from tests.benchmarks.judging import judge_photo
 from tests.benchmarks.sheet import draw_sheet
 

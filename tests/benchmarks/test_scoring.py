@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.benchmarks.hit_miss import fit_hit_miss
+from inspector.inspection.hit_miss import fit_hit_miss
 from tests.benchmarks.judging import judge_photo
 from tests.benchmarks.score import summarise
 

@@ -102,6 +102,27 @@ def test_photos_are_recorded_with_their_demold_age(run, heron):
     assert "good.jpg: piece 2, demold age 49.0 h: 0 findings" in result.stdout
 
 
+def test_without_a_mold_photos_are_recognised_and_what_is_not_sure_is_not_logged(run, heron, photos, draw):
+    (photos / "p1.jpg").write_bytes(draw(size=(480, 240)))
+    (photos / "wide.jpg").write_bytes(draw((255, 0, 0), size=(480, 240)))
+    (photos / "other.jpg").write_bytes(draw(size=(400, 400)))
+    run("mold", "add", "panel", "p1.jpg", "--yes")
+    result = run("record", "chip.jpg", "wide.jpg", "other.jpg")
+    assert result.exit_code == 1
+    assert "chip.jpg: heron, piece 1," in result.stdout
+    assert "wide.jpg: panel, piece 2," in result.stdout
+    assert "other.jpg is not logged: Photo other.jpg is like no registered mold" in result.stderr
+    assert [piece["mold"] for piece in json.loads(run("log", "--json").stdout)] == ["panel", "heron"]
+
+
+def test_more_photos_of_a_piece_need_no_mold(run, heron):
+    run("record", "chip.jpg", "--mold", "heron")
+    result = run("record", "crack.jpg", "--piece", "1")
+    assert result.exit_code == 0, result.output
+    (piece,) = json.loads(run("log", "--json").stdout)
+    assert [photo["photo"] for photo in piece["photos"]] == ["chip.jpg", "crack.jpg"]
+
+
 def test_the_same_photo_is_not_logged_twice(run, heron, photos):
     run("record", "chip.jpg", "--mold", "heron")
     (photos / "copy.jpg").write_bytes((photos / "chip.jpg").read_bytes())

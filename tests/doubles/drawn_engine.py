@@ -10,6 +10,8 @@ import numpy as np
 from inspector.errors import PhotoError
 from inspector.imaging.reading import read_photo
 from inspector.inspection.engine import Engine
+from inspector.inspection.proposing import ProposedFeature
+from inspector.inspection.recognising import Contender, Recognition, make_signature
 from inspector.inspection.results import Finding, Inspection
 
 PX_PER_MM = 5.0
@@ -22,6 +24,12 @@ class DrawnReference:
     outline_xy: Any
     px_per_mm: float | None
     features: tuple[Any, ...]
+
+    @property
+    def piece(self):
+        mask = np.zeros(self.image_bgr.shape[:2], np.uint8)
+        cv2.fillPoly(mask, [np.round(self.outline_xy).astype(np.int32)], 1)
+        return mask > 0
 
 
 def prepare_reference(photo, *, features=()):
@@ -96,6 +104,46 @@ def draw_overlay(image_bgr, inspection):
     return picture
 
 
+def propose_features(model):
+    """Propose the left and the right end of the block."""
+    reference = model.references[0]
+    (left, top), (right, bottom) = reference.outline_xy.min(axis=0), reference.outline_xy.max(axis=0)
+    named = {feature.name for feature in reference.features}
+    ends = {"left end": (left, left + 10), "right end": (right - 10, right)}
+    return tuple(
+        ProposedFeature(
+            reference.name,
+            np.array([[x0, top], [x1, top], [x1, bottom], [x0, bottom]]),
+            2.0,
+            10.0,
+            name if name in named else None,
+        )
+        for name, (x0, x1) in ends.items()
+    )
+
+
+def sign_reference(reference):
+    gray = cv2.cvtColor(reference.image_bgr, cv2.COLOR_BGR2GRAY)
+    return make_signature(gray, np.where(reference.piece, 255, 0).astype(np.uint8), on_mat=True)
+
+
+def recognise_photo(photo, known):
+    """Name the side whose block is as large, if there is one only."""
+    block = _box(photo.image_bgr.min(axis=2) > 150)
+    if block is None:
+        return Recognition(None, None, (), unusable="no piece was found in it. Lay the piece inside the markers.")
+    fitting = [
+        Contender(side.mold, side.view, 2.5, 0.9)
+        for side in known
+        if any(np.allclose(cv2.boundingRect(s.mask)[2:], np.ptp(block, axis=0), atol=5) for s in side.signatures)
+    ]
+    molds = {contender.mold for contender in fitting}
+    sure = len(molds) == 1
+    return Recognition(
+        fitting[0].mold if sure else None, fitting[0].view if sure and len(fitting) == 1 else None, tuple(fitting)
+    )
+
+
 def _feature(references):
     return next((feature.name for reference in references for feature in reference.features), None)
 
@@ -116,4 +164,7 @@ DRAWN_ENGINE = Engine(
     inspect_photo=inspect_photo,
     reference_in_photo=reference_in_photo,
     draw_overlay=draw_overlay,
+    propose_features=propose_features,
+    sign_reference=sign_reference,
+    recognise_photo=recognise_photo,
 )

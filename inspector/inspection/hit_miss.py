@@ -2,7 +2,7 @@
 
 The probability of detection is a logistic curve over the logarithm of size, fitted by maximum likelihood; a90 is
 the size found with 90 % probability, a90/95 its upper bound at 95 % confidence by the profile likelihood, as in
-MIL-HDBK-1823A, appendix G (formulas written from memory, checked by simulation in test_scoring.py).
+MIL-HDBK-1823A, appendix G (formulas written from memory; checked against published fits and by simulation).
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize, minimize_scalar
 from scipy.special import expit, logit
 from scipy.stats import chi2
+
+__all__ = ["DetectionCurve", "fit_hit_miss"]
 
 # Fewer than these say nothing about a curve of two parameters (the handbook asks for 60 targets).
 FEWEST_DEFECTS = 20
@@ -32,6 +34,11 @@ class DetectionCurve:
     a90: float
     a90_95: float | None
     """None where the data do not bound it within twenty times a90."""
+
+    def probability(self, size: float) -> float:
+        """Probability that a defect of a size is found."""
+        slope = logit(WANTED) / np.log(self.a90 / self.a50)
+        return float(expit(slope * np.log(size / self.a50)))
 
 
 def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve | None:

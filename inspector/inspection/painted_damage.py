@@ -3,17 +3,34 @@
 A chip takes away the mold's relief and leaves a hollow with a rough floor, pores and grains, lit from one side; a pit
 is a large dark hollow. What is no damage is painted too: stains and wet patches, which change the brightness and leave
 the relief, and the small bugholes that every casting has. All of it is blurred and grained like the photo around it.
+
+Chips and cracks of known size are planted one by one, to find out from which size on they are seen. A planted chip lies
+inside the outline: nobody knows what the photo would show behind it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from inspector.imaging.light import DISPLAY_GAMMA
+
+__all__ = ["PaintedPhoto", "PlantedDamage", "extent_px", "paint_damage", "plant_chip", "plant_crack"]
+
+# A crack lets this part of the light through where it covers a pixel (common practice, no source; the rendered cracks
+# of sample_images, 1 to 3 mm deep, come out between 0.1 and 0.3).
+_CRACK_LIGHT = (0.1, 0.3)
+# How a crack winds: the direction changes by this much over a millimetre, one standard deviation.
+_WINDING_RAD = 0.25
+_CRACK_STEP_MM = 0.5
+# The width tapers over this part of the length at each end.
+_TAPER = 0.15
+# Places that are tried before a piece is said to have no room.
+_MOST_TRIES = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,6 +40,14 @@ class PaintedPhoto:
     image_bgr: NDArray[np.uint8]
     masks: tuple[NDArray[np.bool_], ...]  # of the photo's size, one a defect
     kinds: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlantedDamage:
+    """A photo with one defect of known size planted."""
+
+    image_bgr: NDArray[np.uint8]
+    mask: NDArray[np.bool_]  # of the photo's size
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,12 +91,10 @@ def paint_damage(
     defects, stains : int
         How many of each.
     """
-    light = (image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA
+    light = _light_of(image_bgr)
     taken = np.zeros(piece.shape, dtype=bool)
     edges = _edge_weight(image_bgr, piece, px_per_mm)
-    angle = rng.uniform(0, 2 * np.pi)
-    towards = np.array([np.cos(angle), np.sin(angle), rng.uniform(0.5, 1.6)])
-    lamp = _Lamp(towards, rng.uniform(0.25, 0.8))
+    lamp = _random_lamp(rng)
     for _ in range(stains):
         patch = _patch_at(_place(piece, edges, rng, at_edge=False), piece.shape, 12.0, px_per_mm)
         part = light[patch.rows, patch.columns]
@@ -97,8 +120,181 @@ def paint_damage(
         taken |= cv2.dilate(mask.astype(np.uint8), np.ones((2 * around + 1, 2 * around + 1), dtype=np.uint8)) > 0
         masks.append(mask)
         kinds.append("chip" if is_chip else "surface void")
-    image = np.clip(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA) + 0.5, 0, 255).astype(np.uint8)
-    return PaintedPhoto(image, tuple(masks), tuple(kinds))
+    return PaintedPhoto(_picture_of(light), tuple(masks), tuple(kinds))
+
+
+def plant_chip(
+    image_bgr: NDArray[np.uint8],
+    free: NDArray[np.bool_],
+    *,
+    extent_mm: float,
+    px_per_mm: float,
+    rng: np.random.Generator,
+) -> PlantedDamage | None:
+    """Plant one chip, most often at an edge of the relief.
+
+    Parameters
+    ----------
+    image_bgr : ndarray, shape (h, w, 3), uint8
+    free : ndarray, shape (h, w), bool
+        The part of the piece where there is room.
+    extent_mm : float
+        Wanted largest extent, in the mean; the shape is a chance one. ``extent_px`` of the mask tells how it came out.
+    px_per_mm : float
+        Of the photo.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    planted : PlantedDamage or None
+        None where no room was found.
+    """
+    if not free.any():
+        return None
+    edges = _edge_weight(image_bgr, free, px_per_mm)
+    for _ in range(_MOST_TRIES):
+        place = _place(free, edges, rng, at_edge=rng.random() < 0.6)
+        patch = _patch_at(place, free.shape, 1.2 * extent_mm, px_per_mm)
+        inside = _blob(patch, 0.5 * extent_mm, rng, jagged=True)
+        if np.count_nonzero(inside) < 4 or not np.all(free[patch.rows, patch.columns][inside]):
+            continue
+        light = _light_of(image_bgr[patch.rows, patch.columns])
+        whole = replace(patch, rows=slice(None), columns=slice(None))
+        _press(light, whole, inside, 0.5 * extent_mm, _random_lamp(rng), rng, rough=True)
+        mask = np.zeros(free.shape, dtype=bool)
+        mask[patch.rows, patch.columns] = inside
+        painted = image_bgr.copy()
+        painted[patch.rows, patch.columns] = _picture_of(light)
+        return PlantedDamage(painted, mask)
+    return None
+
+
+def plant_crack(
+    image_bgr: NDArray[np.uint8],
+    free: NDArray[np.bool_],
+    *,
+    width_mm: float,
+    length_mm: float,
+    px_per_mm: float,
+    blur_px: float,
+    rng: np.random.Generator,
+) -> PlantedDamage | None:
+    """Plant one crack of exactly known width.
+
+    Each pixel gets the share of the crack that falls into it: a box of the crack's width, blurred by a Gaussian, which
+    is the difference of two normal distributions of the distance from the crack's middle.
+
+    Parameters
+    ----------
+    image_bgr : ndarray, shape (h, w, 3), uint8
+    free : ndarray, shape (h, w), bool
+        The part of the piece where there is room; the crack stays in it.
+    width_mm, length_mm : float
+        Width away from the tapering ends, and length along the path.
+    px_per_mm : float
+        Of the photo.
+    blur_px : float
+        Standard deviation of the photo's blur.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    planted : PlantedDamage or None
+        None where no room was found.
+    """
+    if not free.any():
+        return None
+    for _ in range(_MOST_TRIES):
+        path_xy = _crack_path(free, length_mm, px_per_mm, rng)
+        if path_xy is not None:
+            return _draw_crack(image_bgr, path_xy, width_mm * px_per_mm, blur_px, rng)
+    return None
+
+
+def _crack_path(
+    free: NDArray[np.bool_], length_mm: float, px_per_mm: float, rng: np.random.Generator
+) -> NDArray[np.float64] | None:
+    """A winding path of the given length, shape (n, 2), or None where it leaves the room."""
+    row, column = _place(free, np.zeros(free.shape, dtype=np.float32), rng, at_edge=False)
+    steps = max(2, round(length_mm / _CRACK_STEP_MM))
+    turns = rng.normal(0, _WINDING_RAD * np.sqrt(_CRACK_STEP_MM), steps)
+    heading = rng.uniform(0, 2 * np.pi) + np.cumsum(turns)
+    moves = np.column_stack([np.cos(heading), np.sin(heading)]) * (_CRACK_STEP_MM * px_per_mm)
+    path_xy = np.array([column, row]) + np.vstack([np.zeros((1, 2)), np.cumsum(moves, axis=0)])
+    cells = np.round(path_xy).astype(int)
+    height, width = free.shape
+    if cells.min() < 0 or np.any(cells >= (width, height)) or not np.all(free[cells[:, 1], cells[:, 0]]):
+        return None
+    return path_xy
+
+
+def _draw_crack(
+    image_bgr: NDArray[np.uint8],
+    path_xy: NDArray[np.float64],
+    width_px: float,
+    blur_px: float,
+    rng: np.random.Generator,
+) -> PlantedDamage:
+    height, width = image_bgr.shape[:2]
+    reach = int(np.ceil(width_px / 2 + 4 * blur_px)) + 1
+    left, top = np.maximum(np.floor(path_xy.min(axis=0)).astype(int) - reach, 0)
+    right, bottom = np.minimum(np.ceil(path_xy.max(axis=0)).astype(int) + reach + 1, (width, height))
+    distance, along = _distance_along(path_xy - (left, top), (bottom - top, right - left), reach)
+    ends = np.clip(np.minimum(along, 1 - along) / _TAPER, 0.0, 1.0)
+    half = 0.5 * width_px * np.sqrt(ends)
+    cover = ndtr((distance + half) / blur_px) - ndtr((distance - half) / blur_px)
+    rows, columns = slice(top, bottom), slice(left, right)
+    part = _light_of(image_bgr[rows, columns])
+    dark = (1 - rng.uniform(*_CRACK_LIGHT)) * cover
+    grain = rng.normal(0, 0.02, cover.shape) * cover
+    part *= np.clip(1 - dark + grain, 0, None)[..., None].astype(np.float32)
+    mask = np.zeros((height, width), dtype=bool)
+    mask[rows, columns] = distance <= np.maximum(half, 0.5)
+    painted = image_bgr.copy()
+    painted[rows, columns] = _picture_of(part)
+    return PlantedDamage(painted, mask)
+
+
+def _distance_along(
+    path_xy: NDArray[np.float64], shape: tuple[int, int], reach: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Distance of each pixel from a path in px, infinite beyond reach, and how far along it the nearest place is."""
+    distance, along = np.full(shape, np.inf), np.zeros(shape)
+    count = len(path_xy) - 1
+    for k in range(count):
+        start, end = path_xy[k], path_xy[k + 1]
+        low = np.maximum(np.floor(np.minimum(start, end)).astype(int) - reach, 0)
+        high = np.minimum(np.ceil(np.maximum(start, end)).astype(int) + reach + 1, (shape[1], shape[0]))
+        y, x = np.mgrid[low[1] : high[1], low[0] : high[0]]
+        step = end - start
+        share = np.clip(((x - start[0]) * step[0] + (y - start[1]) * step[1]) / float(step @ step), 0.0, 1.0)
+        away = np.hypot(x - start[0] - share * step[0], y - start[1] - share * step[1])
+        here = np.s_[low[1] : high[1], low[0] : high[0]]
+        nearer = away < distance[here]
+        distance[here][nearer] = away[nearer]
+        along[here][nearer] = (k + share[nearer]) / count
+    return distance, along
+
+
+def extent_px(mask: NDArray[np.bool_]) -> float:
+    """Largest distance between two places of a mask, both pixels counted whole; the mask is not empty."""
+    points = cv2.findNonZero(mask.astype(np.uint8))
+    hull = cv2.convexHull(points).reshape(-1, 2).astype(float)
+    return float(np.hypot(*(hull[:, None] - hull[None]).transpose(2, 0, 1)).max()) + 1.0
+
+
+def _light_of(image_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+    return np.asarray((image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA, dtype=np.float32)
+
+
+def _picture_of(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.clip(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA) + 0.5, 0, 255).astype(np.uint8)
+
+
+def _random_lamp(rng: np.random.Generator) -> _Lamp:
+    angle = rng.uniform(0, 2 * np.pi)
+    towards = np.array([np.cos(angle), np.sin(angle), rng.uniform(0.5, 1.6)])
+    return _Lamp(towards, rng.uniform(0.25, 0.8))
 
 
 def _edge_weight(image_bgr: NDArray[np.uint8], piece: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.float32]:

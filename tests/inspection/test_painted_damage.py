@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tests.benchmarks.painted_damage import paint_damage
+from inspector.inspection.painted_damage import paint_damage
 
 SHAPE = (400, 500)
 PX_PER_MM = 5.0
