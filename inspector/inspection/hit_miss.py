@@ -21,6 +21,8 @@ __all__ = ["DetectionCurve", "fit_hit_miss"]
 # Fewer than these say nothing about a curve of two parameters (the handbook asks for 60 targets).
 FEWEST_DEFECTS = 20
 FEWEST_OF_EACH = 3
+# A curve steeper than this goes from a tenth to nine tenths within 5 % of size: a step, for all purposes.
+STEEPEST = 90.0
 WANTED = 0.9
 CONFIDENCE = 0.95
 
@@ -55,11 +57,22 @@ def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve
 
     fit = minimize(loss, np.array([0.0, 2.0]), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9})
     offset, slope = fit.x
+    best = float(fit.fun)
     if slope <= 0.05:
         return None
+    if slope > STEEPEST:  # all above a size found and none below: likelihood grows with the slope for ever
+        slope = STEEPEST
+        reach = float(np.ptp(log_size)) * slope
+        fixed = minimize_scalar(
+            lambda shift: loss(np.array([shift, slope])),
+            bounds=(-reach, reach),
+            method="bounded",
+            options={"xatol": 1e-9},
+        )
+        offset, best = float(fixed.x), float(fixed.fun)
     a50 = middle - offset / slope
     a90 = a50 + logit(WANTED) / slope
-    return DetectionCurve(count, float(np.exp(a50)), float(np.exp(a90)), _upper_bound(log_size, hit, a90, fit.fun))
+    return DetectionCurve(count, float(np.exp(a50)), float(np.exp(a90)), _upper_bound(log_size, hit, a90, best))
 
 
 def _upper_bound(log_size: NDArray[np.float64], hit: NDArray[np.float64], a90: float, best: float) -> float | None:
@@ -70,7 +83,9 @@ def _upper_bound(log_size: NDArray[np.float64], hit: NDArray[np.float64], a90: f
         def loss(log_slope: float) -> float:
             return _loss(logit(WANTED) + np.exp(log_slope) * (log_size - log_a), hit)
 
-        profile = minimize_scalar(loss, bounds=(-5.0, 4.5), method="bounded", options={"xatol": 1e-6})
+        profile = minimize_scalar(
+            loss, bounds=(-5.0, float(np.log(STEEPEST))), method="bounded", options={"xatol": 1e-6}
+        )
         return float(profile.fun) - best - allowed
 
     for reach in np.linspace(0.05, np.log(20), 40):

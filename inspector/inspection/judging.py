@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from inspector.inspection.view import View
 
-__all__ = ["edge_width_mm", "why_unusable"]
+__all__ = ["why_unusable"]
 
 # Fractions of the piece's area that may be black or burnt out.
 MOST_BURNT_OUT = 0.30
@@ -17,8 +17,6 @@ DARKEST_MEDIAN = 18.0
 WIDEST_EDGE_MM = 1.1
 # A raster on which an edge of that width is still several pixels wide.
 ENOUGH_PX_PER_MM = 6.0
-# Smoothing before slopes are taken, on that raster.
-EDGE_SMOOTHING_PX = 0.8
 SMALLEST_PIECE_MM2 = 300.0
 LEAST_SIDE_PX = 240
 
@@ -43,8 +41,7 @@ def why_unusable(view: View) -> str | None:
         return "the piece is burnt out. Turn the lamp away, or tap on the piece before taking the photo again."
     if _touches_edge(view):
         return "the piece is cut off at the edge of the photo. Move back until all of it is in view."
-    left, top, right, bottom = _photo_box(view)
-    blur_mm = edge_width_mm(view.gray[top:bottom, left:right], px_per_mm=_photo_px_per_mm(view))
+    blur_mm = _edge_width_mm(view)
     if blur_mm > WIDEST_EDGE_MM:
         return f"it is blurred: edges are {blur_mm:.1f} mm wide. Hold the phone still, tap on the piece, take it again."
     return None
@@ -65,33 +62,23 @@ def _touches_edge(view: View) -> bool:
     return int(np.count_nonzero((reach > 0) & (view.mask > 127))) > 4 * view.frame.px_per_mm
 
 
-def edge_width_mm(gray: NDArray[np.uint8], *, px_per_mm: float) -> float:
-    """How wide the sharpest edges of a piece and its outline are.
+def _edge_width_mm(view: View) -> float:
+    """How wide the sharpest edges of the piece and its outline are.
 
     The width of a blurred step is its height over its steepest slope; of all edge places the sharpest
     tenth counts, since soft shading and shadows are no fault of the photo.
-
-    Parameters
-    ----------
-    gray : ndarray, shape (h, w), uint8
-        The part of a photo that shows the piece.
-    px_per_mm : float
-        Of that photo.
-
-    Returns
-    -------
-    float
-        0 where there are too few edges to tell. [mm]
     """
-    part, scale = gray, px_per_mm
+    left, top, right, bottom = _photo_box(view)
+    part = view.gray[top:bottom, left:right]
     if part.size == 0:
         return 0.0
+    scale = _photo_px_per_mm(view)
     if scale > ENOUGH_PX_PER_MM:
         part = cv2.resize(
             part, None, fx=ENOUGH_PX_PER_MM / scale, fy=ENOUGH_PX_PER_MM / scale, interpolation=cv2.INTER_AREA
         )
         scale = ENOUGH_PX_PER_MM
-    smooth = cv2.GaussianBlur(part, (0, 0), EDGE_SMOOTHING_PX).astype(np.float32)
+    smooth = cv2.GaussianBlur(part, (0, 0), 0.8).astype(np.float32)
     slope_x, slope_y = (cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0))
     slope = cv2.magnitude(slope_x, slope_y)
     window = 2 * round(1.2 * scale) + 1

@@ -22,7 +22,6 @@ from inspector.imaging.reading import Photo
 from inspector.inspection import Finding, MoldModel, Reference
 from inspector.inspection.engine import Engine
 from inspector.inspection.hit_miss import DetectionCurve, fit_hit_miss
-from inspector.inspection.judging import EDGE_SMOOTHING_PX, ENOUGH_PX_PER_MM, edge_width_mm
 from inspector.inspection.painted_damage import PlantedDamage, extent_px, plant_chip, plant_crack
 
 __all__ = ["DetectionLimit", "DetectionLimits", "PhotoQuality", "SizeClass", "measure_limits"]
@@ -41,6 +40,11 @@ OUTLINE_MM = 1.0
 GROWN_MM = 1.0
 LEAST_SHARED = 0.25
 CLASSES = 6
+# Sharpness is judged after a little smoothing against noise, on steps of at least this many grey levels, which may be
+# spread over this far to each side.
+EDGE_SMOOTHING_PX = 0.8
+EDGE_REACH_PX = 6
+LEAST_RISE = 25.0
 # The pixels themselves blur by 1 / sqrt(12); demosaicing and the lens make half a pixel of it. No photo is sharper.
 SHARPEST_BLUR_PX = 0.5
 # Above this, finer things would show on the same pixels if the photo were sharper.
@@ -273,19 +277,34 @@ def _grown(region: NDArray[np.bool_], by_px: float) -> NDArray[np.bool_]:
 def _judge(reference: Reference, piece: NDArray[np.bool_], px_per_mm: float) -> PhotoQuality:
     gray = cv2.cvtColor(reference.image_bgr, cv2.COLOR_BGR2GRAY)
     left, top, width, height = cv2.boundingRect(piece.astype(np.uint8))
-    edge_mm = edge_width_mm(gray[top : top + height, left : left + width], px_per_mm=px_per_mm)
-    # A step blurred by a Gaussian is sqrt(2 pi) times its deviation wide; the measure's own smoothing is taken off.
-    smoothed_mm = EDGE_SMOOTHING_PX / min(px_per_mm, ENOUGH_PX_PER_MM)
-    variance_mm2 = edge_mm**2 / (2 * np.pi) - smoothed_mm**2
+    part = gray[top : top + height, left : left + width]
     values = gray[piece]
     return PhotoQuality(
         photo=reference.name,
         px_per_mm=px_per_mm,
-        blur_px=max(SHARPEST_BLUR_PX, float(np.sqrt(max(variance_mm2, 0.0))) * px_per_mm),
+        blur_px=_blur_px(part),
         brightness=float(np.median(values)),
         burnt_out=float(np.mean(values > 252)),
         zoom=_zoom(gray),
     )
+
+
+def _blur_px(gray: NDArray[np.uint8]) -> float:
+    """Standard deviation of a photo's blur, from its sharpest edges.
+
+    A step blurred by a Gaussian is as high as its steepest slope times sqrt(2 pi) deviations. Of all edges the sharpest
+    tenth counts, since soft shading and shadows are no fault of the photo.
+    """
+    smooth = cv2.GaussianBlur(gray, (0, 0), EDGE_SMOOTHING_PX).astype(np.float32)
+    slope = cv2.magnitude(*(cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0)))
+    around = np.ones((2 * EDGE_REACH_PX + 1, 2 * EDGE_REACH_PX + 1), dtype=np.uint8)
+    rise = cv2.dilate(smooth, around) - cv2.erode(smooth, around)
+    steepest = slope >= cv2.dilate(slope, np.ones((5, 5), dtype=np.uint8))
+    edges = steepest & (rise > max(LEAST_RISE, float(np.percentile(rise, 90))))
+    if not edges.any():
+        return SHARPEST_BLUR_PX
+    width_px = float(np.percentile(rise[edges] / np.maximum(slope[edges], 1e-3), 10))
+    return float(np.sqrt(max(width_px**2 / (2 * np.pi) - EDGE_SMOOTHING_PX**2, SHARPEST_BLUR_PX**2)))
 
 
 def _zoom(gray: NDArray[np.uint8]) -> float | None:

@@ -32,6 +32,7 @@ __all__ = [
     "make_signature",
     "recognise",
     "recognise_photo",
+    "sign_photo",
     "sign_reference",
 ]
 
@@ -153,13 +154,17 @@ def recognise_photo(photo: Photo, known: Sequence[KnownSide]) -> Recognition:
         All that it may show.
     """
     view = look_at(photo, thorough=False)
+    return replace(recognise(sign_photo(view), known), unusable=why_unusable(view))
+
+
+def sign_photo(view: View) -> Signature:
+    """Make the signature of a photo that is to be recognised: its whole frame, since its mask may be poor."""
     gray, mask = _small(view)
-    found = recognise(make_signature(gray, mask, on_mat=view.sighting is not None), known)
-    return replace(found, unusable=why_unusable(view))
+    return make_signature(gray, mask, on_mat=view.sighting is not None)
 
 
 def recognise(photo: Signature, known: Sequence[KnownSide]) -> Recognition:
-    """Find which of the known sides a photo's signature shows; the photo's is that of its whole frame."""
+    """Find which of the known sides a photo's signature shows."""
     known = [side for side in known if side.signatures]
     if not known or not photo.mask.any():
         return Recognition(None, None, ())
