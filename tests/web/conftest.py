@@ -24,6 +24,7 @@ from inspector.inspection.results import Finding, Inspection
 from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
+from tests.doubles.drawn_engine import propose_features, recognise_photo, sign_reference
 
 RED_BGR = (0, 0, 255)
 BLUE_BGR = (255, 0, 0)
@@ -74,6 +75,9 @@ def open_workshop() -> Callable[[Path], Workshop]:
         inspect_photo=_inspect_photo,
         reference_in_photo=_reference_in_photo,
         draw_overlay=draw_overlay,
+        propose_features=propose_features,
+        sign_reference=sign_reference,
+        recognise_photo=recognise_photo,
     )
     return lambda data_dir: Workshop.open(data_dir, engine=engine)
 
