@@ -1,0 +1,1 @@
+"""What Inspector is held to; the benchmarks are run as modules of this package."""
