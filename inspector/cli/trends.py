@@ -13,7 +13,7 @@ from inspector.cli.options import DataOption, JsonFlag
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.errors import InspectorError
-from inspector.workshop import MoldTrends, ShopTrends, Workshop
+from inspector.workshop import MONTH_COLUMNS, MoldTrends, ShopTrends, Workshop
 
 __all__ = ["trends"]
 
@@ -88,17 +88,9 @@ def _show(item: MoldTrends, *, months: bool) -> None:
         for feature in sorted(item.features, key=lambda feature: -feature.lost):
             table.add_row(feature.name, str(feature.lost), f"{100 * feature.share:.1f} %")
         Console().print(table)
-    table = Table("month", "pieces", "lost", "expected", "limits", "median age", "", title="Lost by month")
+    table = Table(*MONTH_COLUMNS, title="Lost by month")
     for month in item.months:
-        table.add_row(
-            month.month,
-            str(month.pieces),
-            str(month.lost),
-            f"{month.expected:.1f}",
-            f"{month.lower:.1f} to {month.upper:.1f}",
-            f"{month.median_age_h:.0f} h",
-            "outside" if month.outside else "",
-        )
+        table.add_row(*month.cells)
     Console().print(table)
 
 

@@ -168,7 +168,7 @@ def damage_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "rank": float(rank),
             "ahead": peak - max(others, default=-3.0),
             "references": float(len(model.layers)),
-            "agreement_odds": evidence.silhouette.separation,
+            "separation": evidence.silhouette.separation,
             "odd_share": evidence.odd_share,
             "crowd": evidence.line_crowd,
         }
@@ -195,6 +195,10 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
     sure = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
     lines = LineStrength((1 + sure) * strength - (1 - sure) * known, evidence.lines.direction)
+    # The path may lie a place beside the highest of the map.
+    crack_near, damage_near = (
+        cv2.dilate(image, np.ones((3, 3), dtype=np.uint8)) for image in (evidence.damage.crack, evidence.damage.odds)
+    )
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
@@ -204,14 +208,14 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         full_column = np.clip(np.round(line.path_xy[:, 0]).astype(int), 0, lines.strength.shape[1] - 1)
         full_row = np.clip(np.round(line.path_xy[:, 1]).astype(int), 0, lines.strength.shape[0] - 1)
         left_side, right_side = _sides(evidence.line_gray, line.path_xy, 0.9 * scale)
-        crack_odds = _sampled(evidence.damage.crack, path, px_per_mm)
+        crack_odds = _sampled(crack_near, path, px_per_mm)
         chord = float(np.hypot(*(path[-1] - path[0])))
         numbers = {
             "length_mm": line.length_px / scale,
             "crack_odds": float(np.mean(crack_odds)),
             "crack_odds_low": float(np.quantile(crack_odds, 0.2)),
             "crack_odds_high": float(np.quantile(crack_odds, 0.8)),
-            "damage_odds": float(np.mean(_sampled(evidence.damage.odds, path, px_per_mm))),
+            "damage_odds": float(np.mean(_sampled(damage_near, path, px_per_mm))),
             "strength": line.strength,
             "weakest": line.weakest_fifth,
             "weaker_side": float(np.median(np.minimum(left_side, right_side))),
@@ -245,10 +249,9 @@ def _on_map(
 
 
 def _sampled(image: NDArray[np.float32], path_xy: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float32]:
-    """The highest value of the damage map beside each point of a path in the box."""
+    """Values of the damage map along a path in the box."""
     at = ((path_xy + 0.5) * (MAP_PX_PER_MM / px_per_mm) - 0.5).astype(np.float32)[None]
-    near = cv2.dilate(image, np.ones((3, 3), dtype=np.uint8))
-    return np.asarray(cv2.remap(near, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+    return np.asarray(cv2.remap(image, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
 
 
 def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[np.float32]]:

@@ -43,6 +43,8 @@ DEEPEST_MM = 6.0
 MOST_REFERENCES = 3
 FARTHEST_ODDS = 8.0
 FEATURES = 24
+# Where there is nothing to judge.
+NOTHING = np.float32(-12.0)
 
 SHIPPED = Path(str(files("inspector.inspection")))
 
@@ -88,9 +90,6 @@ class DamageMap:
     def odds(self) -> NDArray[np.float32]:
         """Log odds that something has broken away."""
         return np.maximum(self.feature, self.chip)
-
-
-NOTHING = np.float32(-12.0)
 
 
 def surface_window(mask: NDArray[np.uint8], *, px_per_mm: float) -> _Window:

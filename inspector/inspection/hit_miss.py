@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize, minimize_scalar
-from scipy.special import expit, logit
-from scipy.stats import chi2
+from scipy.special import expit, logit, ndtri
 
 __all__ = ["DetectionCurve", "fit_hit_miss"]
 
@@ -77,7 +76,7 @@ def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve
 
 def _upper_bound(log_size: NDArray[np.float64], hit: NDArray[np.float64], a90: float, best: float) -> float | None:
     """Where the likelihood, at its best for a given a90, has fallen by what one-sided 95 % allow."""
-    allowed = chi2.ppf(2 * CONFIDENCE - 1, df=1) / 2
+    allowed = ndtri(CONFIDENCE) ** 2 / 2  # half the two-sided 90 % point of chi-squared with one degree of freedom
 
     def excess(log_a: float) -> float:
         def loss(log_slope: float) -> float:

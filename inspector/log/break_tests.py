@@ -7,7 +7,7 @@ from sqlalchemy.orm import joinedload
 
 from inspector.errors import InputError
 from inspector.log.cure_records import BREAK_WORDS, BreakTest, BreakWord
-from inspector.log.curing_tables import BreakTestRow
+from inspector.log.curing_tables import BreakTestRow, withdraw
 from inspector.log.opening import Log
 from inspector.log.pours import mix_row, pour_row
 from inspector.log.tables import PourRow, offset_minutes, with_offset
@@ -99,10 +99,7 @@ def withdraw_break_test(log: Log, test_id: int, *, why: str) -> BreakTest:
         row = session.get(BreakTestRow, test_id)
         if row is None:
             raise InputError(f"There is no break test {test_id} in the log. `inspector breaktest list` shows them.")
-        if row.withdrawn_at is not None:
-            raise InputError(f"Break test {test_id} was withdrawn before: {row.withdrawn_why}.")
-        row.withdrawn_at = datetime.now(UTC)
-        row.withdrawn_why = why
+        withdraw(row, what=f"Break test {test_id}", why=why)
         return _record(row)
 
 

@@ -3,14 +3,22 @@
 Rows are only ever added. What was written down by mistake is withdrawn: the row stays, with when and why.
 """
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, SmallInteger, Text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
+from inspector.errors import InputError
 from inspector.log.tables import Base, MixRow, PourRow
 
-__all__ = ["BreakTestRow", "ExpectedTemperatureRow", "TemperatureReadingRow", "TemperatureRecordRow", "WetCureRow"]
+__all__ = [
+    "BreakTestRow",
+    "ExpectedTemperatureRow",
+    "TemperatureReadingRow",
+    "TemperatureRecordRow",
+    "WetCureRow",
+    "withdraw",
+]
 
 
 class TemperatureRecordRow(Base):
@@ -101,3 +109,17 @@ class BreakTestRow(Base):
 
     pour: Mapped[PourRow | None] = relationship()
     mix: Mapped[MixRow | None] = relationship()
+
+
+def withdraw(row: TemperatureRecordRow | BreakTestRow, *, what: str, why: str) -> None:
+    """Let a row count no longer.
+
+    Raises
+    ------
+    InputError
+        If it was withdrawn before; ``what`` names it.
+    """
+    if row.withdrawn_at is not None:
+        raise InputError(f"{what} was withdrawn before: {row.withdrawn_why}.")
+    row.withdrawn_at = datetime.now(UTC)
+    row.withdrawn_why = why

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from inspector.errors import InputError
 from inspector.log.cure_records import ExpectedTemperature, TemperatureReading, TemperatureRecord
-from inspector.log.curing_tables import ExpectedTemperatureRow, TemperatureReadingRow, TemperatureRecordRow
+from inspector.log.curing_tables import ExpectedTemperatureRow, TemperatureReadingRow, TemperatureRecordRow, withdraw
 from inspector.log.opening import Log
 from inspector.log.pours import pour_row
 from inspector.log.tables import PourRow, offset_minutes, with_offset
@@ -94,10 +94,7 @@ def withdraw_temperature(log: Log, record_id: int, *, why: str) -> TemperatureRe
                 f"There is no temperature record {record_id} in the log. `inspector temperature list --pour N` shows "
                 "those of a pour."
             )
-        if row.withdrawn_at is not None:
-            raise InputError(f"Temperature record {record_id} was withdrawn before: {row.withdrawn_why}.")
-        row.withdrawn_at = datetime.now(UTC)
-        row.withdrawn_why = why
+        withdraw(row, what=f"Temperature record {record_id}", why=why)
         return _record(row)
 
 

@@ -48,7 +48,7 @@ from inspector.workshop.demo import (
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
-from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
+from inspector.workshop.loss_results import MONTH_COLUMNS, ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.results import (
@@ -74,6 +74,7 @@ __all__ = [
     "DEMO_HALF_YEARS",
     "DISPOSITIONS",
     "KINDS",
+    "MONTH_COLUMNS",
     "PRACTICE_START_FRACTION",
     "VERDICTS",
     "AddedMold",

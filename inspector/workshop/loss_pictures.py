@@ -18,7 +18,7 @@ from inspector.curing import Strength28Days, StrengthBand, StrengthCurve, streng
 from inspector.log import MoldReference
 from inspector.risk import HIGH, LOW, loss_by_age, weighted_quantile
 from inspector.workshop.curing import CorrectedTests
-from inspector.workshop.loss_results import MoldTrends, MoldWindow, MonthOfLosses
+from inspector.workshop.loss_results import MONTH_COLUMNS, MoldTrends, MoldWindow, MonthOfLosses
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -165,19 +165,8 @@ def draw_losses(
             "Dots: share lost, crosses in squares where it leaves the limits. Dashes: what the ages made likely; "
             "hatched: limits of three standard deviations for as many pieces. Lines across: changes of the window.",
             lambda axes: _draw_time(axes, trends, window),
-            ("month", "pieces", "lost", "expected", "limits", "median age", ""),
-            [
-                (
-                    month.month,
-                    str(month.pieces),
-                    str(month.lost),
-                    f"{month.expected:.1f}",
-                    f"{month.lower:.1f} to {month.upper:.1f}",
-                    f"{month.median_age_h:.0f} h",
-                    "outside" if month.outside else "",
-                )
-                for month in trends.months
-            ],
+            MONTH_COLUMNS,
+            [month.cells for month in trends.months],
         ),
     ]
     if reference is not None and reference_bgr is not None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from inspector.risk import Cause, Costs, DemoldWindow, Interval, MoldRisk, StrengthByAge
 
 __all__ = [
+    "MONTH_COLUMNS",
     "AgeGroup",
     "ConditionEffect",
     "ExpectedCure",
@@ -176,6 +177,9 @@ class MoldWindow:
         }
 
 
+MONTH_COLUMNS = ("month", "pieces", "lost", "expected", "limits", "median age", "")
+
+
 @dataclass(frozen=True, slots=True)
 class MonthOfLosses:
     """Losses of one month against what was to be expected."""
@@ -194,6 +198,19 @@ class MonthOfLosses:
     def outside(self) -> bool:
         """Whether more or fewer were lost than the limits allow."""
         return not self.lower <= self.lost <= self.upper
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """What a table says of the month, under ``MONTH_COLUMNS``."""
+        return (
+            self.month,
+            str(self.pieces),
+            str(self.lost),
+            f"{self.expected:.1f}",
+            f"{self.lower:.1f} to {self.upper:.1f}",
+            f"{self.median_age_h:.0f} h",
+            "outside" if self.outside else "",
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,10 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
-from inspector.imaging.reading import read_photo
-from inspector.inspection.inspecting import match_model
-from inspector.inspection.view import View, look_at
-from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
+from inspector.inspection.view import View
+from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
 
 MOST_REFERENCES = 3
 MARGIN_MM = 4.0
@@ -70,14 +68,7 @@ def align_mold(job: tuple[BenchMold, Path]) -> str:
     y0, x0 = max(0, top - margin), max(0, left - margin)
     part = np.s_[y0 : top + height + margin, x0 : left + width + margin]
     photos = []
-    for path, truth in mold.photos:
-        if truth.get("unusable"):
-            continue
-        view = look_at(read_photo(path.read_bytes(), name=path.name), thorough=False)
-        matched = match_model(view, model)
-        if matched is None:
-            continue
-        warp, evidence = matched
+    for path, truth, view, warp, evidence in matched_photos(mold, model):
         odds = np.clip((evidence.silhouette.log_odds - LEAST_ODDS) * ODDS_LEVELS, 0, 255).astype(np.uint8)
         photos.append(
             AlignedPhoto(

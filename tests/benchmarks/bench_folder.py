@@ -7,16 +7,21 @@ Two forms: a bench (`truth.json`, photos in `<mold>/`, each with its `mold.toml`
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from inspector.aligning.warp import Warp
 from inspector.errors import InputError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import Feature, MoldModel, Reference, combine, prepare_reference
 from inspector.inspection.damage_map import SHIPPED
+from inspector.inspection.evidence import Evidence
+from inspector.inspection.inspecting import match_model
+from inspector.inspection.view import View, look_at
 from inspector.workshop.mold_folder import read_mold_folder
 
 
@@ -55,3 +60,14 @@ def model_of(folder: Path, *, most_references: int | None = None, networks: Path
         features = [Feature(f.name, np.array(f.polygon_xy)) for f in mold.features if f.photo == path.name]
         references.append(prepare_reference(read_photo(path.read_bytes(), name=path.name), features=features))
     return combine(references, networks=networks)
+
+
+def matched_photos(mold: BenchMold, model: MoldModel) -> Iterator[tuple[Path, dict[str, Any], View, Warp, Evidence]]:
+    """The photos of a mold that can be inspected, laid over its references; those made unusable are left out."""
+    for path, truth in mold.photos:
+        if truth.get("unusable"):
+            continue
+        view = look_at(read_photo(path.read_bytes(), name=path.name), thorough=False)
+        matched = match_model(view, model)
+        if matched is not None:
+            yield path, truth, view, *matched

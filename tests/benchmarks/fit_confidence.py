@@ -23,14 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from inspector.imaging.reading import read_photo
 from inspector.inspection.candidates import all_candidates
 from inspector.inspection.confidence import bent
 from inspector.inspection.findings import polygon_of
-from inspector.inspection.inspecting import match_model
-from inspector.inspection.view import look_at
-from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
-from tests.benchmarks.judging import GROWN_MM, is_hit, polygon
+from inspector.inspection.limits import GROWN_MM
+from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
+from tests.benchmarks.judging import is_hit, polygon
 
 # Chosen with molds left out in turn.
 RIDGE = {"damage": 5.0, "line": 2.0, "outline": 2.0, "excess": 2.0}
@@ -43,14 +41,7 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     cv2.setNumThreads(1)
     model = model_of(mold.folder, most_references=references, networks=networks)
     rows: list[dict[str, Any]] = []
-    for path, truth in mold.photos:
-        if truth.get("unusable"):
-            continue
-        view = look_at(read_photo(path.read_bytes(), name=path.name), thorough=False)
-        matched = match_model(view, model)
-        if matched is None:
-            continue
-        warp, evidence = matched
+    for path, truth, view, warp, evidence in matched_photos(mold, model):
         defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
         for candidate in all_candidates(model, evidence):
             area = polygon(polygon_of(candidate, view, warp).tolist())

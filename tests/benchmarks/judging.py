@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-GROWN_MM = 1.0
-LEAST_SHARED = 0.25
+from inspector.inspection.limits import GROWN_MM, LEAST_SHARED
+
 # The whole crack counts as covered where a finding, grown by as much, lies over its centre line.
 COVERED_WITHIN_MM = 1.0
 
