@@ -1,7 +1,7 @@
 """The molds of an invented garden-ornament workshop, by name.
 
 The four demo molds are shown in the repository; the evaluation molds only ever serve to score;
-``medallion-N``, ``sprig-N`` and ``panel-N`` are random ornaments for tuning.
+``medallion-N``, ``sprig-N``, ``panel-N`` and ``coral-N`` are random ornaments for tuning.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from functools import lru_cache, partial
 from .demo_molds import oak_leaf, petal_finial, rosette_tile, wading_bird
 from .evaluation_molds import acorn_twig, garden_snail, scallop_shell, star_tile
 from .mold import Mold
-from .random_molds import medallion, panel, sprig
+from .random_molds import coral, medallion, panel, sprig
 
 __all__ = ["DEMO", "EVALUATION", "LEARNING", "MOLDS", "TUNING", "mold_named"]
 
@@ -21,9 +21,11 @@ EVALUATION = ("scallop-shell", "acorn-twig", "star-tile", "garden-snail")
 TUNING = ("medallion-1", "sprig-1", "medallion-2")
 # In turn, so that any run of them has some of each.
 LEARNING = tuple(
-    f"{kind}-{first + k}" for k in range(8) for kind, first in (("panel", 1), ("sprig", 2), ("medallion", 3))
+    f"{kind}-{first + k}"
+    for k in range(15)
+    for kind, first in (("panel", 1), ("sprig", 2), ("medallion", 3), ("coral", 1))
 )
-RANDOM = {"medallion": medallion, "panel": panel, "sprig": sprig}
+RANDOM = {"coral": coral, "medallion": medallion, "panel": panel, "sprig": sprig}
 
 MOLDS: dict[str, Callable[[], Mold]] = {
     "wading-bird": wading_bird,

@@ -20,6 +20,19 @@ __all__ = ["SETS", "DefectWish", "PhotoPlan", "plan_set"]
 SIZES_PX = {"near 5 px/mm": (2016, 1512), "near 13 px/mm": (4032, 3024)}
 CHIP_MM, CRACK_MM, MISSING_MM, VOID_MM, FIN_MM = (1.5, 12.0), (0.1, 0.8), (5.0, 40.0), (4.0, 8.0), (2.0, 6.0)
 GOLDEN = 0.6180339887
+# One part is missing at most, since a piece must still fit its mold; chips are hardest to learn.
+CROWD = (
+    "missing feature",
+    "chip",
+    "chip",
+    "hairline crack",
+    "chip",
+    "surface void",
+    "chip",
+    "chip",
+    "hairline crack",
+    "excess",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +89,7 @@ class _SetPlan:
     good_share: float
     fine_share: float  # at about 13 px/mm
     unusable: int
-    crowd: int | None = None  # defects on each broken piece; None: mostly one, now and then two
+    crowded: bool = False  # ten defects on each broken piece; else mostly one, now and then two
 
 
 SETS = {
@@ -84,7 +97,7 @@ SETS = {
     "tuning": _SetPlan(DEMO + TUNING, "tuning", 5, 17, 0.4, 0.33, 4),
     "evaluation": _SetPlan(EVALUATION + DEMO, "evaluation", 5, 21, 0.4, 0.33, 4),
     # Much to learn from in few photos; figures of merit need pieces as they come.
-    "learning": _SetPlan(LEARNING, "tuning", 3, 12, 0.25, 0.08, 0, crowd=4),
+    "learning": _SetPlan(LEARNING, "tuning", 3, 7, 0.15, 0.06, 0, crowded=True),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
@@ -105,7 +118,7 @@ def plan_set(set_name: str) -> list[PhotoPlan]:
             good = int((serial + 1) * plan.good_share) > int(serial * plan.good_share)
             fine = int((serial + 1) * plan.fine_share + 0.5) > int(serial * plan.fine_share + 0.5)
             serial += 1
-            wishes = () if good else wish.next(plan.crowd)
+            wishes = () if good else wish.next(crowded=plan.crowded)
             photos.append(_draw(set_name, mold, f"{mold}-{k + 1:02d}", plan.split, wishes, reference=0, fine=fine))
     troubles = ("blurred", "too dark", "burnt out", "cut off", "another mold")
     for k in range(plan.unusable):
@@ -140,8 +153,10 @@ class _Wishes:
         self._at = 0
 
     def _one(self) -> DefectWish:
-        kind = self._order[self._at % len(self._order)]
         self._at += 1
+        return self._sized(self._order[(self._at - 1) % len(self._order)])
+
+    def _sized(self, kind: str) -> DefectWish:
         k = self._count[kind] = self._count.get(kind, -1) + 1
         u = (0.37 + k * GOLDEN) % 1.0
         low, high = {
@@ -153,10 +168,10 @@ class _Wishes:
         }[kind]
         return DefectWish(kind, round(float(low * (high / low) ** u), 2))
 
-    def next(self, crowd: int | None) -> tuple[DefectWish, ...]:
+    def next(self, *, crowded: bool) -> tuple[DefectWish, ...]:
         """The defects of the next broken piece."""
-        if crowd is not None:
-            return tuple(self._one() for _ in range(crowd))
+        if crowded:
+            return tuple(self._sized(kind) for kind in CROWD)
         return (self._one(), self._one()) if self._rng.random() < 0.35 else (self._one(),)
 
 

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .mold import STEP_MM, Break, Mold, around, beyond, ring, rounded_edge
-from .shapes import Grid, dome, limb, polygon_sdf, smooth_min, smoothstep, spline, text_sdf
+from .shapes import Grid, dome, limb, polygon_sdf, smooth_max, smooth_min, smoothstep, spline, text_sdf
 
-__all__ = ["medallion", "panel", "sprig"]
+__all__ = ["coral", "medallion", "panel", "sprig"]
 
 Points = NDArray[np.float64]
 
@@ -117,6 +117,62 @@ def sprig(seed: int) -> Mold:
         sdf.astype(np.float32),
         z.astype(np.float32),
         np.clip(z0, 0, None).astype(np.float32),
+        features,
+        tuple(breaks),
+    )
+
+
+def coral(seed: int) -> Mold:
+    """Rounded lumps in high relief with horns that taper into the air, drawn at random."""
+    rng = np.random.default_rng(2100 + seed)
+    grid = Grid.around((-88, 88), (-66, 66), STEP_MM)
+    x, y = grid.xy()
+    spine = np.column_stack([np.linspace(-34, 34, 3), rng.uniform(-12, 12, 3)])
+    lumps = [
+        limb(grid, [spine[k] - rng.uniform(2, 12, 2), spine[k] + rng.uniform(2, 12, 2)], rng.uniform(13, 23, 2))
+        for k in range(3)
+    ]
+    sdf, z = lumps[0].sdf, dome(lumps[0], float(rng.uniform(0.6, 1.2)))
+    for lump in lumps[1:]:
+        sdf = smooth_min(sdf, lump.sdf, 5.0)
+        z = smooth_max(z, dome(lump, float(rng.uniform(0.6, 1.2))), 2.0)
+    kind, pitch, depth = int(rng.integers(3)), float(rng.uniform(5, 11)), float(rng.uniform(0.5, 1.4))
+    slant = rng.uniform(0, np.pi)
+    across = x * np.cos(slant) + y * np.sin(slant)
+    if kind == 0:  # furrows
+        z = z - depth * np.maximum(0, np.cos(2 * np.pi * across / pitch)) ** 5 * smoothstep(-sdf / 4)
+    elif kind == 1:  # scales
+        other = -x * np.sin(slant) + y * np.cos(slant)
+        z = z + depth * np.abs(np.sin(np.pi * across / pitch) * np.sin(np.pi * other / pitch)) * smoothstep(-sdf / 4)
+    z0 = np.zeros(grid.shape, np.float32)
+    features, breaks = {}, []
+    for k in range(int(rng.integers(5, 9))):
+        root = spine[int(rng.integers(3))]
+        turn = 2 * np.pi * (k + rng.uniform(0.1, 0.9)) / 8 + slant
+        d = np.array([np.cos(turn), 0.8 * np.sin(turn)])
+        length, half = rng.uniform(34, 52), rng.uniform(3.5, 7)
+        mid = root + 0.6 * length * d + rng.uniform(-5, 5, 2)
+        tip = np.clip(root + length * d + rng.uniform(-6, 6, 2), [-84, -62], [84, 62])
+        horn = limb(grid, [root, mid, tip], [1.3 * half, half, 1.5], count=14)
+        lift = rng.uniform(3, 14) * smoothstep((horn.along - 0.4) / 0.6)
+        body = lift + 2.0 + dome(horn, float(rng.uniform(0.8, 1.2)))
+        inside = horn.sdf < 0.5
+        z = np.where(inside, smooth_max(z, body, 1.0), z)
+        z0 = np.where(inside & (sdf > 0), np.clip(0.8 * lift, 0, body - 2.0), z0)
+        sdf = smooth_min(sdf, horn.sdf, 1.5)
+        name = f"horn {k + 1}"
+        features[name] = around([mid, 0.5 * (mid + tip), tip], [half + 2, half + 1, 3])
+        breaks.append(Break(name, tuple(mid), beyond(tuple(mid), tuple(tip), 1.5)))
+    return Mold(
+        f"coral-{seed}",
+        f"Coral {seed}",
+        "front",
+        "silicone",
+        "paste wax",
+        grid,
+        sdf.astype(np.float32),
+        np.maximum(z, z0 + 2).astype(np.float32),
+        z0.astype(np.float32),
         features,
         tuple(breaks),
     )
