@@ -116,6 +116,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     arguments.out.mkdir(parents=True, exist_ok=True)
     jobs = [
@@ -123,7 +124,7 @@ def main() -> None:
         for folder in arguments.folders
         for mold in read_bench(folder)
     ]
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(arguments.workers) as pool:
         for said in pool.map(align_mold, jobs):
             print(said, flush=True)
 
