@@ -11,6 +11,7 @@ from inspector.log import WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
+    StrengthByAge,
     cost_per_good_piece,
     earliest_age,
     interval,
@@ -28,6 +29,7 @@ from inspector.workshop.known_losses import (
     learn_shop,
     of_mold,
     with_latest_mix,
+    with_mix,
 )
 from inspector.workshop.loss_results import ExpectedCure, MoldWindow, Scenario, ShopTrends, WhatIf
 from inspector.workshop.mold_trends import condition_effects, mold_trends, shop_pour_spread
@@ -47,6 +49,8 @@ __all__ = ["Losses"]
 # What the molds tell about each other is learnt anew once there are so many more pieces.
 _LEARN_ANEW_SHARE = 0.02
 _BEYOND_TRIED = 0.08
+# Strengths among which the one that a mix needs is looked for, finer than ages by the hour. [-]
+_STRENGTHS = np.linspace(0.02, 1.2, 1181)
 
 
 class Losses:
@@ -88,6 +92,39 @@ class Losses:
             if window.evidence["pieces"] and differs(before.get(window.mold), window)
         ]
         return self._planning.change_windows(changed, at=now) if changed else ()
+
+    def mix_factors(self, *, now: datetime) -> dict[tuple[str, str | None], float]:
+        """Tell by which factor pieces that are in their molds need more strength than their mold's window asks for.
+
+        A window is worked out for the mix that is poured of late; the effect of another one's fibres and admixtures is
+        what the log has taught, and what is not known of it counts against it, as in the window itself.
+
+        Returns
+        -------
+        factors : dict
+            By mold and mix, where the pour is of another mix than the window. [-]
+        """
+        windows = log.latest_windows(self._log)
+        filled = log.list_filled_molds(self._log, at=now)
+        mix_of = {
+            cure.pour_id: cure.mix
+            for cure in log.list_pour_cures(self._log, pour_ids={item.pour_id for item in filled})
+        }
+        mixes = {mix.name: mix for mix in log.list_mixes(self._log)}
+        factors = {}
+        for mold, mix in {(item.mold, mix_of[item.pour_id]) for item in filled}:
+            window = windows[mold].window if mold in windows else None
+            if window is None or window.earliest_fraction is None or window.mix == mix:
+                continue
+            known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
+            conditions = () if self._latest is None else self._latest.shop.conditions
+            needed, needed_of_window = (
+                _needed_strength(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
+                for name in (mix, window.mix)
+            )
+            if needed is not None and needed_of_window is not None:
+                factors[mold, mix] = needed / needed_of_window
+        return factors
 
     # Trends
 
@@ -243,6 +280,11 @@ class Losses:
                     change = more * effects.log_change[column]
                     sd = abs(more) * np.sqrt(effects.covariance[column, column])
         return with_change(known.risk, log_change=float(change), sd=float(sd))
+
+
+def _needed_strength(risk: MoldRisk, target_loss: float) -> float | None:
+    """Strength from which a mold's window lets pieces out, or None if it never does. [-]"""
+    return earliest_age(risk, StrengthByAge(age_h=_STRENGTHS, strength_fraction=_STRENGTHS), target_loss)
 
 
 def _usual_age_h(known: KnownMold) -> float | None:

@@ -41,6 +41,11 @@ class Condition:
     value: str = ""
     """Which admixture, material or agent."""
 
+    @property
+    def is_of_mix(self) -> bool:
+        """Whether it comes with the mix, not with the mold or the cure."""
+        return self.kind in ("fibres", "admixture")
+
     def of(self, mold: Mold, mix: Mix | None) -> float:
         """Tell whether it holds for a mold and a mix: 0 or 1; wet cure is each piece's own."""
         match self.kind:

@@ -62,7 +62,7 @@ from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.piece_table import read_piece_table
-from inspector.workshop.planning import Planning
+from inspector.workshop.planning import DuePiece, Planning
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import (
     AddedMold,
@@ -644,6 +644,10 @@ class Workshop:
             reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
             places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
         )
+
+    def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
+        """List the pieces that are in their molds, as `Planning.due` does, each by what a piece of its mix needs."""
+        return self.planning.due(now=now, mix_factors=self.losses.mix_factors(now=now))
 
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
         """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.

@@ -249,3 +249,47 @@ def test_the_map_counts_features_on_the_reference(shop, draw):
     drawn = shop.loss_pictures("heron", now=NOW)
     (where,) = [picture for picture in drawn.pictures if picture.name == "where-pieces-break"]
     assert where.rows[0][:2] == ("bill", str(shop.losses.window("heron", now=NOW).window.lost))
+
+
+@pytest.fixture
+def fibrous(tmp_path):
+    """The mold `heron` with 600 pieces, half of a mix whose fibres let its pieces come out at 0.8 of the strength."""
+    with Workshop.open(tmp_path / "fibrous", engine=DRAWN_ENGINE) as shop:
+        shop.add_mold("heron")
+        shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+        shop.add_mix("buff", cement_class="N", water_cement_ratio=0.42, fibres="glass")
+        rng = np.random.default_rng(7)
+        ages_h = rng.uniform(12, 60, 600)
+        theta = THETA * np.where(np.arange(600) % 2, 1.0, 0.8)
+        lost = rng.normal(size=600) < (np.log(theta) - np.log(en_fraction(ages_h))) / BETA
+        pours = [
+            pour(number / 2, age_h=age_h, lost=bad, mix="grey" if number % 2 else "buff")
+            for number, (age_h, bad) in enumerate(zip(ages_h, lost, strict=True))
+        ]
+        pours.append(pour(350, age_h=40, lost=False))  # so that most of the latest are grey
+        shop.add_past(pours, source="book")
+        shop.losses.keep_windows(shop.losses.windows(now=NOW), now=NOW)
+        yield shop
+
+
+def test_what_is_due_goes_by_the_mix_that_was_poured(fibrous):
+    assert fibrous.planning.window("heron").mix == "grey"
+    poured_at = NOW + timedelta(days=1)
+    fibrous.add_pour(mix="buff", molds=["heron"], poured_at=poured_at)
+    (buff,) = fibrous.due(now=poured_at + timedelta(hours=5))
+    fibrous.add_pour(mix="grey", molds=["heron"], poured_at=poured_at + timedelta(minutes=1))
+    (grey,) = fibrous.due(now=poured_at + timedelta(hours=5))
+    assert (grey.mix, grey.mix_factor) == ("grey", 1.0)
+    assert (buff.mix, buff.window_mix) == ("buff", "grey")
+    # The truth above is 0.8; how well 600 pieces teach it is a few percent.
+    assert buff.mix_factor == pytest.approx(0.8, abs=0.07)
+    assert buff.needed_fraction == pytest.approx(grey.needed_fraction * buff.mix_factor)
+    assert buff.ready_at < grey.ready_at
+    assert buff.latest_at < grey.latest_at
+
+
+def test_a_mold_without_a_window_needs_what_practice_says_whatever_the_mix(fibrous):
+    fibrous.add_mold("wren")
+    fibrous.add_pour(mix="buff", molds=["wren"], poured_at=NOW)
+    assert fibrous.losses.mix_factors(now=NOW + timedelta(hours=5)) == {}
+    assert fibrous.due(now=NOW + timedelta(hours=5))[0].needed_fraction == 0.5
