@@ -65,6 +65,8 @@ def window(
     _show(windows)
     for item in windows:
         typer.echo(f"{item.mold}: {item.advice}")
+        if item.window.verdict == "never under the target":
+            typer.echo(f"  Why its pieces are lost: inspector trends {item.mold}")
     if mold is not None:
         _show_more(windows[0])
     if any(item.costs_assumed for item in windows):

@@ -11,11 +11,11 @@ from inspector.log import WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
-    StrengthByAge,
     cost_per_good_piece,
     earliest_age,
     interval,
     loss_by_age,
+    strength_needed,
     with_change,
 )
 from inspector.workshop.advice import share_words
@@ -49,8 +49,6 @@ __all__ = ["Losses"]
 # What the molds tell about each other is learnt anew once there are so many more pieces.
 _LEARN_ANEW_SHARE = 0.02
 _BEYOND_TRIED = 0.08
-# Strengths among which the one that a mix needs is looked for, finer than ages by the hour. [-]
-_STRENGTHS = np.linspace(0.02, 1.2, 1181)
 
 
 class Losses:
@@ -119,7 +117,7 @@ class Losses:
             known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
             conditions = () if self._latest is None else self._latest.shop.conditions
             needed, needed_of_window = (
-                _needed_strength(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
+                strength_needed(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
                 for name in (mix, window.mix)
             )
             if needed is not None and needed_of_window is not None:
@@ -134,14 +132,24 @@ class Losses:
             log.find_mold(self._log, mold)
         known = self._learn_all(now)
         settings, strengths = log.list_mold_settings(self._log), self._curing.mix_strengths()
+        degc = self._expected_degc(now, ExpectedCure())
         molds = []
         for number, item in enumerate(known.shop.molds):
             if mold in (None, item.name):
                 alone = of_mold(known, number)
-                strength = strength_by_age(latest_mix(alone), strengths, self._expected_degc(now, ExpectedCure()), None)
+                strength = strength_by_age(latest_mix(alone), strengths, degc, None)
                 target_loss = settings[item.name].target_loss
                 earliest_h = earliest_age(with_latest_mix(alone).risk, strength, target_loss)
-                molds.append(mold_trends(alone, known.learnt, strengths, earliest_h=earliest_h))
+                molds.append(
+                    mold_trends(
+                        alone,
+                        known.learnt,
+                        strengths,
+                        earliest_h=earliest_h,
+                        temperature_degc=degc,
+                        opens_at=strength_needed(alone.risk, target_loss),
+                    )
+                )
         return ShopTrends(
             molds=tuple(molds), effects=condition_effects(known.learnt), pour_spread=shop_pour_spread(known)
         )
@@ -280,11 +288,6 @@ class Losses:
                     change = more * effects.log_change[column]
                     sd = abs(more) * np.sqrt(effects.covariance[column, column])
         return with_change(known.risk, log_change=float(change), sd=float(sd))
-
-
-def _needed_strength(risk: MoldRisk, target_loss: float) -> float | None:
-    """Strength from which a mold's window lets pieces out, or None if it never does. [-]"""
-    return earliest_age(risk, StrengthByAge(age_h=_STRENGTHS, strength_fraction=_STRENGTHS), target_loss)
 
 
 def _usual_age_h(known: KnownMold) -> float | None:

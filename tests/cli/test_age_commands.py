@@ -132,6 +132,20 @@ def test_what_is_expected_ages_pieces_nobody_measured(run, heron):
     assert "16.3 h" in ok(run("log"))
 
 
+def test_a_recorded_piece_is_told_with_its_equivalent_age_and_strength(run, heron):
+    ok(run("temperature", "add", "--pour", "1", "--temperature-c", "10"))
+    told = ok(run("record", "chip.jpg", "--mold", "heron", "--pour", "1"))
+    # As above; EN 1992-1-1:2004, Eq. (3.2), class N: exp(0.25 (1 - sqrt(672 / 16.33))) = 0.259.
+    assert "  As old as 16.3 h at 20 degC, with about 26 % of its 28-day strength.\n" in told
+    assert json.loads(ok(run("log", "--json")))[0]["strength_fraction"] == pytest.approx(0.2585, abs=1e-3)
+
+
+def test_a_recorded_piece_says_where_its_temperature_is_assumed_or_its_age_unknown(run, heron):
+    told = ok(run("record", "chip.jpg", "--mold", "heron", "--pour", "1"))
+    assert "28-day strength; nobody wrote down how warm it was." in told
+    assert "As old as" not in ok(run("record", "good.jpg", "--mold", "heron"))
+
+
 def test_a_spreadsheet_is_imported_once(run, heron, folder):
     (folder / "pieces.csv").write_bytes(b"\xef\xbb\xbf" + PIECES.encode())
     printed = ok(run("import", "pieces.csv"))

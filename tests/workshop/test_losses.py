@@ -293,3 +293,20 @@ def test_a_mold_without_a_window_needs_what_practice_says_whatever_the_mix(fibro
     fibrous.add_pour(mix="buff", molds=["wren"], poured_at=NOW)
     assert fibrous.losses.mix_factors(now=NOW + timedelta(hours=5)) == {}
     assert fibrous.due(now=NOW + timedelta(hours=5))[0].needed_fraction == 0.5
+
+
+def test_where_no_mix_is_known_the_window_says_what_is_taken(shop):
+    shop.add_mold("wren")
+    rows = [f"wren,2025-02-{day:02}T15:00Z,2025-02-{day + 1:02}T20:00Z,20,," for day in range(1, 28)]
+    columns = "mold,poured_at,demolded_at,temperature_c,wet_cured_until_h,defects"
+    shop.import_pieces("\r\n".join([columns, *rows]).encode(), name="pieces.csv")
+    assert "normal cement (class N) is taken" in shop.losses.window("wren", now=NOW).advice
+    assert "normal cement" not in shop.losses.window("heron", now=NOW).advice
+
+
+def test_opening_too_early_is_told_with_the_window_and_its_temperature(shop):
+    (trends,) = shop.losses.trends(now=NOW, mold="heron").molds
+    earliest_h = shop.losses.window("heron", now=NOW).window.earliest_h
+    (young,) = [sentence for sentence in trends.sentences if sentence.startswith("Opened too early")]
+    assert "weaker than the window asks for" in young
+    assert young.endswith(f"Open it from {earliest_h:.0f} h on, at 20 degC.")
