@@ -1,6 +1,7 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -201,11 +202,15 @@ class Losses:
         risks = self._with_wet_cure(known, cure, new_age_h)
         ways = ((usual_h, expected_degc, None), (new_age_h, degc, cure.wet_until_h))
         scenarios, losses, spent = [], [], []
+        # What a good piece costs in the long run, over what is believed of the loss; the mean of its cost would be that
+        # of the few cases in which hardly a piece comes out.
+        long_run = []
         for risk, (age, temperature_degc, wet_until_h) in zip(risks, ways, strict=True):
             strength = float(strength_by_age(mix, strengths, temperature_degc, wet_until_h).at(age))
             loss = loss_by_age(risk, strength)[0][0]
             losses.append(loss)
             spent.append(cost_per_good_piece(loss, age, costs))
+            long_run.append(float(cost_per_good_piece(risk.weight @ loss, age, costs)))
             scenarios.append(
                 Scenario(
                     age_h=age,
@@ -213,7 +218,7 @@ class Losses:
                     wet_until_h=wet_until_h,
                     strength_fraction=strength,
                     loss=interval(loss, risk.weight),
-                    cost_per_good_piece=interval(spent[-1], risk.weight),
+                    cost_per_good_piece=replace(interval(spent[-1], risk.weight), mean=long_run[-1]),
                 )
             )
         risk = risks[0]
@@ -225,7 +230,7 @@ class Losses:
             now=scenarios[0],
             instead=scenarios[1],
             loss_change=loss_change,
-            cost_change=interval(spent[1] - spent[0], risk.weight),
+            cost_change=replace(interval(spent[1] - spent[0], risk.weight), mean=long_run[1] - long_run[0]),
             costs_assumed=assumed,
             beyond_tried=beyond,
             sentence=_what_if_sentence(scenarios[0], scenarios[1], loss_change, beyond=beyond),
@@ -298,8 +303,13 @@ def _usual_age_h(known: KnownMold) -> float | None:
 def _what_if_sentence(now: Scenario, instead: Scenario, change: Interval, *, beyond: bool) -> str:
     sentence = (
         f"Instead of {share_words(now.loss)}, {share_words(instead.loss)} would be lost; a good piece would cost "
-        f"{instead.cost_per_good_piece.mean:.3g} instead of {now.cost_per_good_piece.mean:.3g}."
+        f"{instead.cost_per_good_piece.mean:,.2f} instead of {now.cost_per_good_piece.mean:,.2f}."
     )
+    if instead.wet_until_h is not None and instead.wet_until_h >= instead.age_h:
+        sentence += (
+            f" A closed mold keeps a piece wet anyway, so a wet cure until {instead.wet_until_h:g} h changes nothing at "
+            "demolding; what it adds comes later, to the strength of the finished piece."
+        )
     if change.low < 0 < change.high:
         sentence += " The log does not settle which of the two loses less."
     if beyond:

@@ -173,8 +173,12 @@ def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix]) -> list[Condition]:
         Condition("fibres in the mix", "fibres"),
         *(Condition(f"{name} in the mix", "admixture", name) for name in admixtures),
         *(Condition(f"{material} mold", "material", material) for material in materials),
-        *(Condition(f"{agent} as release agent", "release agent", agent) for agent in agents),
+        *(Condition(_agent_words(agent), "release agent", agent) for agent in agents),
     ]
+
+
+def _agent_words(agent: str) -> str:
+    return "no release agent" if agent == "none" else f"{agent} as release agent"
 
 
 def _share_wet(age: PieceAge) -> float:

@@ -110,7 +110,7 @@ def test_temperatures_are_written_down_listed_and_withdrawn(run, heron, folder):
     assert records[1]["withdrawn"] == "the probe lay in the sun"
     table = ok(run("temperature", "list", "--pour", "1"))
     assert "withdrawn: the probe lay in the sun" in table
-    assert "2 readings, 15 to 20 degC" in table
+    assert "2 readings, 15.0 to 20.0 degC" in table
 
 
 def test_a_logger_file_with_a_gap_is_refused_with_the_line(run, heron, folder):

@@ -202,6 +202,27 @@ def test_what_if_it_is_colder(shop):
     assert found.loss_change.low > 0
 
 
+def test_what_if_a_piece_hardly_ever_comes_out_the_cost_stays_within_its_interval(shop):
+    found = shop.losses.what_if("finial", now=NOW, age_h=8, instead_of_h=16)
+    for scenario in (found.now, found.instead):
+        cost = scenario.cost_per_good_piece
+        assert cost.low <= cost.mean <= cost.high
+        # A piece and its mold time over the share that comes out whole, in pieces and 400ths of one.
+        assert cost.mean == pytest.approx((1 + (scenario.age_h + 2) / 400) / (1 - scenario.loss.mean))
+    assert found.cost_change.mean == pytest.approx(
+        found.instead.cost_per_good_piece.mean - found.now.cost_per_good_piece.mean
+    )
+
+
+def test_what_if_it_is_kept_wet_longer_than_it_is_in_the_mold(shop):
+    found = shop.losses.what_if("heron", now=NOW, instead_of_h=36, cure=ExpectedCure(wet_until_h=72))
+    assert found.loss_change.mean == 0
+    assert "a wet cure until 72 h changes nothing at demolding" in found.sentence
+    dry = shop.losses.what_if("heron", now=NOW, instead_of_h=36, cure=ExpectedCure(wet_until_h=12))
+    assert dry.loss_change.low > 0
+    assert "changes nothing" not in dry.sentence
+
+
 def test_what_if_says_where_nobody_has_been(shop):
     found = shop.losses.what_if("heron", now=NOW, age_h=8, instead_of_h=36)
     assert found.beyond_tried
