@@ -186,10 +186,7 @@ def fill_demo_molds(workshop: Workshop, *, now: datetime) -> bool:
         return False
     molds = [mold.name for mold in workshop.molds()]
     half = (len(molds) + 1) // 2
-    for mix, of_mix, hours in (
-        (_MIXES[0], molds[:half], _FILLED_AGO_H[0]),
-        (_MIXES[1], molds[half:], _FILLED_AGO_H[1]),
-    ):
+    for mix, of_mix, hours in zip(_MIXES, (molds[:half], molds[half:]), _FILLED_AGO_H, strict=True):
         if of_mix:
             poured_at = (now - timedelta(hours=hours)).replace(minute=0, second=0, microsecond=0)
             pour = workshop.add_pour(mix=mix.name, molds=of_mix, poured_at=poured_at, cure_notes=_CURES[0])

@@ -307,8 +307,8 @@ def _what_if_sentence(now: Scenario, instead: Scenario, change: Interval, *, bey
     )
     if instead.wet_until_h is not None and instead.wet_until_h >= instead.age_h:
         sentence += (
-            f" A closed mold keeps a piece wet anyway, so a wet cure until {instead.wet_until_h:g} h changes nothing at "
-            "demolding; what it adds comes later, to the strength of the finished piece."
+            f" A closed mold keeps a piece wet anyway, so a wet cure until {instead.wet_until_h:g} h changes nothing "
+            "at demolding; what it adds comes later, to the strength of the finished piece."
         )
     if change.low < 0 < change.high:
         sentence += " The log does not settle which of the two loses less."

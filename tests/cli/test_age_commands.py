@@ -85,6 +85,27 @@ def test_break_tests_move_the_strength_of_a_mix(run, heron):
     assert "moved by 3 of your own break tests" in ok(run("strength", "--age-h", "48", "--mix", "grey"))
 
 
+def test_press_results_tell_tension_and_bending_in_mpa(run, heron):
+    command = ("strength", "--age-h", "672", "--mix", "grey", "--thickness-mm", "20")
+    assert "MPa need a press result of this mix" in ok(run(*command))
+    for _ in range(20):
+        ok(run("breaktest", "add", "--mix", "grey", "--age-h", "672", "--mpa", "33"))
+    told = json.loads(ok(run(*command, "--json")))
+    # EN 1992-1-1:2004, Table 3.1 and Eq. (3.23): a mean of 33 MPa is C25/30, with 2.565 MPa in tension and 4.053 MPa in
+    # bending where 20 mm thick; ACI 318, 19.2.3.1: 3.100 MPa (all from memory). The belief of 20 results is near 33.
+    assert told["tensile_mpa"] == pytest.approx(2.565, rel=0.01)
+    assert told["bending_mpa"]["en"] == pytest.approx(4.053, rel=0.01)
+    assert told["bending_mpa"]["aci"] == pytest.approx(3.100, rel=0.01)
+    said = ok(run(*command))
+    assert "about 2.6 MPa in tension; in bending, for a part 20 mm thick, 4.1 MPa by EN 1992-1-1, 3.1 MPa by" in said
+
+
+def test_of_a_mix_weaker_than_concrete_no_tension_is_told(run, heron):
+    for _ in range(9):
+        ok(run("breaktest", "add", "--mix", "grey", "--age-h", "672", "--mpa", "12"))
+    assert "weaker than the standards know concrete" in ok(run("strength", "--age-h", "72", "--mix", "grey"))
+
+
 def test_break_tests_are_listed_and_withdrawn(run, heron):
     assert "inspector breaktest add" in ok(run("breaktest", "list"))
     ok(run("breaktest", "add", "--pour", "1", "--by-hand", "Snaps with a sandy face", "--at", "2026-05-05T16:00Z"))
@@ -277,6 +298,7 @@ def test_what_a_window_is_to_meet_is_set(run, heron):
         ("strength --age-h 24 --steam", "--steam goes with --model aci"),
         ("strength --age-h 24 --mix grey --class N", "leave --class, --model and --steam out"),
         ("strength --age-h 24 --data data", "--data goes with --mix"),
+        ("strength --age-h 24 --thickness-mm 20", "--thickness-mm goes with --mix"),
         ("breaktest add --by-hand clean", "Say what was broken"),
         ("breaktest add --pour 1", "Say how it broke"),
         ("breaktest add --pour 1 --by-hand bends", "none of the three words"),
