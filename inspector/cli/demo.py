@@ -68,6 +68,9 @@ def demo(
         typer.echo(f"Before them come two years of pours with {past} pieces, invented as well: look at them with")
         typer.echo(f'  inspector window --data "{settings.data_dir}"')
         typer.echo(f'  inspector trends --data "{settings.data_dir}"')
+        typer.echo(
+            "The photos were chosen to show damage, two in three of them: trends see that as losses of their month."
+        )
     if filled:
         typer.echo("The molds are filled again: see what can come out, and when, with")
         typer.echo(f'  inspector due --data "{settings.data_dir}"')

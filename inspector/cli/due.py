@@ -19,6 +19,10 @@ from inspector.workshop import ASSUMED_DEGC, PRACTICE_START_FRACTION, DuePiece, 
 __all__ = ["due"]
 
 
+# Less than this is less than an hour of a second day: it is reckoned with, and not told.
+_TOLD_FROM_PERCENT = 2
+
+
 def due(
     context: typer.Context,
     at: Annotated[
@@ -81,7 +85,7 @@ def _show(pieces: Sequence[DuePiece]) -> None:
         )
     for piece in pieces:
         change = round(100 * (piece.mix_factor - 1))
-        if change:
+        if abs(change) >= _TOLD_FROM_PERCENT:
             typer.echo(
                 f"{piece.mold}, pour {piece.pour_id}: {_mix(piece.mix)} needs {abs(change)} % "
                 f"{'more' if change > 0 else 'less'} strength than {_mix(piece.window_mix)}, which the window was "

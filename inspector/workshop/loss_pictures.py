@@ -151,13 +151,16 @@ def draw_losses(
             "by hand, a triangle down where the scrap crumbled, a square for a sandy face, a triangle up for a clean "
             "snap.",
             lambda axes: _draw_strength(axes, strength, strength_28_days, tests),
-            ("age at 20 °C", "strength", "90 % band"),
+            ("age at 20 °C", "strength", "90 % band", "break test"),
             [
-                (f"{age_h:g} h", _percent(fraction), f"{_percent(low)} to {_percent(high)}")
-                for age_h, fraction, low, high in zip(
-                    _STRENGTH_AGES_H, strength.fraction, strength.low, strength.high, strict=True
-                )
-                if age_h in _TOLD_AGES_H
+                *(
+                    (f"{age_h:g} h", _percent(fraction), f"{_percent(low)} to {_percent(high)}", "")
+                    for age_h, fraction, low, high in zip(
+                        _STRENGTH_AGES_H, strength.fraction, strength.low, strength.high, strict=True
+                    )
+                    if age_h in _TOLD_AGES_H
+                ),
+                *_test_rows(strength_28_days, tests),
             ],
         ),
         _picture(
@@ -193,6 +196,24 @@ def draw_losses(
         words=tuple(map(with_degree_sign, (window.advice, *trends.sentences))),
         pictures=tuple(pictures),
     )
+
+
+def _test_rows(
+    strength_28_days: Strength28Days | None, tests: CorrectedTests | None
+) -> list[tuple[str, str, str, str]]:
+    """What a table says of break tests, by age."""
+    if tests is None:
+        return []
+    rows = [
+        (
+            press.equivalent_age_h,
+            "" if strength_28_days is None else _percent(press.strength_mpa / strength_28_days.median_mpa),
+            f"{press.strength_mpa:g} MPa",
+        )
+        for press in tests.press
+    ]
+    rows += [(hand.equivalent_age_h, "", hand.word) for hand in tests.hand]
+    return [(f"{age_h:.0f} h", share, "", result) for age_h, share, result in sorted(rows)]
 
 
 def tightening_svg(window: MoldWindow, trends: MoldTrends) -> bytes:

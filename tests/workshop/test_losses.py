@@ -252,6 +252,8 @@ def test_pictures_come_with_their_numbers(shop):
         assert all(len(row) == len(picture.head) for row in picture.rows)
         assert picture.rows
     assert sum(int(row[1]) for row in drawn.pictures[0].rows) == 200
+    # Break tests have their numbers too: at 20 degC an hour counts as 0.998 h.
+    assert [row[0::3] for row in drawn.pictures[1].rows[-2:]] == [("12 h", "crumbles"), ("24 h", "12 MPa")]
     assert drawn.pdf().startswith(b"%PDF")
     # The same log gives the same picture.
     assert drawn.pictures[0].svg == shop.loss_pictures("heron", now=NOW).pictures[0].svg
