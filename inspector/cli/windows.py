@@ -26,7 +26,7 @@ TemperatureOption = Annotated[
 WetOption = Annotated[
     float | None,
     typer.Option(
-        "--wet-until-h", metavar="H", help="Kept wet until this age, then dry; by default wet until demolding."
+        "--wet-until-h", min=0, metavar="H", help="Kept wet until this age, then dry; by default wet until demolding."
     ),
 ]
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector import log
+from inspector.curing import temperature_warnings
 from inspector.errors import InputError, InspectorError, PhotoError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel, Reference
@@ -529,8 +530,13 @@ class Workshop:
         """
         table = read_piece_table(data, name=name, molds=self.molds(), now=datetime.now().astimezone())
         if table.refused:
-            return PieceImport(imported=None, refused=table.refused)
-        return PieceImport(imported=log.import_pieces(self._log, table.pieces, source=name), refused=())
+            return PieceImport(imported=None, refused=table.refused, notes=())
+        temperatures = [piece.temperature_degc for piece in table.pieces if piece.temperature_degc is not None]
+        return PieceImport(
+            imported=log.import_pieces(self._log, table.pieces, source=name),
+            refused=(),
+            notes=temperature_warnings(temperatures),
+        )
 
     def has_past(self, *, source: str) -> bool:
         """Tell whether something of that source was added before."""

@@ -183,6 +183,16 @@ def test_a_spreadsheet_is_imported_once(run, heron, folder):
     assert ok(run("log", "--waiting")) == "No pieces in the log are like that.\n"
 
 
+def test_frost_and_heat_in_a_spreadsheet_are_told(run, heron, folder):
+    rows = "heron,2026-06-04T16:30,2026-06-05T17:00,-3.25,,\nheron,2026-06-05T16:30,2026-06-06T17:00,65,,\n"
+    (folder / "pieces.csv").write_text(PIECES.splitlines()[0] + "\n" + rows)
+    printed = ok(run("import", "pieces.csv"))
+    assert "Note: It was down to -3.2 degC. Concrete that freezes young" in printed
+    assert "Note: It was up to 65 degC. Above 60 degC" in printed
+    (folder / "pieces.csv").write_text(PIECES)
+    assert "Note: It was" not in ok(run("import", "pieces.csv"))
+
+
 def test_a_line_that_looks_like_a_piece_in_the_log_is_told(run, heron, folder):
     (folder / "pieces.csv").write_text(PIECES)
     ok(run("import", "pieces.csv"))
