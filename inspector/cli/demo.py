@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Annotated
 
 import typer
@@ -20,6 +21,7 @@ from inspector.workshop import (
     Recorded,
     add_demo_molds,
     add_demo_past,
+    fill_demo_molds,
     read_demo_photos,
     record_demo_photos,
 )
@@ -60,11 +62,18 @@ def demo(
             for result in record_demo_photos(workshop, photos):
                 results.append(result)
                 advance()
+        filled = fill_demo_molds(workshop, now=datetime.now().astimezone())
     _show(results)
     if past:
         typer.echo(f"Before them come two years of pours with {past} pieces, invented as well: look at them with")
         typer.echo(f'  inspector window --data "{settings.data_dir}"')
         typer.echo(f'  inspector trends --data "{settings.data_dir}"')
+        typer.echo(
+            "The photos were chosen to show damage, two in three of them: trends see that as losses of their month."
+        )
+    if filled:
+        typer.echo("The molds are filled again: see what can come out, and when, with")
+        typer.echo(f'  inspector due --data "{settings.data_dir}"')
     if no_serve:
         typer.echo(f'Look at it with: inspector serve --data "{settings.data_dir}"')
     else:

@@ -19,6 +19,10 @@ from inspector.workshop import ASSUMED_DEGC, PRACTICE_START_FRACTION, DuePiece, 
 __all__ = ["due"]
 
 
+# Less than this is less than an hour of a second day: it is reckoned with, and not told.
+_TOLD_FROM_PERCENT = 2
+
+
 def due(
     context: typer.Context,
     at: Annotated[
@@ -40,7 +44,7 @@ def due(
     """
     now = at or datetime.now().astimezone()
     with open_workshop(context, data) as workshop:
-        pieces = workshop.planning.due(now=now)
+        pieces = workshop.due(now=now)
     if ics is not None:
         _write(ics, due_calendar(pieces, now=datetime.now().astimezone()))
     if as_json:
@@ -80,8 +84,19 @@ def _show(pieces: Sequence[DuePiece]) -> None:
             f"{ASSUMED_DEGC:g} degC where none is."
         )
     for piece in pieces:
+        change = round(100 * (piece.mix_factor - 1))
+        if abs(change) >= _TOLD_FROM_PERCENT:
+            typer.echo(
+                f"{piece.mold}, pour {piece.pour_id}: {_mix(piece.mix)} needs {abs(change)} % "
+                f"{'more' if change > 0 else 'less'} strength than {_mix(piece.window_mix)}, which the window was "
+                "worked out for."
+            )
         for warning in piece.warnings:
             typer.echo(f"{piece.mold}, pour {piece.pour_id}: {warning}")
+
+
+def _mix(name: str | None) -> str:
+    return "an unknown mix" if name is None else name
 
 
 def _when(piece: DuePiece) -> str:
@@ -102,6 +117,8 @@ def _object(piece: DuePiece) -> dict[str, Any]:
         "low": piece.strength_low,
         "high": piece.strength_high,
         "needed_fraction": piece.needed_fraction,
+        "window_mix": piece.window_mix,
+        "mix_factor": piece.mix_factor,
         "from_practice": piece.from_practice,
         "ready": piece.ready,
         "ready_at": _iso(piece.ready_at),

@@ -42,6 +42,8 @@ def import_pieces(
         )
         raise typer.Exit(FAILED)
     _show(file, result.imported)
+    for note in result.notes:
+        typer.echo(f"  Note: {note}")
 
 
 def _show(file: Path, imported: ImportedPieces) -> None:

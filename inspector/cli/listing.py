@@ -15,7 +15,7 @@ from inspector.cli.failing import WrongUsageError
 from inspector.cli.options import DataOption, JsonFlag, MoldOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, kinds_words, time_words
-from inspector.workshop import DISPOSITIONS, KINDS, LoggedFinding, Piece, PieceDetail, PieceFilter
+from inspector.workshop import DISPOSITIONS, KINDS, DemoldStrength, LoggedFinding, Piece, PieceDetail, PieceFilter
 
 __all__ = ["list_log"]
 
@@ -86,18 +86,18 @@ def list_log(
     with open_workshop(context, data) as workshop:
         if as_json:
             details = workshop.piece_details(which, limit=limit)
-            ages_h = workshop.curing.equivalent_ages_h([detail.piece for detail in details])
-            typer.echo(json.dumps([_piece_object(detail, ages_h) for detail in details], indent=2))
+            strengths = workshop.curing.demold_strengths([detail.piece for detail in details])
+            typer.echo(json.dumps([_piece_object(detail, strengths) for detail in details], indent=2))
         elif as_csv:
             details = workshop.piece_details(which, limit=limit)
-            ages_h = workshop.curing.equivalent_ages_h([detail.piece for detail in details])
-            typer.echo(_csv(row for detail in details for row in _rows(detail, ages_h)), nl=False)
+            strengths = workshop.curing.demold_strengths([detail.piece for detail in details])
+            typer.echo(_csv(row for detail in details for row in _rows(detail, strengths)), nl=False)
         else:
             pieces = workshop.pieces(which, limit=limit)
-            _show(pieces, workshop.curing.equivalent_ages_h(pieces))
+            _show(pieces, workshop.curing.demold_strengths(pieces))
 
 
-def _show(pieces: Iterable[Piece], equivalent_ages_h: Mapping[int, float]) -> None:
+def _show(pieces: Iterable[Piece], strengths: Mapping[int, DemoldStrength]) -> None:
     table = Table("piece", "mold", "demolded at", "demold age", "equivalent age", "found", "score", "became", "photos")
     for piece in pieces:
         table.add_row(
@@ -105,7 +105,7 @@ def _show(pieces: Iterable[Piece], equivalent_ages_h: Mapping[int, float]) -> No
             piece.mold,
             time_words(piece.demolded_at),
             age_words(piece.demold_age_h),
-            age_words(equivalent_ages_h.get(piece.id)),
+            age_words(None if (known := strengths.get(piece.id)) is None else known.equivalent_age_h),
             "not inspected" if piece.score is None and not piece.noted else kinds_words(piece.kinds),
             "" if piece.score is None else f"{piece.score:.2f}",
             piece.outcome or ("noted" if piece.noted and not piece.photo_ids else "waiting"),
@@ -117,8 +117,8 @@ def _show(pieces: Iterable[Piece], equivalent_ages_h: Mapping[int, float]) -> No
         typer.echo("No pieces in the log are like that.")
 
 
-def _head(piece: Piece, equivalent_ages_h: Mapping[int, float]) -> dict[str, Any]:
-    equivalent_age_h = equivalent_ages_h.get(piece.id)
+def _head(piece: Piece, strengths: Mapping[int, DemoldStrength]) -> dict[str, Any]:
+    known = strengths.get(piece.id)
     return {
         "piece": piece.id,
         "mold": piece.mold,
@@ -126,7 +126,8 @@ def _head(piece: Piece, equivalent_ages_h: Mapping[int, float]) -> dict[str, Any
         "poured_at": None if piece.poured_at is None else piece.poured_at.isoformat(),
         "demolded_at": None if piece.demolded_at is None else piece.demolded_at.isoformat(),
         "demold_age_h": None if piece.demold_age_h is None else round(piece.demold_age_h, 3),
-        "equivalent_age_h": None if equivalent_age_h is None else round(equivalent_age_h, 3),
+        "equivalent_age_h": None if known is None else round(known.equivalent_age_h, 3),
+        "strength_fraction": None if known is None else round(known.strength_fraction, 4),
         "disposition": piece.outcome,
         "score": piece.score,
     }
@@ -148,7 +149,7 @@ def _finding_object(finding: LoggedFinding) -> dict[str, Any]:
     }
 
 
-def _piece_object(detail: PieceDetail, equivalent_ages_h: Mapping[int, float]) -> dict[str, Any]:
+def _piece_object(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) -> dict[str, Any]:
     photos = []
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
         photos.append(
@@ -171,15 +172,15 @@ def _piece_object(detail: PieceDetail, equivalent_ages_h: Mapping[int, float]) -
             }
         )
     return {
-        **_head(detail.piece, equivalent_ages_h),
+        **_head(detail.piece, strengths),
         "mix": None if detail.mix is None else detail.mix.name,
         "noted_defects": None if detail.noted_kinds is None else list(detail.noted_kinds),
         "photos": photos,
     }
 
 
-def _rows(detail: PieceDetail, equivalent_ages_h: Mapping[int, float]) -> Iterator[dict[str, Any]]:
-    head = _head(detail.piece, equivalent_ages_h)
+def _rows(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) -> Iterator[dict[str, Any]]:
+    head = _head(detail.piece, strengths)
     found = False
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
         for finding in () if inspection is None else inspection.findings:

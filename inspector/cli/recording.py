@@ -12,9 +12,9 @@ from inspector.cli.failing import FAILED, WrongUsageError, warn
 from inspector.cli.options import DataOption, read_time
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
-from inspector.cli.words import age_words, count_words, describe_finding
+from inspector.cli.words import age_words, count_words, describe_finding, percent
 from inspector.errors import InspectorError
-from inspector.workshop import PieceFacts, Recorded, Workshop
+from inspector.workshop import Piece, PieceFacts, Recorded, Workshop
 
 __all__ = ["Said", "record", "record_photos", "refuse_what_never_fits"]
 
@@ -116,6 +116,7 @@ def record_photos(workshop: Workshop, photos: Sequence[Path], said: Said) -> lis
                 outcomes.append(False)
             else:
                 outcomes.append(_show(result.path, result.recorded, name_mold=said.mold is None))
+                _tell_strength(workshop, result.recorded.detail.piece)
             advance()
     return outcomes
 
@@ -129,6 +130,17 @@ def refuse_what_never_fits(workshop: Workshop, *, mold: str | None, pour: int | 
             workshop.pour(pour)
     except InspectorError as error:
         raise WrongUsageError(str(error)) from error
+
+
+def _tell_strength(workshop: Workshop, piece: Piece) -> None:
+    """Tell how old and strong a piece was when it left its mold, where the log knows."""
+    known = workshop.curing.demold_strengths([piece]).get(piece.id)
+    if known is not None:
+        assumed = "; nobody wrote down how warm it was" if known.temperature_assumed else ""
+        typer.echo(
+            f"  As old as {age_words(known.equivalent_age_h)} at 20 degC, with about "
+            f"{percent(known.strength_fraction)} of its 28-day strength{assumed}."
+        )
 
 
 def _show(path: Path, recorded: Recorded, *, name_mold: bool) -> bool:

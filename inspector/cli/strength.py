@@ -13,14 +13,19 @@ from inspector.cli.options import DataOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import percent
 from inspector.curing import (
+    WEAKEST_CHARACTERISTIC_MPA,
     BreakTestFit,
     CementClass,
     Rate,
+    aci_bending_mpa,
     aci_curve,
     arrhenius_rate,
+    characteristic_strength_mpa,
     constant_temperature,
+    en_bending_mpa,
     en_curve,
     en_rate,
+    en_tensile_mpa,
     equivalent_age_h,
     freiesleben_hansen_pedersen_rate,
     nurse_saul_rate,
@@ -95,6 +100,12 @@ def strength(
         str | None,
         typer.Option("--mix", metavar="NAME", help="A mix of the log: its cement, moved by its break tests."),
     ] = None,
+    thickness_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--thickness-mm", min=1, metavar="MM", help="Of a thin part, for its strength in bending; with --mix."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of sentences.")] = False,
     data: DataOption = None,
 ) -> None:
@@ -109,6 +120,8 @@ def strength(
         raise WrongUsageError("With --mix the cement comes from the log: leave --class, --model and --steam out.")
     if data is not None and mix is None:
         raise WrongUsageError("--data goes with --mix: without it nothing is taken from a log.")
+    if thickness_mm is not None and mix is None:
+        raise WrongUsageError("--thickness-mm goes with --mix: MPa come from press results of your own mix.")
     if mix is None:
         start = _formula(cement_class or "N", model or "en", steam=steam)
     else:
@@ -126,6 +139,7 @@ def strength(
     band = strength_band(curve, aged_h, wet_until_equivalent_h=wet_h)
     tensile = float(tensile_fraction(curve, aged_h, wet_until_equivalent_h=wet_h))
     warnings = temperature_warnings([temperature_c])
+    in_mpa = _in_mpa(start.fit, float(band.fraction), tensile, thickness_mm=thickness_mm)
     fraction, low, high = float(band.fraction), float(band.low), float(band.high)
     if as_json:
         mpa = start.fit.strength_28_days
@@ -148,6 +162,10 @@ def strength(
                     "strength_28_days_mpa": None
                     if mpa is None
                     else {"median": mpa.median_mpa, "low": mpa.low_mpa, "high": mpa.high_mpa},
+                    "tensile_mpa": None if in_mpa is None else in_mpa.tensile,
+                    "bending_mpa": None
+                    if in_mpa is None or in_mpa.en_bending is None
+                    else {"thickness_mm": thickness_mm, "en": in_mpa.en_bending, "aci": in_mpa.aci_bending},
                     "warnings": list(warnings),
                 },
                 indent=2,
@@ -160,7 +178,33 @@ def strength(
         f"of the 28-day strength, with a 90 % band from {percent(low)} to {percent(high)}; in tension, in which thin "
         f"features fail, about {percent(tensile)} of the 28-day value."
     )
-    _tell_where_from(start, mix, warnings)
+    _tell_where_from(start, mix, warnings, in_mpa, thickness_mm=thickness_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class _InMpa:
+    """Strengths at the age asked for. [MPa]"""
+
+    tensile: float
+    en_bending: float | None
+    aci_bending: float
+
+
+def _in_mpa(fit: BreakTestFit, fraction: float, tensile: float, *, thickness_mm: float | None) -> _InMpa | None:
+    """Give strengths in MPa where a press told the 28-day strength, and the standards know so weak a concrete."""
+    if fit.strength_28_days is None:
+        return None
+    characteristic = float(characteristic_strength_mpa(fit.strength_28_days.median_mpa))
+    if characteristic < WEAKEST_CHARACTERISTIC_MPA:
+        return None
+    bending = (
+        None if thickness_mm is None else tensile * float(en_bending_mpa(characteristic, thickness_mm=thickness_mm))
+    )
+    return _InMpa(
+        tensile=tensile * float(en_tensile_mpa(characteristic)),
+        en_bending=bending,
+        aci_bending=float(aci_bending_mpa(fraction * characteristic)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +247,9 @@ def _rate(maturity: str, *, activation_k: float | None, datum_degc: float | None
     return _MATURITIES[maturity]
 
 
-def _tell_where_from(start: _Start, mix: str | None, warnings: Sequence[str]) -> None:
+def _tell_where_from(
+    start: _Start, mix: str | None, warnings: Sequence[str], in_mpa: _InMpa | None, *, thickness_mm: float | None
+) -> None:
     tests = start.fit.curve.break_tests
     evidence = (
         "no break test of your own mix is in it: a start, not evidence"
@@ -218,7 +264,23 @@ def _tell_where_from(start: _Start, mix: str | None, warnings: Sequence[str]) ->
             f"Its 28-day strength by your press: about {mpa.median_mpa:.0f} MPa, 90 % interval {mpa.low_mpa:.0f} to "
             f"{mpa.high_mpa:.0f} MPa."
         )
+        _tell_mpa(in_mpa, thickness_mm=thickness_mm)
     else:
         typer.echo("A fraction is no strength: a weak mix at 60 % is still weak.")
+        if thickness_mm is not None:
+            typer.echo("MPa need a press result of this mix: tell one with inspector breaktest add --mpa.")
     for warning in warnings:
         typer.echo(f"Note: {warning}")
+
+
+def _tell_mpa(in_mpa: _InMpa | None, *, thickness_mm: float | None) -> None:
+    if in_mpa is None:
+        typer.echo("That is weaker than the standards know concrete: they tell nothing of its tension in MPa.")
+        return
+    bending = (
+        ""
+        if in_mpa.en_bending is None
+        else f"; in bending, for a part {thickness_mm:g} mm thick, {in_mpa.en_bending:.1f} MPa by EN 1992-1-1, "
+        f"{in_mpa.aci_bending:.1f} MPa by ACI 318"
+    )
+    typer.echo(f"At that age it has about {in_mpa.tensile:.1f} MPa in tension{bending}. For ornamental pieces only.")

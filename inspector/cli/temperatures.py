@@ -191,7 +191,7 @@ def _record_words(record: TemperatureRecord) -> tuple[str, ...]:
     degc = [reading.temperature_degc for reading in record.readings]
     return (
         str(record.id),
-        f"{count_words(len(degc), 'reading')}, {min(degc):g} to {max(degc):g} degC",
+        f"{count_words(len(degc), 'reading')}, {min(degc):.1f} to {max(degc):.1f} degC",
         time_words(record.readings[0].at),
         time_words(record.readings[-1].at),
         record.source,

@@ -18,6 +18,10 @@ from inspector.workshop import MONTH_COLUMNS, MoldTrends, ShopTrends, Workshop
 __all__ = ["trends"]
 
 
+# Written with one decimal, a smaller factor reads as none.
+_HARDLY_A_FACTOR = 1.05
+
+
 def trends(
     context: typer.Context,
     mold: Annotated[str | None, typer.Argument(metavar="[MOLD]", help="Only this mold.")] = None,
@@ -78,8 +82,8 @@ def _show(item: MoldTrends, *, months: bool) -> None:
         typer.echo(f"  {sentence}")
     if item.alarm_at is not None:
         typer.echo(
-            f"  Seen by the running sum on {item.alarm_at:%d %B %Y}; a sound mold gives a false alarm every "
-            f"{item.false_alarm_every:.0f} pieces."
+            f"  Seen by the running sum on {item.alarm_at.day} {item.alarm_at:%B %Y}; a sound mold gives a false "
+            f"alarm every {item.false_alarm_every:.0f} pieces."
         )
     if not months:
         return
@@ -103,4 +107,9 @@ def _show_shop(found: ShopTrends) -> None:
                 effect.name, f"{100 * change.mean:+.0f} %", f"{100 * change.low:+.0f} to {100 * change.high:+.0f} %"
             )
         Console().print(table)
-    typer.echo(f"Pours differ by a factor of {found.pour_factor:.1f} in their odds of loss (one standard deviation).")
+    if found.pour_factor < _HARDLY_A_FACTOR:
+        typer.echo("Pours lose no more or less than ages, mixes and cures explain.")
+    else:
+        typer.echo(
+            f"Pours differ by a factor of {found.pour_factor:.1f} in their odds of loss (one standard deviation)."
+        )

@@ -69,7 +69,7 @@ def what_if(
     change = found.loss_change
     table.add_row(
         "change", "", "", "", "", f"{100 * change.mean:+.1f} ({100 * change.low:+.1f} to {100 * change.high:+.1f})",
-        f"{found.cost_change.mean:+.3f} ({found.cost_change.low:+.3f} to {found.cost_change.high:+.3f})",
+        f"{found.cost_change.mean:+,.2f} ({found.cost_change.low:+,.2f} to {found.cost_change.high:+,.2f})",
     )  # fmt: skip
     Console().print(table)
     typer.echo(found.sentence)
@@ -82,4 +82,4 @@ def _percent(share: Interval) -> str:
 
 
 def _cost(cost: Interval) -> str:
-    return f"{cost.mean:.3f} ({cost.low:.3f} to {cost.high:.3f})"
+    return f"{cost.mean:,.2f} ({cost.low:,.2f} to {cost.high:,.2f})"

@@ -26,7 +26,7 @@ TemperatureOption = Annotated[
 WetOption = Annotated[
     float | None,
     typer.Option(
-        "--wet-until-h", metavar="H", help="Kept wet until this age, then dry; by default wet until demolding."
+        "--wet-until-h", min=0, metavar="H", help="Kept wet until this age, then dry; by default wet until demolding."
     ),
 ]
 
@@ -65,6 +65,8 @@ def window(
     _show(windows)
     for item in windows:
         typer.echo(f"{item.mold}: {item.advice}")
+        if item.window.verdict == "never under the target":
+            typer.echo(f"  Why its pieces are lost: inspector trends {item.mold}")
     if mold is not None:
         _show_more(windows[0])
     if any(item.costs_assumed for item in windows):

@@ -43,11 +43,19 @@ from inspector.curing.temperature import (
     temperature_from_readings,
     temperature_warnings,
 )
+from inspector.curing.tension import (
+    WEAKEST_CHARACTERISTIC_MPA,
+    aci_bending_mpa,
+    characteristic_strength_mpa,
+    en_bending_mpa,
+    en_tensile_mpa,
+)
 
 __all__ = [
     "BREAK_WORDS",
     "CEMENT_CLASSES",
     "HOURS_28_DAYS",
+    "WEAKEST_CHARACTERISTIC_MPA",
     "AciGain",
     "BreakTestFit",
     "BreakWord",
@@ -61,14 +69,18 @@ __all__ = [
     "StrengthBand",
     "StrengthCurve",
     "TemperatureHistory",
+    "aci_bending_mpa",
     "aci_curve",
     "age_at_equivalent_age_h",
     "arrhenius_rate",
+    "characteristic_strength_mpa",
     "check_strength",
     "check_temperature",
     "constant_temperature",
+    "en_bending_mpa",
     "en_curve",
     "en_rate",
+    "en_tensile_mpa",
     "equivalent_age_at_strength_h",
     "equivalent_age_h",
     "fit_break_tests",

@@ -99,13 +99,14 @@ def temperature_warnings(temperature_degc: ArrayLike) -> tuple[str, ...]:
     warnings = []
     if np.any(degc <= _FREEZING_DEGC):
         warnings.append(
-            f"It was down to {np.min(degc):g} degC. Concrete that freezes young loses strength for good, and no age "
-            "brings it back: time below 0 degC counts for nothing here. Keep it warm, and test before demolding."
+            f"It was down to {np.round(np.min(degc), 1):g} degC. Concrete that freezes young loses strength for good, "
+            "and no age brings it back: time below 0 degC counts for nothing here. Keep it warm, and test before "
+            "demolding."
         )
     if np.any(degc > _HOT_DEGC):
         warnings.append(
-            f"It was up to {np.max(degc):g} degC. Above {_HOT_DEGC:g} degC early heat costs later strength and can "
-            "crack the piece, which the formulas leave out. Cool it, and test before demolding."
+            f"It was up to {np.round(np.max(degc), 1):g} degC. Above {_HOT_DEGC:g} degC early heat costs later "
+            "strength and can crack the piece, which the formulas leave out. Cool it, and test before demolding."
         )
     return tuple(warnings)
 

@@ -30,6 +30,7 @@ from inspector.risk.window import (
     loss_at,
     loss_by_age,
     mean_loss,
+    strength_needed,
 )
 
 __all__ = [
@@ -73,6 +74,7 @@ __all__ = [
     "mold_risk",
     "pour_spread",
     "share_chart",
+    "strength_needed",
     "weighted_quantile",
     "with_change",
 ]

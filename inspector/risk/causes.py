@@ -36,6 +36,8 @@ _TREND_P = 0.02
 # What is opened too early is told of so many latest pieces: what was mended long ago is no news.
 _LATEST_PIECES = 150
 _FEWEST_LOST = 3
+# Where the window opens splits the pieces if so many lie on either side.
+_FEWEST_EITHER_SIDE = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,8 +67,10 @@ class MoldHistory:
 class YoungLoss:
     """More is lost of what is opened young."""
 
-    split_h: float
-    """The median age: as many pieces were opened before as after."""
+    split_strength_fraction: float
+    """Young ones had less strength... [-]"""
+    split_by_window: bool
+    """... where the window opens; else the median, so that as many pieces were weaker as were stronger."""
     young_pieces: int
     young_lost: int
     older_pieces: int
@@ -149,7 +153,12 @@ class MoldTrend:
 
 
 def find_trend(
-    history: MoldHistory, risk: MoldRisk, population: Population, bad_pours: "tuple[BadPour, ...]"
+    history: MoldHistory,
+    risk: MoldRisk,
+    population: Population,
+    bad_pours: "tuple[BadPour, ...]",
+    *,
+    opens_at: float | None = None,
 ) -> MoldTrend:
     """Look at a mold's losses over time.
 
@@ -162,6 +171,8 @@ def find_trend(
         Of all molds, to learn the mold anew from the time before a change.
     bad_pours : tuple of BadPour
         Of the workshop.
+    opens_at : float, optional
+        Strength fraction of the mold's average piece at which its window opens. [-]
     """
     sound = ~np.isin(history.pour, [bad.pour for bad in bad_pours])
     rows = np.flatnonzero(sound)
@@ -174,7 +185,7 @@ def find_trend(
     unworn = rows if worn is None else rows[rows < worn.since]
     cold = _cold(history, before, unworn)
     causes += [] if cold is None else [cold]
-    young = _young(history, before, unworn[-_LATEST_PIECES:])
+    young = _young(history, before, unworn[-_LATEST_PIECES:], opens_at)
     causes += [] if young is None else [young]
     return MoldTrend(
         expected=expected,
@@ -298,27 +309,32 @@ def _cold(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp]) -> Col
     )
 
 
-def _young(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp]) -> YoungLoss | None:
+def _young(history: MoldHistory, before: MoldRisk, rows: NDArray[np.intp], opens_at: float | None) -> YoungLoss | None:
     lost = history.lost[rows]
     if lost.sum() < _FEWEST_LOST:
         return None
-    strength = history.strength_fraction[rows]
+    strength = history.strength_fraction[rows] / history.needs[rows]
     trend = trend_in_shares(np.log(strength), lost, np.ones(len(rows)))
     if trend.z > 0 or trend.p_value > _TREND_P:
         return None
-    split_h = float(np.median(history.age_h[rows]))
-    young = history.age_h[rows] < split_h
+    split, by_window = float(np.median(strength)), False
+    if opens_at is not None:
+        weaker = int((strength < opens_at).sum())
+        by_window = min(weaker, len(rows) - weaker) >= _FEWEST_EITHER_SIDE
+        split = opens_at if by_window else split
+    young = strength < split
     at_any_age = float(before.weight @ before.floor)
     feature, _ = _most_lost(history, rows)
     return YoungLoss(
-        split_h=split_h,
+        split_strength_fraction=split,
+        split_by_window=by_window,
         young_pieces=int(young.sum()),
         young_lost=int(lost[young].sum()),
         older_pieces=int((~young).sum()),
         older_lost=int(lost[~young].sum()),
         p_value=trend.p_value,
         feature=feature,
-        excess=float(max(0.0, (mean_loss(before, strength / history.needs[rows]) - at_any_age).sum())),
+        excess=float(max(0.0, (mean_loss(before, strength) - at_any_age).sum())),
     )
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "loss_at",
     "loss_by_age",
     "mean_loss",
+    "strength_needed",
 ]
 
 # Fewer pieces than this of a mold itself settle nothing, whatever the other molds say (our own choice: with 20
@@ -46,6 +47,8 @@ _SETTLED_PROBABILITY = 0.8
 _TRIAL_AGES_EVERY_H = 6.0
 _TRIAL_POINTS = 400
 _LATEST_STEPS_H = 2.0
+# Strengths among which the one that a mold needs is looked for, finer than ages by the hour. [-]
+_STRENGTHS = np.linspace(0.02, 1.2, 1181)
 
 Verdict = Literal["settled", "too few pieces", "beyond what was tried", "never under the target"]
 
@@ -211,6 +214,11 @@ def earliest_age(risk: MoldRisk, strength: StrengthByAge, target_loss: float) ->
     under = first_age_under(risk, strength, target_loss)
     first_tried_h, _ = _tried_ages(risk, strength)
     return under if under is None or first_tried_h is None else max(under, first_tried_h)
+
+
+def strength_needed(risk: MoldRisk, target_loss: float) -> float | None:
+    """Give the strength fraction at which the window opens, whatever the age at which it is reached, or None. [-]"""
+    return earliest_age(risk, StrengthByAge(age_h=_STRENGTHS, strength_fraction=_STRENGTHS), target_loss)
 
 
 def first_age_under(risk: MoldRisk, strength: StrengthByAge, target_loss: float) -> float | None:

@@ -14,6 +14,8 @@ from inspector.errors import InputError
 from inspector.settings import Settings
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
+from inspector.web.words import age, clock
+from inspector.workshop import KeptWindow
 
 __all__ = ["router"]
 
@@ -44,7 +46,13 @@ def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
         name = hashlib.sha256(picture.svg).hexdigest()
         kept_picture(folder, f"{name}.svg", lambda picture=picture: picture.svg)  # type: ignore[misc]
         addresses[picture.name] = f"/molds/pictures/{name}.svg"
-    context = {"window": window, "trends": trends, "pictures": drawn.pictures, "addresses": addresses}
+    context = {
+        "window": window,
+        "history": [_history_row(kept) for kept in window.history],
+        "trends": trends,
+        "pictures": drawn.pictures,
+        "addresses": addresses,
+    }
     return render(request, "mold.html", context)
 
 
@@ -66,6 +74,18 @@ def show_picture(request: Request, name: str) -> Response:
         raise HTTPException(404, "This picture is gone. Open the page of the mold anew.")
 
     return Response(kept_picture(_folder(request), f"{name}.svg", gone), media_type="image/svg+xml")
+
+
+def _history_row(kept: KeptWindow) -> tuple[str, ...]:
+    from_age, until_age = ("none" if hours is None else age(hours) for hours in (kept.earliest_h, kept.latest_h))
+    return (
+        clock(kept.at),
+        from_age,
+        until_age,
+        f"{kept.lost_before} of {kept.pieces_before} lost",
+        f"{kept.lost_after} of {kept.pieces_after} lost",
+        str(kept.too_early_after),
+    )
 
 
 def _folder(request: Request) -> Path:

@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse
 
 from inspector.web import words
 from inspector.web.reviewer import reviewer_of
-from inspector.workshop import Workshop
+from inspector.workshop import Workshop, with_degree_sign
 
 __all__ = ["ShopDep", "render", "wants_json"]
 
@@ -27,6 +27,7 @@ _ENVIRONMENT.filters.update(
     age=words.age,
     clock=words.clock,
     confidence=words.confidence,
+    degree_sign=with_degree_sign,
     file_size=words.file_size,
     flagged=words.flagged,
     mold_name=words.mold_name,

@@ -48,7 +48,7 @@ def show_piece(
     context = {
         "detail": detail,
         "piece": detail.piece,
-        "equivalent_age_h": shop.curing.equivalent_ages_h([detail.piece]).get(piece_id),
+        "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
         "next_id": _next_waiting(shop, piece_id),
         "decided": None if decided is None else find_piece(shop, decided).piece,

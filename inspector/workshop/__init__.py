@@ -36,11 +36,13 @@ from inspector.log import (
     Window,
     WindowChange,
 )
-from inspector.workshop.curing import ASSUMED_DEGC, Curing, KeptTemperature, PieceAge
+from inspector.workshop.advice import with_degree_sign
+from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge
 from inspector.workshop.demo import (
     DemoFolders,
     DemoPhoto,
     add_demo_molds,
+    fill_demo_molds,
     find_demo_folders,
     read_demo_photos,
     record_demo_photos,
@@ -48,7 +50,15 @@ from inspector.workshop.demo import (
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
-from inspector.workshop.loss_results import MONTH_COLUMNS, ExpectedCure, MoldTrends, MoldWindow, ShopTrends, WhatIf
+from inspector.workshop.loss_results import (
+    MONTH_COLUMNS,
+    ExpectedCure,
+    KeptWindow,
+    MoldTrends,
+    MoldWindow,
+    ShopTrends,
+    WhatIf,
+)
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.results import (
@@ -85,6 +95,7 @@ __all__ = [
     "Curing",
     "DemoFolders",
     "DemoPhoto",
+    "DemoldStrength",
     "Disposition",
     "DuePiece",
     "ExpectedCure",
@@ -95,6 +106,7 @@ __all__ = [
     "FolderWatch",
     "ImportedPieces",
     "KeptTemperature",
+    "KeptWindow",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -136,9 +148,11 @@ __all__ = [
     "add_demo_molds",
     "add_demo_past",
     "due_calendar",
+    "fill_demo_molds",
     "find_demo_folders",
     "list_photo_files",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",
+    "with_degree_sign",
 ]

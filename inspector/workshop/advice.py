@@ -5,11 +5,18 @@ from datetime import datetime
 
 from inspector.risk import Cause, ColdLoss, DemoldWindow, Interval, PourLoss, Wear, YoungLoss
 
-__all__ = ["cause_sentence", "share_words", "window_advice"]
+__all__ = ["cause_sentence", "day_words", "share_words", "window_advice", "with_degree_sign"]
 
 
-def window_advice(window: DemoldWindow, *, mold: str, temperature_degc: float, last_tried_h: float | None) -> str:
+def window_advice(window: DemoldWindow, *, temperature_degc: float, last_tried_h: float | None, mix_known: bool) -> str:
     """Say when to open a mold, or what is missing to say it."""
+    advice = _advice(window, temperature_degc=temperature_degc, last_tried_h=last_tried_h)
+    if mix_known or window.pieces == 0:
+        return advice
+    return f"{advice} The mix of its pieces is not known: normal cement (class N) is taken."
+
+
+def _advice(window: DemoldWindow, *, temperature_degc: float, last_tried_h: float | None) -> str:
     at = f"at {temperature_degc:g} degC"
     target = _percent(window.target_loss)
     if window.verdict == "settled" and window.earliest_h is not None and window.loss_at_earliest is not None:
@@ -26,7 +33,7 @@ def window_advice(window: DemoldWindow, *, mold: str, temperature_degc: float, l
     if window.verdict == "never under the target":
         return (
             f"At no age is the loss surely under {target}: {share_words(window.floor)} are lost at any age. Waiting "
-            f"does not mend that: look at the mold itself, with `inspector trends {mold}`.{_more(window)}"
+            f"does not mend that: look at the mold itself.{_more(window)}"
         )
     if window.earliest_h is None:
         start = f"At no age is the loss surely under {target} yet."
@@ -41,14 +48,23 @@ def window_advice(window: DemoldWindow, *, mold: str, temperature_degc: float, l
     return f"Not enough evidence yet: no piece has been opened{tried}. {start}{_more(window)}"
 
 
-def cause_sentence(cause: Cause, *, earliest_h: float | None, demolded_on: Callable[[int], datetime], pour: str) -> str:
+def cause_sentence(
+    cause: Cause,
+    *,
+    earliest_h: float | None,
+    temperature_degc: float,
+    demolded_on: Callable[[int], datetime],
+    pour: str,
+) -> str:
     """Say why pieces are lost and what to do about it.
 
     Parameters
     ----------
     cause : Cause
     earliest_h : float or None
-        From which age the mold's window lets pieces out.
+        From which age the mold's window lets pieces out...
+    temperature_degc : float
+        ... at this temperature.
     demolded_on : callable
         When a piece of the history was demolded.
     pour : str
@@ -57,15 +73,24 @@ def cause_sentence(cause: Cause, *, earliest_h: float | None, demolded_on: Calla
     match cause:
         case YoungLoss():
             where = "" if cause.feature is None else f", mostly at the {cause.feature}"
-            then = "Wait longer." if earliest_h is None else f"Open it from {earliest_h:.0f} h on."
+            weaker = (
+                "weaker than the window asks for"
+                if cause.split_by_window
+                else f"with less than {_percent(cause.split_strength_fraction)} of their 28-day strength"
+            )
+            then = (
+                "Wait longer."
+                if earliest_h is None
+                else f"Open it from {earliest_h:.0f} h on, at {temperature_degc:g} degC."
+            )
             return (
-                f"Opened too early: of {cause.young_pieces} pieces before {cause.split_h:.0f} h {cause.young_lost} "
-                f"were lost{where}; of {cause.older_pieces} later ones {cause.older_lost}. {then}"
+                f"Opened too early: of {cause.young_pieces} pieces {weaker} {cause.young_lost} were lost{where}; of "
+                f"{cause.older_pieces} stronger ones {cause.older_lost}. {then}"
             )
         case Wear():
             where = "" if cause.feature is None else f", {cause.feature_lost} of them at the {cause.feature}"
             return (
-                f"Worn or torn mold, or trapped air: since {demolded_on(cause.since):%d %B %Y} pieces break at every "
+                f"Worn or torn mold, or trapped air: since {day_words(demolded_on(cause.since))} pieces break at every "
                 f"age: {cause.lost} of {cause.pieces} lost{where}, where {cause.expected:.1f} were to be expected; of "
                 f"the {cause.stronger_pieces} strongest still {cause.stronger_lost}, expected "
                 f"{cause.stronger_expected:.1f}. Waiting does not help: look at the mold there, mend or replace it."
@@ -78,10 +103,11 @@ def cause_sentence(cause: Cause, *, earliest_h: float | None, demolded_on: Calla
             )
         case ColdLoss():
             return (
-                f"Cold: after {cause.age_h:.0f} h {cause.pieces} pieces had {_percent(cause.strength_fraction)} of "
-                f"their strength instead of {_percent(cause.usual_strength_fraction)}: {cause.lost} were lost, "
-                f"{cause.expected_if_usual:.1f} would have been at the usual warmth. When it is that cold, wait until "
-                f"{cause.wait_until_h:.0f} h or warm the room."
+                f"Cold: {cause.pieces} pieces, opened after {cause.age_h:.0f} h, had "
+                f"{_percent(cause.strength_fraction)} of their 28-day strength instead of "
+                f"{_percent(cause.usual_strength_fraction)}: {cause.lost} were lost, {cause.expected_if_usual:.1f} "
+                f"were to be expected at the usual warmth. When it is that cold, wait until {cause.wait_until_h:.0f} h "
+                "or warm the room."
             )
 
 
@@ -91,6 +117,16 @@ def share_words(share: Interval) -> str:
         f"{_percent(share.mean)} of pieces (90 % interval {_percent(share.low).removesuffix(' %')} to "
         f"{_percent(share.high)})"
     )
+
+
+def day_words(at: datetime) -> str:
+    """A day as people write it: `3 March 2026`."""
+    return f"{at.day} {at:%B %Y}"
+
+
+def with_degree_sign(sentence: str) -> str:
+    """Write degC as °C, where more than ASCII can be shown."""
+    return sentence.replace(" degC", " °C")
 
 
 def _more(window: DemoldWindow) -> str:

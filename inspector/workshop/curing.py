@@ -44,6 +44,7 @@ __all__ = [
     "ASSUMED_DEGC",
     "CorrectedTests",
     "Curing",
+    "DemoldStrength",
     "Forecast",
     "KeptTemperature",
     "PieceAge",
@@ -104,6 +105,17 @@ class PieceAge:
     """Of the 28-day strength, by the curve of its mix; in a closed mold a piece stays moist. [-]"""
     wet_until_h: float | None
     """Age until which it was kept wet, by its own word or its pour's. [h]"""
+    temperature_assumed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DemoldStrength:
+    """How old and how strong a piece was when it left its mold, beside the hours."""
+
+    equivalent_age_h: float
+    """Corrected to 20 degC. [h]"""
+    strength_fraction: float
+    """Of the 28-day strength, by the curve of its mix; in a closed mold a piece stays moist. [-]"""
     temperature_assumed: bool
 
 
@@ -312,20 +324,27 @@ class Curing:
             ages += _piece_ages(pieces, temperatures, mix_curve(mix, strengths))
         return tuple(sorted(ages, key=lambda age: (age.demolded_at, age.piece_id)))
 
-    def equivalent_ages_h(self, pieces: Sequence[Piece]) -> dict[int, float]:
-        """Tell the equivalent age at demolding of some pieces, by piece, where pour and time are known. [h]"""
+    def demold_strengths(self, pieces: Sequence[Piece]) -> dict[int, DemoldStrength]:
+        """Tell how old and strong some pieces were at demolding, by piece, where pour and time are known."""
         of_pours: dict[int, list[Piece]] = defaultdict(list)
         for piece in pieces:
             if piece.pour_id is not None and piece.demold_age_h is not None:
                 of_pours[piece.pour_id].append(piece)
-        forecast = self.forecast()
-        ages_h: dict[int, float] = {}
+        if not of_pours:
+            return {}
+        forecast, strengths = self.forecast(), self.mix_strengths()
+        found: dict[int, DemoldStrength] = {}
         wanted = of_pours.keys() if len(of_pours) <= _MOST_POURS_NAMED else None
         for cure in log.list_pour_cures(self._log, pour_ids=wanted):
-            history = pour_temperature(cure, forecast).history
+            temperature = pour_temperature(cure, forecast)
             for piece in of_pours.get(cure.pour_id, ()):
-                ages_h[piece.id] = float(equivalent_age_h(history, piece.demold_age_h or 0.0))
-        return ages_h
+                aged_h = float(equivalent_age_h(temperature.history, piece.demold_age_h or 0.0))
+                found[piece.id] = DemoldStrength(
+                    equivalent_age_h=aged_h,
+                    strength_fraction=float(strength_fraction(mix_curve(cure.mix, strengths), aged_h)),
+                    temperature_assumed=temperature.assumed,
+                )
+        return found
 
     def _temperatures_of(self, tests: Sequence[BreakTest]) -> dict[int, PourTemperature]:
         """Tell how warm the pours were that tests are of."""

@@ -21,6 +21,7 @@ __all__ = [
     "DemoPhoto",
     "add_demo_mixes",
     "add_demo_molds",
+    "fill_demo_molds",
     "find_demo_folders",
     "read_demo_photos",
     "record_demo_photos",
@@ -53,6 +54,9 @@ _MIXES = (
 _FIRST_POUR = datetime(2026, 3, 2, 15, 30, tzinfo=timezone(timedelta(hours=1)))
 _POURS_A_WEEK = 3
 _CURES = ("covered with foil", "covered and sprayed", "open on the bench")
+# What is in the molds when the demo is built: poured so many hours before, at so many degrees.
+_FILLED_AGO_H = (42.0, 18.0)
+_FILLED_DEGC = 17.0
 # Hours in the mold, taken in turn: what was opened early is more often broken, as the log is to show.
 _AGES_OF_GOOD_H = (24.0, 41.5, 20.5, 28.0, 44.0, 22.5)
 _AGES_OF_BROKEN_H = (16.0, 19.5, 14.5, 23.0, 17.0, 26.5)
@@ -168,6 +172,26 @@ def record_demo_photos(workshop: Workshop, photos: Sequence[DemoPhoto]) -> Itera
         if result.recorded is None:
             raise InspectorError(f"The sample photo {photo.path} could not be recorded: {result.refusal}")
         yield photo, result.recorded
+
+
+def fill_demo_molds(workshop: Workshop, *, now: datetime) -> bool:
+    """Fill the molds, half of them the day before and half on the day, unless something is in them already.
+
+    Returns
+    -------
+    filled : bool
+        False where a piece was still in its mold: nothing is added then.
+    """
+    if workshop.planning.due(now=now):
+        return False
+    molds = [mold.name for mold in workshop.molds()]
+    half = (len(molds) + 1) // 2
+    for mix, of_mix, hours in zip(_MIXES, (molds[:half], molds[half:]), _FILLED_AGO_H, strict=True):
+        if of_mix:
+            poured_at = (now - timedelta(hours=hours)).replace(minute=0, second=0, microsecond=0)
+            pour = workshop.add_pour(mix=mix.name, molds=of_mix, poured_at=poured_at, cure_notes=_CURES[0])
+            workshop.curing.add_temperature(pour.id, _FILLED_DEGC)
+    return True
 
 
 def _poured_at(number: int) -> datetime:

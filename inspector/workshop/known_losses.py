@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector import log
-from inspector.log import Mold
+from inspector.log import Mix, Mold
 from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk, with_change
 from inspector.workshop.curing import Curing
-from inspector.workshop.shop_evidence import KnownPiece, ShopEvidence, gather_shop_evidence
+from inspector.workshop.shop_evidence import Condition, KnownPiece, ShopEvidence, gather_shop_evidence
 
 __all__ = [
     "LATEST_PIECES",
@@ -24,6 +24,7 @@ __all__ = [
     "learn_shop",
     "of_mold",
     "with_latest_mix",
+    "with_mix",
 ]
 
 LATEST_PIECES = 30
@@ -133,7 +134,26 @@ def with_latest_mix(known: KnownMold) -> KnownMold:
     of_mix = [row for row, piece in enumerate(known.pieces) if piece.age.mix == mix][-LATEST_PIECES:]
     if not of_mix:
         return known
-    apart = known.conditions[of_mix].mean(axis=0) - known.risk.conditions
+    return _under(known, known.conditions[of_mix].mean(axis=0))
+
+
+def with_mix(known: KnownMold, mix: Mix | None, conditions: Sequence[Condition]) -> KnownMold:
+    """Give a mold as it is with some mix, the rest as it was of late; `conditions` are those of the evidence."""
+    of_late = known.conditions[-LATEST_PIECES:].mean(axis=0) if known.pieces else known.risk.conditions
+    return _under(
+        known,
+        np.array(
+            [
+                condition.of(known.mold, mix) if condition.is_of_mix else of_late[column]
+                for column, condition in enumerate(conditions)
+            ]
+        ),
+    )
+
+
+def _under(known: KnownMold, conditions: NDArray[np.float64]) -> KnownMold:
+    """Give a mold as it is under conditions (k,), with how well their effects are known."""
+    apart = conditions - known.risk.conditions
     if not apart.any():
         return known
     effects = known.population.effects

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from inspector.curing import Strength28Days, StrengthBand, StrengthCurve, strength_band
 from inspector.log import MoldReference
 from inspector.risk import HIGH, LOW, loss_by_age, weighted_quantile
+from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.curing import CorrectedTests
 from inspector.workshop.loss_results import MONTH_COLUMNS, MoldTrends, MoldWindow, MonthOfLosses
 
@@ -150,13 +151,16 @@ def draw_losses(
             "by hand, a triangle down where the scrap crumbled, a square for a sandy face, a triangle up for a clean "
             "snap.",
             lambda axes: _draw_strength(axes, strength, strength_28_days, tests),
-            ("age at 20 degC", "strength", "90 % band"),
+            ("age at 20 °C", "strength", "90 % band", "break test"),
             [
-                (f"{age_h:g} h", _percent(fraction), f"{_percent(low)} to {_percent(high)}")
-                for age_h, fraction, low, high in zip(
-                    _STRENGTH_AGES_H, strength.fraction, strength.low, strength.high, strict=True
-                )
-                if age_h in _TOLD_AGES_H
+                *(
+                    (f"{age_h:g} h", _percent(fraction), f"{_percent(low)} to {_percent(high)}", "")
+                    for age_h, fraction, low, high in zip(
+                        _STRENGTH_AGES_H, strength.fraction, strength.low, strength.high, strict=True
+                    )
+                    if age_h in _TOLD_AGES_H
+                ),
+                *_test_rows(strength_28_days, tests),
             ],
         ),
         _picture(
@@ -189,9 +193,27 @@ def draw_losses(
     return LossPictures(
         mold=window.mold,
         title=window.title,
-        words=(window.advice, *trends.sentences),
+        words=tuple(map(with_degree_sign, (window.advice, *trends.sentences))),
         pictures=tuple(pictures),
     )
+
+
+def _test_rows(
+    strength_28_days: Strength28Days | None, tests: CorrectedTests | None
+) -> list[tuple[str, str, str, str]]:
+    """What a table says of break tests, by age."""
+    if tests is None:
+        return []
+    rows = [
+        (
+            press.equivalent_age_h,
+            "" if strength_28_days is None else _percent(press.strength_mpa / strength_28_days.median_mpa),
+            f"{press.strength_mpa:g} MPa",
+        )
+        for press in tests.press
+    ]
+    rows += [(hand.equivalent_age_h, "", hand.word) for hand in tests.hand]
+    return [(f"{age_h:.0f} h", share, "", result) for age_h, share, result in sorted(rows)]
 
 
 def tightening_svg(window: MoldWindow, trends: MoldTrends) -> bytes:
@@ -300,7 +322,7 @@ def _draw_loss(axes: "Axes", window: MoldWindow) -> None:
         )  # fmt: skip
     axes.set_xlim(min(10.0, *window.points.age_h) if len(window.points.age_h) else 6.0, oldest_h)
     axes.set_ylim(-0.08 * top, 1.06 * top)
-    axes.set_xlabel(f"demold age [h], as if at {window.temperature_degc:g} degC")
+    axes.set_xlabel(f"demold age [h], as if at {window.temperature_degc:g} °C")
     axes.set_ylabel("lost [%]")
 
 
@@ -320,7 +342,7 @@ def _draw_strength(
         axes.plot(hand.equivalent_age_h, -6, _MARKS[hand.word], color=_IRON, markersize=8, markerfacecolor=_PAPER)
     axes.set_ylim(-12, 100)
     axes.set_xlim(0, age_h[-1])
-    axes.set_xlabel("age, corrected to 20 degC [h]")
+    axes.set_xlabel("age, corrected to 20 °C [h]")
     axes.set_ylabel("strength [% of 28 days]")
 
 

@@ -1,6 +1,7 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -15,6 +16,7 @@ from inspector.risk import (
     earliest_age,
     interval,
     loss_by_age,
+    strength_needed,
     with_change,
 )
 from inspector.workshop.advice import share_words
@@ -28,6 +30,7 @@ from inspector.workshop.known_losses import (
     learn_shop,
     of_mold,
     with_latest_mix,
+    with_mix,
 )
 from inspector.workshop.loss_results import ExpectedCure, MoldWindow, Scenario, ShopTrends, WhatIf
 from inspector.workshop.mold_trends import condition_effects, mold_trends, shop_pour_spread
@@ -89,6 +92,39 @@ class Losses:
         ]
         return self._planning.change_windows(changed, at=now) if changed else ()
 
+    def mix_factors(self, *, now: datetime) -> dict[tuple[str, str | None], float]:
+        """Tell by which factor pieces that are in their molds need more strength than their mold's window asks for.
+
+        A window is worked out for the mix that is poured of late; the effect of another one's fibres and admixtures is
+        what the log has taught, and what is not known of it counts against it, as in the window itself.
+
+        Returns
+        -------
+        factors : dict
+            By mold and mix, where the pour is of another mix than the window. [-]
+        """
+        windows = log.latest_windows(self._log)
+        filled = log.list_filled_molds(self._log, at=now)
+        mix_of = {
+            cure.pour_id: cure.mix
+            for cure in log.list_pour_cures(self._log, pour_ids={item.pour_id for item in filled})
+        }
+        mixes = {mix.name: mix for mix in log.list_mixes(self._log)}
+        factors = {}
+        for mold, mix in {(item.mold, mix_of[item.pour_id]) for item in filled}:
+            window = windows[mold].window if mold in windows else None
+            if window is None or window.earliest_fraction is None or window.mix == mix:
+                continue
+            known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
+            conditions = () if self._latest is None else self._latest.shop.conditions
+            needed, needed_of_window = (
+                strength_needed(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
+                for name in (mix, window.mix)
+            )
+            if needed is not None and needed_of_window is not None:
+                factors[mold, mix] = needed / needed_of_window
+        return factors
+
     # Trends
 
     def trends(self, *, now: datetime, mold: str | None = None) -> ShopTrends:
@@ -97,14 +133,24 @@ class Losses:
             log.find_mold(self._log, mold)
         known = self._learn_all(now)
         settings, strengths = log.list_mold_settings(self._log), self._curing.mix_strengths()
+        degc = self._expected_degc(now, ExpectedCure())
         molds = []
         for number, item in enumerate(known.shop.molds):
             if mold in (None, item.name):
                 alone = of_mold(known, number)
-                strength = strength_by_age(latest_mix(alone), strengths, self._expected_degc(now, ExpectedCure()), None)
+                strength = strength_by_age(latest_mix(alone), strengths, degc, None)
                 target_loss = settings[item.name].target_loss
                 earliest_h = earliest_age(with_latest_mix(alone).risk, strength, target_loss)
-                molds.append(mold_trends(alone, known.learnt, strengths, earliest_h=earliest_h))
+                molds.append(
+                    mold_trends(
+                        alone,
+                        known.learnt,
+                        strengths,
+                        earliest_h=earliest_h,
+                        temperature_degc=degc,
+                        opens_at=strength_needed(alone.risk, target_loss),
+                    )
+                )
         return ShopTrends(
             molds=tuple(molds), effects=condition_effects(known.learnt), pour_spread=shop_pour_spread(known)
         )
@@ -156,11 +202,15 @@ class Losses:
         risks = self._with_wet_cure(known, cure, new_age_h)
         ways = ((usual_h, expected_degc, None), (new_age_h, degc, cure.wet_until_h))
         scenarios, losses, spent = [], [], []
+        # What a good piece costs in the long run, over what is believed of the loss; the mean of its cost would be that
+        # of the few cases in which hardly a piece comes out.
+        long_run = []
         for risk, (age, temperature_degc, wet_until_h) in zip(risks, ways, strict=True):
             strength = float(strength_by_age(mix, strengths, temperature_degc, wet_until_h).at(age))
             loss = loss_by_age(risk, strength)[0][0]
             losses.append(loss)
             spent.append(cost_per_good_piece(loss, age, costs))
+            long_run.append(float(cost_per_good_piece(risk.weight @ loss, age, costs)))
             scenarios.append(
                 Scenario(
                     age_h=age,
@@ -168,7 +218,7 @@ class Losses:
                     wet_until_h=wet_until_h,
                     strength_fraction=strength,
                     loss=interval(loss, risk.weight),
-                    cost_per_good_piece=interval(spent[-1], risk.weight),
+                    cost_per_good_piece=replace(interval(spent[-1], risk.weight), mean=long_run[-1]),
                 )
             )
         risk = risks[0]
@@ -180,7 +230,7 @@ class Losses:
             now=scenarios[0],
             instead=scenarios[1],
             loss_change=loss_change,
-            cost_change=interval(spent[1] - spent[0], risk.weight),
+            cost_change=replace(interval(spent[1] - spent[0], risk.weight), mean=long_run[1] - long_run[0]),
             costs_assumed=assumed,
             beyond_tried=beyond,
             sentence=_what_if_sentence(scenarios[0], scenarios[1], loss_change, beyond=beyond),
@@ -253,8 +303,13 @@ def _usual_age_h(known: KnownMold) -> float | None:
 def _what_if_sentence(now: Scenario, instead: Scenario, change: Interval, *, beyond: bool) -> str:
     sentence = (
         f"Instead of {share_words(now.loss)}, {share_words(instead.loss)} would be lost; a good piece would cost "
-        f"{instead.cost_per_good_piece.mean:.3g} instead of {now.cost_per_good_piece.mean:.3g}."
+        f"{instead.cost_per_good_piece.mean:,.2f} instead of {now.cost_per_good_piece.mean:,.2f}."
     )
+    if instead.wet_until_h is not None and instead.wet_until_h >= instead.age_h:
+        sentence += (
+            f" A closed mold keeps a piece wet anyway, so a wet cure until {instead.wet_until_h:g} h changes nothing "
+            "at demolding; what it adds comes later, to the strength of the finished piece."
+        )
     if change.low < 0 < change.high:
         sentence += " The log does not settle which of the two loses less."
     if beyond:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from inspector.curing import BreakTestFit
 from inspector.risk import Interval, Learnt, MoldHistory, PourLoss, find_trend, pour_spread, share_chart
-from inspector.workshop.advice import cause_sentence
+from inspector.workshop.advice import cause_sentence, day_words
 from inspector.workshop.curing import PieceAge
 from inspector.workshop.known_losses import KnownMold, KnownShop, feature_table
 from inspector.workshop.loss_results import ConditionEffect, FeatureShare, MoldTrends, MonthOfLosses
@@ -21,17 +21,28 @@ _Z_90 = 1.6449
 
 
 def mold_trends(
-    known: KnownMold, learnt: Learnt, strengths: Mapping[str, BreakTestFit], *, earliest_h: float | None
+    known: KnownMold,
+    learnt: Learnt,
+    strengths: Mapping[str, BreakTestFit],
+    *,
+    earliest_h: float | None,
+    temperature_degc: float,
+    opens_at: float | None,
 ) -> MoldTrends:
-    """Tell how the losses of a mold went, and why; the sentences send to the age from which its window opens."""
+    """Tell how the losses of a mold went, and why.
+
+    The sentences send to the age from which its window opens, that of the mix poured of late at the temperature
+    expected; `opens_at` is the strength fraction that its average piece needs then.
+    """
     history = _mold_history(known, strengths)
-    trend = find_trend(history, known.risk, learnt.population, learnt.bad_pours)
+    trend = find_trend(history, known.risk, learnt.population, learnt.bad_pours, opens_at=opens_at)
     demolded_at = [piece.age.demolded_at for piece in known.pieces]
     poured = {piece.age.pour_id: piece.age for piece in known.pieces}
     sentences = tuple(
         cause_sentence(
             cause,
             earliest_h=earliest_h,
+            temperature_degc=temperature_degc,
             demolded_on=demolded_at.__getitem__,
             pour=_pour_words(cause, poured) if isinstance(cause, PourLoss) else "",
         )
@@ -128,4 +139,4 @@ def _months(pieces: Sequence[KnownPiece], expected: NDArray[np.float64]) -> tupl
 def _pour_words(cause: PourLoss, poured: Mapping[int, PieceAge]) -> str:
     age = poured[cause.pour]
     at = age.demolded_at - timedelta(hours=age.demold_age_h)
-    return f"pour {cause.pour} of {at:%d %B %Y}"
+    return f"pour {cause.pour} of {day_words(at)}"

@@ -75,7 +75,10 @@ def mold_window(
         costs=costs,
         costs_assumed=assumed,
         advice=window_advice(
-            window, mold=known.mold.name, temperature_degc=temperature_degc, last_tried_h=last_tried_h
+            window,
+            temperature_degc=temperature_degc,
+            last_tried_h=last_tried_h,
+            mix_known=latest_mix(known) is not None,
         ),
         features=_feature_risks(known, strength, window),
         history=history,

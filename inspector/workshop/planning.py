@@ -1,6 +1,6 @@
 """What can come out of its mold now, and when the rest can; what windows are to meet, and how they changed."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil, isfinite
@@ -45,6 +45,10 @@ class DuePiece:
     strength_high: float
     needed_fraction: float
     """Strength fraction from which the mold's window, or practice, lets it come out. [-]"""
+    window_mix: str | None
+    """The mix that the window was worked out for."""
+    mix_factor: float
+    """By which a piece of this mix needs more strength than one of the window's. [-]"""
     from_practice: bool
     """Not enough evidence yet: the mold has no window of its own, a cautious start from practice is taken."""
     ready: bool
@@ -110,20 +114,31 @@ class Planning:
         """Tell what the window of a mold is to meet; the defaults where nobody said."""
         return log.find_mold_setting(self._log, mold)
 
-    def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
+    def due(
+        self, *, now: datetime, mix_factors: Mapping[tuple[str, str | None], float] | None = None
+    ) -> tuple[DuePiece, ...]:
         """List the pieces that are in their molds at a time: those that can come out first, then by when they can.
 
         By the equivalent age so far, the temperatures that were written down and, from then on, those expected.
+
+        Parameters
+        ----------
+        now : datetime
+        mix_factors : mapping, optional
+            By mold and mix, how much more strength a piece needs than the mold's window asks for, as
+            `Losses.mix_factors` gives it; 1 for those left out. [-]
         """
         windows = log.latest_windows(self._log)
         strengths = self._curing.mix_strengths()
         forecast = self._curing.forecast()
+        factors = mix_factors or {}
         cures = {cure.pour_id: cure for cure in log.list_pour_cures(self._log)}
         pieces = [
             _due_piece(
                 filled.mold,
                 cures[filled.pour_id],
                 window=windows.get(filled.mold),
+                mix_factor=factors.get((filled.mold, cures[filled.pour_id].mix), 1.0),
                 curve=mix_curve(cures[filled.pour_id].mix, strengths),
                 forecast=forecast,
                 now=now,
@@ -151,6 +166,7 @@ def _due_piece(
     cure: PourCure,
     *,
     window: WindowChange | None,
+    mix_factor: float,
     curve: StrengthCurve,
     forecast: Forecast,
     now: datetime,
@@ -163,10 +179,23 @@ def _due_piece(
     known = None if window is None else window.window
     needed = PRACTICE_START_FRACTION
     if known is not None and known.earliest_fraction is not None:
-        needed = known.earliest_fraction
+        needed = known.earliest_fraction * mix_factor
+
+    def when(fraction: float | None) -> datetime | None:
+        if fraction is None:
+            return None
+        return _after(cure.poured_at, _age_at_fraction_h(history, curve, fraction * mix_factor))
+
     ready_h = _age_at_fraction_h(history, curve, needed)
     ready_at = _after(cure.poured_at, ready_h)
-    seen = history.starts_h <= max(age_h, ready_h if isfinite(ready_h) else age_h)
+    until_h = max(age_h, ready_h if isfinite(ready_h) else age_h)
+    # Between two readings their mean holds, which would hide that one of them was below freezing.
+    read_degc = [
+        reading.temperature_degc
+        for reading in cure.readings
+        if timedelta(0) <= reading.at - cure.poured_at <= timedelta(hours=until_h)
+    ]
+    seen_degc = [*history.temperature_degc[history.starts_h <= until_h], *read_degc]
     return DuePiece(
         mold=mold,
         pour_id=cure.pour_id,
@@ -178,20 +207,16 @@ def _due_piece(
         strength_low=float(band.low),
         strength_high=float(band.high),
         needed_fraction=needed,
+        window_mix=None if known is None else known.mix,
+        mix_factor=mix_factor,
         from_practice=known is None or known.earliest_fraction is None or not known.enough_evidence,
         ready=ready_at is not None and ready_at <= now,
         ready_at=ready_at,
-        cheapest_at=_when(cure.poured_at, history, curve, None if known is None else known.cheapest_fraction),
-        latest_at=_when(cure.poured_at, history, curve, None if known is None else known.latest_fraction),
+        cheapest_at=when(None if known is None else known.cheapest_fraction),
+        latest_at=when(None if known is None else known.latest_fraction),
         temperature_assumed=temperature.assumed,
-        warnings=temperature_warnings(history.temperature_degc[seen]),
+        warnings=temperature_warnings(seen_degc),
     )
-
-
-def _when(
-    poured_at: datetime, history: TemperatureHistory, curve: StrengthCurve, fraction: float | None
-) -> datetime | None:
-    return None if fraction is None else _after(poured_at, _age_at_fraction_h(history, curve, fraction))
 
 
 def _age_at_fraction_h(history: TemperatureHistory, curve: StrengthCurve, fraction: float) -> float:

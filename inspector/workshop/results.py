@@ -127,6 +127,8 @@ class PieceImport:
     imported: ImportedPieces | None
     """None where a line was refused: then nothing is in the log."""
     refused: tuple[RefusedLine, ...]
+    notes: tuple[str, ...]
+    """What a caster should know: frost and heat."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,11 @@ class Condition:
     value: str = ""
     """Which admixture, material or agent."""
 
+    @property
+    def is_of_mix(self) -> bool:
+        """Whether it comes with the mix, not with the mold or the cure."""
+        return self.kind in ("fibres", "admixture")
+
     def of(self, mold: Mold, mix: Mix | None) -> float:
         """Tell whether it holds for a mold and a mix: 0 or 1; wet cure is each piece's own."""
         match self.kind:
@@ -168,8 +173,12 @@ def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix]) -> list[Condition]:
         Condition("fibres in the mix", "fibres"),
         *(Condition(f"{name} in the mix", "admixture", name) for name in admixtures),
         *(Condition(f"{material} mold", "material", material) for material in materials),
-        *(Condition(f"{agent} as release agent", "release agent", agent) for agent in agents),
+        *(Condition(_agent_words(agent), "release agent", agent) for agent in agents),
     ]
+
+
+def _agent_words(agent: str) -> str:
+    return "no release agent" if agent == "none" else f"{agent} as release agent"
 
 
 def _share_wet(age: PieceAge) -> float:

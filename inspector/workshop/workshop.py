@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector import log
+from inspector.curing import temperature_warnings
 from inspector.errors import InputError, InspectorError, PhotoError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel, Reference
@@ -62,7 +63,7 @@ from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.piece_table import read_piece_table
-from inspector.workshop.planning import Planning
+from inspector.workshop.planning import DuePiece, Planning
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.results import (
     AddedMold,
@@ -529,8 +530,13 @@ class Workshop:
         """
         table = read_piece_table(data, name=name, molds=self.molds(), now=datetime.now().astimezone())
         if table.refused:
-            return PieceImport(imported=None, refused=table.refused)
-        return PieceImport(imported=log.import_pieces(self._log, table.pieces, source=name), refused=())
+            return PieceImport(imported=None, refused=table.refused, notes=())
+        temperatures = [piece.temperature_degc for piece in table.pieces if piece.temperature_degc is not None]
+        return PieceImport(
+            imported=log.import_pieces(self._log, table.pieces, source=name),
+            refused=(),
+            notes=temperature_warnings(temperatures),
+        )
 
     def has_past(self, *, source: str) -> bool:
         """Tell whether something of that source was added before."""
@@ -644,6 +650,10 @@ class Workshop:
             reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
             places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
         )
+
+    def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
+        """List the pieces that are in their molds, as `Planning.due` does, each by what a piece of its mix needs."""
+        return self.planning.due(now=now, mix_factors=self.losses.mix_factors(now=now))
 
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
         """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.

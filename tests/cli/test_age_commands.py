@@ -85,6 +85,27 @@ def test_break_tests_move_the_strength_of_a_mix(run, heron):
     assert "moved by 3 of your own break tests" in ok(run("strength", "--age-h", "48", "--mix", "grey"))
 
 
+def test_press_results_tell_tension_and_bending_in_mpa(run, heron):
+    command = ("strength", "--age-h", "672", "--mix", "grey", "--thickness-mm", "20")
+    assert "MPa need a press result of this mix" in ok(run(*command))
+    for _ in range(20):
+        ok(run("breaktest", "add", "--mix", "grey", "--age-h", "672", "--mpa", "33"))
+    told = json.loads(ok(run(*command, "--json")))
+    # EN 1992-1-1:2004, Table 3.1 and Eq. (3.23): a mean of 33 MPa is C25/30, with 2.565 MPa in tension and 4.053 MPa in
+    # bending where 20 mm thick; ACI 318, 19.2.3.1: 3.100 MPa (all from memory). The belief of 20 results is near 33.
+    assert told["tensile_mpa"] == pytest.approx(2.565, rel=0.01)
+    assert told["bending_mpa"]["en"] == pytest.approx(4.053, rel=0.01)
+    assert told["bending_mpa"]["aci"] == pytest.approx(3.100, rel=0.01)
+    said = ok(run(*command))
+    assert "about 2.6 MPa in tension; in bending, for a part 20 mm thick, 4.1 MPa by EN 1992-1-1, 3.1 MPa by" in said
+
+
+def test_of_a_mix_weaker_than_concrete_no_tension_is_told(run, heron):
+    for _ in range(9):
+        ok(run("breaktest", "add", "--mix", "grey", "--age-h", "672", "--mpa", "12"))
+    assert "weaker than the standards know concrete" in ok(run("strength", "--age-h", "72", "--mix", "grey"))
+
+
 def test_break_tests_are_listed_and_withdrawn(run, heron):
     assert "inspector breaktest add" in ok(run("breaktest", "list"))
     ok(run("breaktest", "add", "--pour", "1", "--by-hand", "Snaps with a sandy face", "--at", "2026-05-05T16:00Z"))
@@ -110,7 +131,7 @@ def test_temperatures_are_written_down_listed_and_withdrawn(run, heron, folder):
     assert records[1]["withdrawn"] == "the probe lay in the sun"
     table = ok(run("temperature", "list", "--pour", "1"))
     assert "withdrawn: the probe lay in the sun" in table
-    assert "2 readings, 15 to 20 degC" in table
+    assert "2 readings, 15.0 to 20.0 degC" in table
 
 
 def test_a_logger_file_with_a_gap_is_refused_with_the_line(run, heron, folder):
@@ -132,6 +153,20 @@ def test_what_is_expected_ages_pieces_nobody_measured(run, heron):
     assert "16.3 h" in ok(run("log"))
 
 
+def test_a_recorded_piece_is_told_with_its_equivalent_age_and_strength(run, heron):
+    ok(run("temperature", "add", "--pour", "1", "--temperature-c", "10"))
+    told = ok(run("record", "chip.jpg", "--mold", "heron", "--pour", "1"))
+    # As above; EN 1992-1-1:2004, Eq. (3.2), class N: exp(0.25 (1 - sqrt(672 / 16.33))) = 0.259.
+    assert "  As old as 16.3 h at 20 degC, with about 26 % of its 28-day strength.\n" in told
+    assert json.loads(ok(run("log", "--json")))[0]["strength_fraction"] == pytest.approx(0.2585, abs=1e-3)
+
+
+def test_a_recorded_piece_says_where_its_temperature_is_assumed_or_its_age_unknown(run, heron):
+    told = ok(run("record", "chip.jpg", "--mold", "heron", "--pour", "1"))
+    assert "28-day strength; nobody wrote down how warm it was." in told
+    assert "As old as" not in ok(run("record", "good.jpg", "--mold", "heron"))
+
+
 def test_a_spreadsheet_is_imported_once(run, heron, folder):
     (folder / "pieces.csv").write_bytes(b"\xef\xbb\xbf" + PIECES.encode())
     printed = ok(run("import", "pieces.csv"))
@@ -146,6 +181,16 @@ def test_a_spreadsheet_is_imported_once(run, heron, folder):
     assert "1 missing feature, 1 chip" in ok(run("log", "--kind", "chip"))
     assert ok(run("log", "--csv", "--mold", "oak-leaf")).count("\n") == 3
     assert ok(run("log", "--waiting")) == "No pieces in the log are like that.\n"
+
+
+def test_frost_and_heat_in_a_spreadsheet_are_told(run, heron, folder):
+    rows = "heron,2026-06-04T16:30,2026-06-05T17:00,-3.25,,\nheron,2026-06-05T16:30,2026-06-06T17:00,65,,\n"
+    (folder / "pieces.csv").write_text(PIECES.splitlines()[0] + "\n" + rows)
+    printed = ok(run("import", "pieces.csv"))
+    assert "Note: It was down to -3.2 degC. Concrete that freezes young" in printed
+    assert "Note: It was up to 65 degC. Above 60 degC" in printed
+    (folder / "pieces.csv").write_text(PIECES)
+    assert "Note: It was" not in ok(run("import", "pieces.csv"))
 
 
 def test_a_line_that_looks_like_a_piece_in_the_log_is_told(run, heron, folder):
@@ -263,6 +308,7 @@ def test_what_a_window_is_to_meet_is_set(run, heron):
         ("strength --age-h 24 --steam", "--steam goes with --model aci"),
         ("strength --age-h 24 --mix grey --class N", "leave --class, --model and --steam out"),
         ("strength --age-h 24 --data data", "--data goes with --mix"),
+        ("strength --age-h 24 --thickness-mm 20", "--thickness-mm goes with --mix"),
         ("breaktest add --by-hand clean", "Say what was broken"),
         ("breaktest add --pour 1", "Say how it broke"),
         ("breaktest add --pour 1 --by-hand bends", "none of the three words"),

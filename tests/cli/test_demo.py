@@ -66,7 +66,11 @@ def test_the_demo_is_a_workshop_of_its_own(run, demo, folder):
     assert len(pieces) == 4
     assert all(piece["demold_age_h"] > 0 and piece["mix"] for piece in pieces)
     pours = json.loads(run("pour", "list", "--json", *data).stdout)
-    assert [pour["molds"] for pour in pours[:3]] == [["heron"], ["heron"], ["finial", "heron"]]
+    # The latest are in the molds now; before them those of the photos.
+    assert [pour["molds"] for pour in pours[:5]] == [["heron"], ["finial"], ["heron"], ["heron"], ["finial", "heron"]]
+    due = json.loads(run("due", "--json", *data).stdout)
+    assert sorted((piece["mold"], piece["mix"]) for piece in due) == [("finial", "grey"), ("heron", "buff")]
+    assert all(0 < piece["strength_fraction"] < 1 for piece in due)
     # Two years before them, of which no piece waits.
     assert min(pour["poured_at"] for pour in pours).startswith("2024-03-04")
     waiting = json.loads(run("log", "--waiting", "--json", *data).stdout)

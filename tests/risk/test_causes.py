@@ -29,7 +29,7 @@ class Past:
         self.pour = np.arange(PIECES) // 4
         self.extra = np.zeros(PIECES)
 
-    def find(self):
+    def find(self, opens_at=None):
         p = loss_probability(self.strength, **TRUTH)
         age_lost = self.rng.random(PIECES) < p
         extra_lost = self.rng.random(PIECES) < self.extra
@@ -59,7 +59,7 @@ class Past:
             pour=np.concatenate([self.pour, 1000 + np.arange(600) // 4]),
         )
         learnt = learn(evidence, PRACTICE_PRIOR)
-        return find_trend(history, learnt.molds[0], learnt.population, learnt.bad_pours)
+        return find_trend(history, learnt.molds[0], learnt.population, learnt.bad_pours, opens_at=opens_at)
 
 
 def of(trend, kind):
@@ -75,6 +75,21 @@ def test_a_sound_mold_loses_its_young_pieces_only():
     assert young.feature == "bill"
     assert trend.alarm is None
     assert [of(trend, kind) for kind in (Wear, PourLoss, ColdLoss)] == [None, None, None]
+
+
+def test_young_pieces_are_those_weaker_than_the_window_asks_for():
+    median = of(Past(0).find(), YoungLoss)
+    assert not median.split_by_window
+    # 150 latest pieces, half of them on either side.
+    assert median.young_pieces == median.older_pieces == 75
+    past = Past(0)
+    young = of(past.find(opens_at=0.3), YoungLoss)
+    assert young.split_by_window
+    assert young.split_strength_fraction == 0.3
+    assert young.young_pieces == np.count_nonzero(past.strength[-150:] < 0.3)
+    assert young.young_lost / young.young_pieces > median.young_lost / median.young_pieces
+    # Nobody opened a piece that weak: the median then.
+    assert not of(Past(0).find(opens_at=0.2), YoungLoss).split_by_window
 
 
 def test_a_torn_mold_is_told_from_opening_too_early():

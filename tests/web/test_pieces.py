@@ -173,8 +173,9 @@ def test_what_is_not_there_cannot_be_reviewed_or_decided(reviewer: TestClient, a
 
 def test_a_piece_tells_how_old_it_is_at_20_degc(client: TestClient, add: Callable[..., int]) -> None:
     piece = add()
-    # Nobody wrote down how warm it was, so 20 degC: EN 1992-1-1, Eq. (B.10) ages by 0.998 there, 31 h to 31 h.
-    assert "as old as 31 h at 20 °C" in client.get(f"/pieces/{piece}").text
+    # Nobody wrote down how warm it was, so 20 degC: EN 1992-1-1, Eq. (B.10) ages by 0.998 there, 31 h to 31 h;
+    # Eq. (3.2), class N: exp(0.25 (1 - sqrt(672 / 30.94))) = 0.4005.
+    assert "as old as 31 h at 20 °C, with about 40 % of its 28-day strength" in client.get(f"/pieces/{piece}").text
     client.app.state.workshop.curing.expect_temperature(5, from_at=datetime(2026, 11, 1, tzinfo=UTC))
     # The same formula: 0.47784 at 5 degC.
     assert "as old as 15 h at 20 °C" in client.get(f"/pieces/{piece}").text

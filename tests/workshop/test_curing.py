@@ -22,7 +22,10 @@ def recorded(heron, draw):
 
 def aged_h(shop):
     (age,) = shop.curing.piece_ages()
-    assert shop.curing.equivalent_ages_h(shop.pieces()) == {age.piece_id: pytest.approx(age.equivalent_age_h)}
+    alone = shop.curing.demold_strengths(shop.pieces())[age.piece_id]
+    assert alone.equivalent_age_h == pytest.approx(age.equivalent_age_h)
+    assert alone.strength_fraction == pytest.approx(age.strength_fraction)
+    assert alone.temperature_assumed == age.temperature_assumed
     return age.equivalent_age_h
 
 

@@ -93,6 +93,13 @@ def test_a_frozen_pour_never_comes_out_and_comes_last(heron):
     assert b"heron" not in due_calendar([finial, frozen], now=hours(24))
 
 
+def test_a_freezing_reading_is_told_though_its_stretch_has_a_mild_mean(heron):
+    heron.curing.add_temperature(1, -2, at=hours(0))
+    heron.curing.add_temperature(1, 14, at=hours(2))
+    (piece,) = due_at(heron, 3)
+    assert "down to -2 degC" in piece.warnings[0]
+
+
 def test_frost_that_comes_after_demolding_is_no_matter(heron):
     heron.curing.expect_temperature(20, from_at=hours(-24))
     heron.curing.expect_temperature(-5, from_at=hours(100))
