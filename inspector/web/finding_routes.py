@@ -29,5 +29,5 @@ def add_review(
     find_finding(find_piece(shop, piece_id), finding_id)
     # The list of kinds is sent along with every button of the form; it counts only with its own.
     new_kind = kind if verdict == "kind changed" else None
-    shop.review(finding_id, verdict=verdict, kind=new_kind, reviewer=required_reviewer(request))
+    shop.reviewing.say(finding_id, verdict=verdict, kind=new_kind, reviewer=required_reviewer(request))
     return RedirectResponse(f"/pieces/{piece_id}#finding-{finding_id}", status_code=303)

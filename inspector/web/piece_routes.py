@@ -70,7 +70,7 @@ def decide(
     """Say what becomes of a piece, and go on to the next one that waits."""
     find_piece(shop, piece_id)
     next_id = _next_waiting(shop, piece_id)
-    shop.set_disposition(piece_id, outcome, decided_by=required_reviewer(request), note=note.strip())
+    shop.reviewing.decide(piece_id, outcome, decided_by=required_reviewer(request), note=note.strip())
     target = f"/pieces/{piece_id}" if next_id is None else f"/pieces/{next_id}?decided={piece_id}"
     return RedirectResponse(target, status_code=303)
 

@@ -23,9 +23,12 @@ from inspector.log import (
     MoldReference,
     MoldSetting,
     Outcome,
+    Outline,
     Piece,
     PieceDetail,
     PieceFilter,
+    PieceNote,
+    PieceVersion,
     Points,
     Pour,
     Review,
@@ -63,6 +66,7 @@ from inspector.workshop.results import (
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.reviewing import Reviewing, parse_version
 from inspector.workshop.watching import FileState, FolderWatch, list_photo_files
 from inspector.workshop.workshop import Workshop
 
@@ -108,6 +112,7 @@ __all__ = [
     "MoldTrends",
     "MoldWindow",
     "Outcome",
+    "Outline",
     "Picture",
     "Piece",
     "PieceAge",
@@ -115,6 +120,8 @@ __all__ = [
     "PieceFacts",
     "PieceFilter",
     "PieceImport",
+    "PieceNote",
+    "PieceVersion",
     "Planning",
     "Points",
     "Pour",
@@ -124,6 +131,7 @@ __all__ = [
     "ReferenceCheck",
     "RefusedLine",
     "Review",
+    "Reviewing",
     "ShopTrends",
     "StoredFile",
     "TemperatureReading",
@@ -138,6 +146,7 @@ __all__ = [
     "due_calendar",
     "find_demo_folders",
     "list_photo_files",
+    "parse_version",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

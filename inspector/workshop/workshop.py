@@ -28,12 +28,9 @@ from inspector.inspection.limits import DetectionLimits, measure_limits
 from inspector.inspection.recognising import KnownSide, Recognition
 from inspector.log import (
     CEMENT_CLASSES,
-    DISPOSITIONS,
     KINDS,
-    VERDICTS,
     Admixture,
     CementClass,
-    Disposition,
     Feature,
     LoggedInspection,
     LoggedPhoto,
@@ -44,16 +41,13 @@ from inspector.log import (
     NewPhoto,
     NewPiecePhoto,
     NewReference,
-    Outcome,
     PastPour,
     Piece,
     PieceDetail,
     PieceFilter,
     Points,
     Pour,
-    Review,
     StoredFile,
-    Verdict,
 )
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.loss_pictures import LossPictures, draw_losses
@@ -64,6 +58,7 @@ from inspector.workshop.pictures import draw_reference, jpeg_picture
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import Planning
 from inspector.workshop.references import PreparedReferences
+from inspector.workshop.required import required
 from inspector.workshop.results import (
     AddedMold,
     FeatureProposal,
@@ -76,6 +71,7 @@ from inspector.workshop.results import (
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.reviewing import Reviewing
 from inspector.workshop.signatures import KeptSignatures
 from inspector.workshop.times import with_offset
 from inspector.workshop.translating import points, to_lay_over, to_log
@@ -110,6 +106,8 @@ class Workshop:
         self._prepared = PreparedReferences(engine, self.photo_file)
         self.curing = Curing(opened)
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
+        self.reviewing = Reviewing(opened)
+        """What people say about findings and pieces, and taking it back."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
@@ -154,7 +152,7 @@ class Workshop:
             raise InputError(
                 f"{name!r} cannot be the name of a mold. Use small letters, digits and single dashes, as in oak-leaf."
             )
-        names = [_given(view, "name of a view") for view in views]
+        names = [required(view, "name of a view") for view in views]
         if not names:
             raise InputError(f"Mold {name} needs at least one view, such as front.")
         return log.add_mold(
@@ -168,7 +166,7 @@ class Workshop:
 
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
-        log.add_view(self._log, mold=mold, view=_given(view, "name of a view"))
+        log.add_view(self._log, mold=mold, view=required(view, "name of a view"))
 
     def add_mold_folder(self, folder: Path) -> AddedMold:
         """Register the mold that `mold.toml` in a folder describes, with its reference photos and features.
@@ -252,7 +250,7 @@ class Workshop:
 
     def add_feature(self, name: str, *, reference_id: int, polygon_xy: Points) -> None:
         """Name a region of a mold's view on one of its reference photos; the same name again moves it."""
-        name = _given(name, "name of a feature")
+        name = required(name, "name of a feature")
         photo = self.photo(log.find_reference(self._log, reference_id).photo_id)
         if len(polygon_xy) < 3 or not all(isfinite(x) and isfinite(y) for x, y in polygon_xy):
             raise InputError(f"The outline of feature {name!r} must be three or more points.")
@@ -393,7 +391,7 @@ class Workshop:
         fibres: str = "",
     ) -> Mix:
         """Register a recipe."""
-        name = _given(name, "name of a mix")
+        name = required(name, "name of a mix")
         if cement_class not in CEMENT_CLASSES:
             raise InputError(f"Cement class {cement_class!r} is not known. Use {' or '.join(CEMENT_CLASSES)}.")
         low, high = _WATER_CEMENT_RATIOS
@@ -663,32 +661,6 @@ class Workshop:
         laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
         return jpeg_picture(laid_over, max_side_px=max_side_px)
 
-    # Reviewing
-
-    def review(self, finding_id: int, *, verdict: Verdict, reviewer: str, kind: str | None = None) -> Review:
-        """Keep a person's word on a finding; `kind` goes with the verdict `kind changed` and only with it."""
-        if verdict not in VERDICTS:
-            raise InputError(f"{verdict!r} is no verdict. Use {', '.join(VERDICTS)}.")
-        if (verdict == "kind changed") != (kind is not None):
-            raise InputError("A new kind goes with the verdict 'kind changed', and only with it.")
-        if kind is not None and kind not in KINDS:
-            raise InputError(f"{kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
-        return log.add_review(
-            self._log, finding_id, verdict=verdict, new_kind=kind, reviewer=_given(reviewer, "name of the reviewer")
-        )
-
-    def set_disposition(self, piece_id: int, outcome: Outcome, *, decided_by: str, note: str = "") -> Disposition:
-        """Keep what became of a piece; the latest word counts, earlier ones stay on record."""
-        if outcome not in DISPOSITIONS:
-            raise InputError(f"{outcome!r} is not what can become of a piece. Use {', '.join(DISPOSITIONS)}.")
-        return log.add_disposition(
-            self._log,
-            piece_id,
-            outcome,
-            decided_by=_given(decided_by, "name of the person who decides"),
-            note=note.strip(),
-        )
-
     # What several use cases need
 
     def _inspect_file(self, file: tuple[Path, PieceFacts]) -> NewPiecePhoto | LoggedPiecePhoto | str:
@@ -859,12 +831,6 @@ class Workshop:
         )
 
 
-def _given(text: str, what: str) -> str:
-    if not (stripped := text.strip()):
-        raise InputError(f"The {what} is empty. Give one.")
-    return stripped
-
-
 def _why_not_sure(name: str, found: Recognition) -> str:
     if found.unusable is not None:
         return f"Photo {name} cannot be recognised: {found.unusable}"
@@ -878,7 +844,7 @@ def _names_for(numbers: Sequence[int], names: Sequence[str]) -> tuple[str, ...]:
     """A name for each proposal, from as many, from one, or from none."""
     if not names:
         return tuple(f"thin part {number}" for number in numbers)
-    stripped = [_given(name, "name of a feature") for name in names]
+    stripped = [required(name, "name of a feature") for name in names]
     if len(stripped) == len(numbers):
         return tuple(stripped)
     if len(stripped) == 1:

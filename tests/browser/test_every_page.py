@@ -53,8 +53,8 @@ def pieces(served: Served) -> Served:
     served.add(dark=True)
     (inspection,) = served.shop.piece(first).inspections
     assert inspection is not None
-    served.shop.review(inspection.findings[0].id, verdict="dismissed", reviewer="Jonas")
-    served.shop.set_disposition(first, "second", decided_by="Jonas", note="tip short")
+    served.shop.reviewing.say(inspection.findings[0].id, verdict="dismissed", reviewer="Jonas")
+    served.shop.reviewing.decide(first, "second", decided_by="Jonas", note="tip short")
     return served
 
 
