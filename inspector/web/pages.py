@@ -27,9 +27,12 @@ _ENVIRONMENT.filters.update(
     age=words.age,
     clock=words.clock,
     confidence=words.confidence,
+    decided=words.decided,
     file_size=words.file_size,
     flagged=words.flagged,
+    last_said=words.last_said,
     mold_name=words.mold_name,
+    said=words.said,
     score=words.score,
     size=words.size,
 )

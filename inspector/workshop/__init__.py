@@ -15,6 +15,7 @@ from inspector.log import (
     ExpectedTemperature,
     Feature,
     ImportedPieces,
+    LastWord,
     LoggedFinding,
     LoggedInspection,
     LoggedPhoto,
@@ -38,6 +39,7 @@ from inspector.log import (
     Verdict,
     Window,
     WindowChange,
+    last_word,
 )
 from inspector.workshop.curing import ASSUMED_DEGC, Curing, KeptTemperature, PieceAge
 from inspector.workshop.demo import (
@@ -99,6 +101,7 @@ __all__ = [
     "FolderWatch",
     "ImportedPieces",
     "KeptTemperature",
+    "LastWord",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -145,6 +148,7 @@ __all__ = [
     "add_demo_past",
     "due_calendar",
     "find_demo_folders",
+    "last_word",
     "list_photo_files",
     "parse_version",
     "read_demo_photos",

@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
@@ -54,7 +54,7 @@ from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
-from inspector.workshop.pictures import draw_reference, jpeg_picture
+from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import Planning
 from inspector.workshop.references import PreparedReferences
@@ -87,6 +87,16 @@ _MOST_AT_ONCE = 4
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
 # (common practice, no source).
 _WATER_CEMENT_RATIOS = (0.15, 1.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _LaidOver:
+    """A photo, and the nearest reference laid over it: same size, same place."""
+
+    photo_bgr: NDArray[np.uint8]
+    good_bgr: NDArray[np.uint8]
+    outline_xy: NDArray[np.float64]
+    """Of the reference, in pixels of the photo, (n, 2)."""
 
 
 class Workshop:
@@ -648,18 +658,20 @@ class Workshop:
 
         None where the latest inspection could not lay a reference over the photo, or the reference is gone.
         """
-        inspection = self._latest_inspection(photo_id)
-        if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
+        laid = self._laid_over(photo_id)
+        return None if laid is None else jpeg_picture(laid.good_bgr, max_side_px=max_side_px)
+
+    def difference_in_photo(self, photo_id: int, *, max_side_px: int) -> Picture | None:
+        """Show where a photo differs from the reference laid over it, JPEG of the same size as `photo_picture`.
+
+        None where `reference_in_photo` gives none.
+        """
+        laid = self._laid_over(photo_id)
+        if laid is None:
             return None
-        piece_id = self.photo(photo_id).piece_id
-        mold = self.piece(piece_id).piece.mold if piece_id is not None else ""
-        named = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
-        if not named:
-            return None
-        reference = self._prepared.get_one(named[0])
-        photo = self._read_logged(photo_id)
-        laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
-        return jpeg_picture(laid_over, max_side_px=max_side_px)
+        photo_bgr, good_bgr = (shrunk(image, max_side_px=max_side_px) for image in (laid.photo_bgr, laid.good_bgr))
+        factor = photo_bgr.shape[1] / laid.photo_bgr.shape[1]
+        return jpeg_picture(draw_difference(photo_bgr, good_bgr, laid.outline_xy * factor))
 
     # What several use cases need
 
@@ -811,6 +823,26 @@ class Workshop:
     def _read_logged(self, photo_id: int) -> Photo:
         file = self.photo_file(photo_id)
         return self._engine.read_photo(file.data, name=file.name)
+
+    def _laid_over(self, photo_id: int) -> _LaidOver | None:
+        """Read a photo, and lay the nearest reference over it."""
+        inspection = self._latest_inspection(photo_id)
+        if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
+            return None
+        piece_id = self.photo(photo_id).piece_id
+        mold = self.piece(piece_id).piece.mold if piece_id is not None else ""
+        named = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
+        if not named:
+            return None
+        reference = self._prepared.get_one(named[0])
+        photo = self._read_logged(photo_id)
+        homogeneous = np.column_stack([np.asarray(named[0].outline_xy), np.ones(len(named[0].outline_xy))])
+        outline = homogeneous @ np.asarray(inspection.photo_from_reference).T
+        return _LaidOver(
+            photo_bgr=photo.image_bgr,
+            good_bgr=self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name)),
+            outline_xy=outline[:, :2] / outline[:, 2:],
+        )
 
     def _latest_inspection(self, photo_id: int) -> LoggedInspection | None:
         piece_id = self.photo(photo_id).piece_id

@@ -34,7 +34,7 @@ LAPTOP = {"viewport": {"width": 1366, "height": 768}}
 # Without these Chromium calls out to its maker at every start; without a sandbox it also runs as root, as CI does.
 QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
          "--disable-sync", "--no-first-run"]  # fmt: skip
-WAIT_MS = 10_000
+WAIT_MS = 30_000  # for a machine that is busy with other things
 
 
 @pytest.fixture(scope="package")

@@ -1,5 +1,6 @@
 import io
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -184,9 +185,21 @@ def test_the_reference_is_laid_over_the_photo(heron, piece):
     assert image.getpixel((68, 46)) > 150 > image.getpixel((62, 41))
 
 
+def test_the_difference_is_bright_where_the_piece_differs_and_dark_elsewhere(heron, piece):
+    (photo,) = piece.photos
+    picture = heron.difference_in_photo(photo.id, max_side_px=1600)
+    image = Image.open(io.BytesIO(picture.data)).convert("L")
+    assert image.size == (320, 240)
+    # The red square at (90, 80) to (120, 95) is not on the good piece; what lies around (200, 150) is alike on both.
+    square, alike = (np.mean(image.crop(box)) for box in ((90, 80, 120, 95), (190, 140, 220, 155)))
+    assert square > 2 * alike
+    assert image.getpixel((10, 10)) < 60  # outside the piece: the photo, dimmed
+
+
 def test_there_is_no_reference_to_lay_over_an_unusable_photo(heron, draw):
     recorded = heron.record(draw(background=0), name="night.jpg", mold="heron")
     assert heron.reference_in_photo(recorded.photo_id) is None
+    assert heron.difference_in_photo(recorded.photo_id, max_side_px=400) is None
 
 
 @pytest.mark.parametrize("ask", ["photo", "photo_file", "photo_picture", "reference_in_photo"])
