@@ -13,13 +13,18 @@ DEV_STAMP := $(call stamp,requirements-dev.lock)
 # Only ready-made packages: building OpenCV or SciPy from source would take hours and a compiler.
 PIP_INSTALL := $(BIN)/python -m pip install --disable-pip-version-check --no-input
 
-.PHONY: help demo test lint bench lock clean
+# The browser of the tests: Debian's own, or another Chromium by its name or path.
+CHROMIUM ?= chromium
+export CHROMIUM
+
+.PHONY: help demo test lint browser bench lock clean
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo    set up, inspect the sample photos, and serve the review page on this machine"
 	@echo "make test    set up, check the code, and run the tests"
 	@echo "make lint    check the code only"
+	@echo "make browser install the browser that the tests drive, where it is missing"
 	@echo "make bench   measure speed and detection rates (slow)"
 	@echo "make lock    choose the newest packages and write the lock files anew"
 	@echo "make clean   remove the environment and what the tools leave behind"
@@ -30,7 +35,7 @@ demo: $(RUN_STAMP)
 	@echo "==> Building the demo workshop"
 	@$(BIN)/inspector demo
 
-test: lint
+test: lint browser
 	@echo "==> Running the tests"
 	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --cov --cov-report=term
 
@@ -39,6 +44,14 @@ lint: $(DEV_STAMP)
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
+
+browser:
+	@command -v "$(CHROMIUM)" > /dev/null || { \
+	  echo "==> Installing Chromium, which the browser tests drive"; \
+	  apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends chromium > /dev/null && \
+	  command -v "$(CHROMIUM)" > /dev/null; \
+	} || { \
+	  echo "The browser tests need Chromium, and '$(CHROMIUM)' is neither here nor could it be installed: install it (on Debian, as root: apt-get install chromium), or name another one, as in: make test CHROMIUM=/path/to/chromium" >&2; exit 1; }
 
 bench: $(DEV_STAMP)
 	@echo "==> Measuring (this takes a while)"

@@ -3,7 +3,7 @@
 Every message is one or two sentences: what was wrong, with which file or value, what to do.
 """
 
-__all__ = ["InputError", "InspectorError", "PhotoError"]
+__all__ = ["InputError", "InspectorError", "PhotoError", "StaleError"]
 
 
 class InspectorError(Exception):
@@ -16,3 +16,7 @@ class InputError(InspectorError, ValueError):
 
 class PhotoError(InputError):
     """A photo that cannot be read, or that shows too little to be inspected."""
+
+
+class StaleError(InspectorError):
+    """Something said about a state that somebody else has changed meanwhile; nothing was kept."""

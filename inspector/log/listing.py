@@ -1,5 +1,6 @@
 """Reading pieces back: lists with filters, those that wait, and all that is known about one."""
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,9 +19,13 @@ from inspector.log.records import (
     Disposition,
     LoggedFinding,
     LoggedInspection,
+    Outline,
     Piece,
     PieceDetail,
     PieceFilter,
+    PieceNote,
+    PieceVersion,
+    Points,
     Review,
     Verdict,
 )
@@ -32,13 +37,22 @@ from inspector.log.tables import (
     MoldRow,
     NotedDefectRow,
     PhotoRow,
+    PieceNoteRow,
     PieceRow,
     PourRow,
     ReviewRow,
     with_offset,
 )
 
-__all__ = ["count_pieces", "find_piece", "list_piece_details", "list_pieces", "list_pieces_worst_first"]
+__all__ = [
+    "count_pieces",
+    "find_piece",
+    "list_piece_details",
+    "list_pieces",
+    "list_pieces_worst_first",
+    "piece_details",
+    "review_record",
+]
 
 # Databases bound the number of values in one query; pieces are read in portions of this many.
 _PORTION = 500
@@ -69,7 +83,7 @@ def list_piece_details(log: Log, which: PieceFilter, *, limit: int | None, offse
     """List pieces as `list_pieces` does, with all that is known about each."""
     with log.reading() as session:
         query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
-        return _details(session, session.scalars(query).all())
+        return piece_details(session, session.scalars(query).all())
 
 
 def find_piece(log: Log, piece_id: int) -> PieceDetail:
@@ -83,7 +97,7 @@ def find_piece(log: Log, piece_id: int) -> PieceDetail:
     with log.reading() as session:
         if session.get(PieceRow, piece_id) is None:
             raise InputError(f"There is no piece {piece_id} in the log.")
-        return _details(session, [piece_id])[0]
+        return piece_details(session, [piece_id])[0]
 
 
 _PIECE_LOADING = (
@@ -154,7 +168,7 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
         .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id))
         .where(
             PhotoRow.piece_id == PieceRow.id,
-            _is_latest_inspection(),
+            or_(_is_latest_inspection(), FindingRow.drawn_by.is_not(None)),
             func.coalesce(ReviewRow.new_kind, FindingRow.kind) == kind,
             func.coalesce(ReviewRow.verdict, "") != "dismissed",
         )
@@ -186,8 +200,8 @@ def _matching(which: PieceFilter) -> Select[int]:
     if which.until is not None:
         query = query.where(_seen_at() < which.until)
     if which.waiting is not None:
-        decided = exists(select(DispositionRow.id).where(DispositionRow.piece_id == PieceRow.id).correlate(PieceRow))
-        query = query.where(~decided & ~_is_noted_only() if which.waiting else decided)
+        undecided = _latest_outcome().is_(None)  # no word yet, or the only one was taken back
+        query = query.where(undecided & ~_is_noted_only() if which.waiting else ~undecided)
     if which.outcome is not None:
         query = query.where(_latest_outcome() == which.outcome)
     if which.kind is not None:
@@ -210,15 +224,18 @@ def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
     return tuple(pieces)
 
 
-def _details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
+def piece_details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
+    """Read all that is known about some pieces, in the order of their ids as given."""
     details: list[PieceDetail] = []
     for portion in _portions(piece_ids):
         rows = _piece_rows(session, portion)
         inspections = _latest_inspections(session, portion)
         dispositions = _dispositions(session, portion)
+        notes = _notes(session, portion)
         noted = _noted_kinds(session, portion)
         details += [
-            _detail(rows[piece_id], inspections, dispositions[piece_id], noted.get(piece_id)) for piece_id in portion
+            _detail(rows[piece_id], inspections, dispositions[piece_id], notes[piece_id], noted.get(piece_id))
+            for piece_id in portion
         ]
     return tuple(details)
 
@@ -233,15 +250,33 @@ def _piece_rows(session: Session, piece_ids: Sequence[int]) -> dict[int, PieceRo
     return {row.id: row for row in rows}
 
 
-def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int, InspectionRow]:
+@dataclass(frozen=True, slots=True)
+class _Inspected:
+    """The latest inspection of a photo, and what counts on that photo: its findings, and all that were drawn."""
+
+    row: InspectionRow
+    findings: Sequence[FindingRow]
+
+
+def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int, _Inspected]:
     """Read the latest inspection of each photo of some pieces, by photo."""
     rows = session.scalars(
         select(InspectionRow)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
         .where(PhotoRow.piece_id.in_(piece_ids), _is_latest_inspection())
         .options(selectinload(InspectionRow.findings).selectinload(FindingRow.reviews))
-    )
-    return {row.photo_id: row for row in rows}
+    ).all()
+    drawn_before: dict[int, list[FindingRow]] = defaultdict(list)
+    for photo_id, finding in session.execute(
+        select(InspectionRow.photo_id, FindingRow)
+        .join(FindingRow, FindingRow.inspection_id == InspectionRow.id)
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .where(PhotoRow.piece_id.in_(piece_ids), FindingRow.drawn_by.is_not(None), ~_is_latest_inspection())
+        .options(selectinload(FindingRow.reviews))
+        .order_by(FindingRow.id)
+    ):
+        drawn_before[photo_id].append(finding)
+    return {row.photo_id: _Inspected(row, [*row.findings, *drawn_before[row.photo_id]]) for row in rows}
 
 
 def _dispositions(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[Disposition, ...]]:
@@ -253,14 +288,25 @@ def _dispositions(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple
     for row in rows:
         by_piece[row.piece_id].append(
             Disposition(
+                id=row.id,
                 piece_id=row.piece_id,
-                outcome=next(outcome for outcome in DISPOSITIONS if outcome == row.outcome),
+                outcome=next((outcome for outcome in DISPOSITIONS if outcome == row.outcome), None),
                 decided_by=row.decided_by,
                 note=row.note,
                 at=row.created_at,
+                undoes_id=row.undoes_id,
             )
         )
     return {piece_id: tuple(words) for piece_id, words in by_piece.items()}
+
+
+def _notes(session: Session, piece_ids: Sequence[int]) -> dict[int, list[PieceNoteRow]]:
+    """Read the notes on some pieces, oldest first, by piece."""
+    by_piece: dict[int, list[PieceNoteRow]] = {piece_id: [] for piece_id in piece_ids}
+    query = select(PieceNoteRow).where(PieceNoteRow.piece_id.in_(piece_ids)).order_by(PieceNoteRow.id)
+    for row in session.scalars(query):
+        by_piece[row.piece_id].append(row)
+    return by_piece
 
 
 def _noted_kinds(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
@@ -276,32 +322,49 @@ def _noted_kinds(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[
 
 def _detail(
     row: PieceRow,
-    inspections: Mapping[int, InspectionRow],
+    inspections: Mapping[int, _Inspected],
     dispositions: tuple[Disposition, ...],
+    notes: Sequence[PieceNoteRow],
     noted_kinds: tuple[str, ...] | None,
 ) -> PieceDetail:
     age_h = _demold_age_h(row)
+    taken_back = {note.undoes_id for note in notes}
+    latest = [inspections.get(photo.id) for photo in row.photos]
+    review_ids = [review.id for item in latest if item for finding in item.findings for review in finding.reviews]
     return PieceDetail(
         piece=_piece(row, inspections, dispositions, noted_kinds),
         mix=None if row.pour is None or row.pour.mix is None else mix_record(row.pour.mix),
         photos=tuple(photo_record(photo) for photo in row.photos),
-        inspections=tuple(
-            _inspection(inspections[photo.id], demold_age_h=age_h) if photo.id in inspections else None
-            for photo in row.photos
-        ),
+        inspections=tuple(None if item is None else _inspection(item, demold_age_h=age_h) for item in latest),
         dispositions=dispositions,
+        notes=tuple(
+            PieceNote(
+                id=note.id,
+                text=note.text,
+                written_by=note.written_by,
+                at=note.created_at,
+                taken_back=note.id in taken_back,
+            )
+            for note in notes
+            if note.undoes_id is None
+        ),
         noted_kinds=noted_kinds,
+        version=PieceVersion(
+            review_id=max(review_ids, default=0),
+            disposition_id=max((word.id for word in dispositions), default=0),
+            note_id=max((note.id for note in notes), default=0),
+        ),
     )
 
 
 def _piece(
     row: PieceRow,
-    inspections: Mapping[int, InspectionRow],
+    inspections: Mapping[int, _Inspected],
     dispositions: tuple[Disposition, ...],
     noted_kinds: tuple[str, ...] | None,
 ) -> Piece:
     latest = [inspections[photo.id] for photo in row.photos if photo.id in inspections]
-    scores = [item.score for item in latest if item.status == "inspected" and item.score is not None]
+    scores = [item.row.score for item in latest if item.row.status == "inspected" and item.row.score is not None]
     standings = [_standing(finding) for item in latest for finding in item.findings]
     pour = row.pour
     return Piece(
@@ -315,7 +378,7 @@ def _piece(
         score=max(scores, default=None),
         photo_ids=tuple(photo.id for photo in row.photos),
         photo_names=tuple(photo.name for photo in row.photos),
-        unusable_photos=sum(item.status == "unusable" for item in latest),
+        unusable_photos=sum(item.row.status == "unusable" for item in latest),
         kinds=tuple(standing.kind for standing in standings if standing.verdict != "dismissed") + (noted_kinds or ()),
         noted=noted_kinds is not None,
         unreviewed=sum(standing.verdict is None for standing in standings),
@@ -336,11 +399,12 @@ def _standing(finding: FindingRow) -> _Standing:
     return _Standing(kind=last.new_kind or finding.kind, verdict=_verdict(last))
 
 
-def _verdict(row: ReviewRow) -> Verdict:
-    return next(verdict for verdict in VERDICTS if verdict == row.verdict)
+def _verdict(row: ReviewRow) -> Verdict | None:
+    return next((verdict for verdict in VERDICTS if verdict == row.verdict), None)
 
 
-def _inspection(row: InspectionRow, *, demold_age_h: float | None) -> LoggedInspection:
+def _inspection(item: _Inspected, *, demold_age_h: float | None) -> LoggedInspection:
+    row = item.row
     matrix: list[Any] | None = row.photo_from_reference
     return LoggedInspection(
         id=row.id,
@@ -355,36 +419,54 @@ def _inspection(row: InspectionRow, *, demold_age_h: float | None) -> LoggedInsp
         warnings=tuple(row.warnings),
         photo_from_reference=None if matrix is None else tuple(tuple(line) for line in matrix),
         created_at=row.created_at,
-        findings=tuple(_finding(finding, row, demold_age_h=demold_age_h) for finding in row.findings),
+        findings=tuple(_finding(finding, row, demold_age_h=demold_age_h) for finding in item.findings),
     )
 
 
 def _finding(row: FindingRow, inspection: InspectionRow, *, demold_age_h: float | None) -> LoggedFinding:
     standing = _standing(row)
+    reviews = tuple(
+        review_record(review, photo_id=inspection.photo_id, piece_id=inspection.photo.piece_id)
+        for review in row.reviews
+    )
+    drawn = reviews[-1].outline if reviews else None
+    as_found = Outline(_points(row.polygon_xy), row.area_mm2, row.length_mm, row.width_mm)
+    outline = drawn or as_found
     return LoggedFinding(
         id=row.id,
         kind=standing.kind,
         kind_found=row.kind,
-        polygon_xy=tuple((x, y) for x, y in row.polygon_xy),
+        polygon_xy=outline.polygon_xy,
         confidence=row.confidence,
-        area_mm2=row.area_mm2,
-        length_mm=row.length_mm,
-        width_mm=row.width_mm,
-        depth_mm=row.depth_mm,
+        area_mm2=outline.area_mm2,
+        length_mm=outline.length_mm,
+        width_mm=outline.width_mm,
+        depth_mm=row.depth_mm if drawn is None else None,
         feature=row.feature_name,
+        drawn_by=row.drawn_by,
         verdict=standing.verdict,
-        reviews=tuple(
-            Review(
-                id=review.id,
-                finding_id=row.id,
-                photo_id=inspection.photo_id,
-                piece_id=inspection.photo.piece_id,
-                verdict=_verdict(review),
-                kind=review.new_kind,
-                reviewer=review.reviewer,
-                at=review.created_at,
-            )
-            for review in row.reviews
-        ),
+        reviews=reviews,
         demold_age_h=demold_age_h,
     )
+
+
+def review_record(row: ReviewRow, *, photo_id: int, piece_id: int | None) -> Review:
+    """Turn a row into what the log hands out."""
+    return Review(
+        id=row.id,
+        finding_id=row.finding_id,
+        photo_id=photo_id,
+        piece_id=piece_id,
+        verdict=_verdict(row),
+        kind=row.new_kind,
+        outline=None
+        if row.outline_xy is None
+        else Outline(_points(row.outline_xy), row.area_mm2, row.length_mm, row.width_mm),
+        reviewer=row.reviewer,
+        at=row.created_at,
+        undoes_id=row.undoes_id,
+    )
+
+
+def _points(stored: Sequence[Sequence[float]]) -> Points:
+    return tuple((x, y) for x, y in stored)

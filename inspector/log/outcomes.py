@@ -98,7 +98,7 @@ def _found(session: Session, mold_id: int | None) -> tuple[set[int], dict[int, l
         )
         if piece_id is not None
     }
-    piece_by_inspection = {inspection_id: piece_id for piece_id, inspection_id, _ in latest.values()}
+    latest_inspections = {inspection_id for _, inspection_id, _ in latest.values()}
     words = (
         select(ReviewRow.finding_id, ReviewRow.verdict, ReviewRow.new_kind)
         .join(FindingRow, FindingRow.id == ReviewRow.finding_id)
@@ -111,19 +111,27 @@ def _found(session: Session, mold_id: int | None) -> tuple[set[int], dict[int, l
         for finding_id, verdict, new_kind in session.execute(_of_mold(words, PhotoRow.piece_id, mold_id))
     }
     findings = (
-        select(FindingRow.inspection_id, FindingRow.id, FindingRow.kind, FindingRow.confidence, FindingRow.feature_name)
+        select(
+            FindingRow.inspection_id,
+            PhotoRow.piece_id,
+            FindingRow.id,
+            FindingRow.kind,
+            FindingRow.confidence,
+            FindingRow.feature_name,
+            FindingRow.drawn_by,
+        )
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
         .order_by(FindingRow.id)
     )
     found: dict[int, list[FoundDefect]] = defaultdict(list)
-    for inspection_id, finding_id, kind, confidence, feature in session.execute(
+    for inspection_id, piece_id, finding_id, kind, confidence, feature, drawn_by in session.execute(
         _of_mold(findings, PhotoRow.piece_id, mold_id)
     ):
-        if inspection_id not in piece_by_inspection:
+        if piece_id is None or (inspection_id not in latest_inspections and drawn_by is None):
             continue  # a later inspection of that photo counts
         verdict, new_kind = reviews.get(finding_id, (None, None))
-        found[piece_by_inspection[inspection_id]].append(
+        found[piece_id].append(
             FoundDefect(
                 kind=new_kind or kind,
                 confidence=confidence,

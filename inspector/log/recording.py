@@ -1,4 +1,4 @@
-"""Writing down a photo of a piece with its inspection, a review or a disposition: rows are only ever added."""
+"""Writing down a photo of a piece with its inspection: rows are only ever added."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -11,21 +11,19 @@ from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.photo_rows import NewPhoto, photo_row
 from inspector.log.pours import pour_row
-from inspector.log.records import Disposition, NewInspection, Outcome, Review, Verdict
+from inspector.log.records import NewInspection
 from inspector.log.tables import (
-    DispositionRow,
     FindingRow,
     InspectionRow,
     PhotoRow,
     PieceRow,
     ReferenceRow,
-    ReviewRow,
     ViewRow,
     offset_minutes,
     with_offset,
 )
 
-__all__ = ["LoggedPiecePhoto", "NewPiecePhoto", "add_disposition", "add_piece_photo", "add_review", "check_piece"]
+__all__ = ["LoggedPiecePhoto", "NewPiecePhoto", "add_piece_photo", "check_piece"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,55 +99,6 @@ def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
         session.add(_inspection_row(photo, new.inspection, now=now))
         session.flush()
         return LoggedPiecePhoto(photo_id=photo.id, piece_id=piece.id, added=True)
-
-
-def add_review(log: Log, finding_id: int, *, verdict: Verdict, new_kind: str | None, reviewer: str) -> Review:
-    """Append a person's word on a finding.
-
-    Raises
-    ------
-    InputError
-        If there is no such finding.
-    """
-    with log.writing() as session:
-        finding = session.get(FindingRow, finding_id)
-        if finding is None:
-            raise InputError(f"There is no finding {finding_id} in the log.")
-        row = ReviewRow(
-            finding=finding, verdict=verdict, new_kind=new_kind, reviewer=reviewer, created_at=datetime.now(UTC)
-        )
-        session.add(row)
-        session.flush()
-        photo = finding.inspection.photo
-        return Review(
-            id=row.id,
-            finding_id=finding_id,
-            photo_id=photo.id,
-            piece_id=photo.piece_id,
-            verdict=verdict,
-            kind=new_kind,
-            reviewer=reviewer,
-            at=row.created_at,
-        )
-
-
-def add_disposition(log: Log, piece_id: int, outcome: Outcome, *, decided_by: str, note: str) -> Disposition:
-    """Append what became of a piece.
-
-    Raises
-    ------
-    InputError
-        If there is no such piece.
-    """
-    with log.writing() as session:
-        if session.get(PieceRow, piece_id) is None:
-            raise InputError(f"There is no piece {piece_id} in the log.")
-        row = DispositionRow(
-            piece_id=piece_id, outcome=outcome, decided_by=decided_by, note=note, created_at=datetime.now(UTC)
-        )
-        session.add(row)
-        session.flush()
-        return Disposition(piece_id=piece_id, outcome=outcome, decided_by=decided_by, note=note, at=row.created_at)
 
 
 def _existing_piece(

@@ -26,9 +26,12 @@ __all__ = [
     "NewFinding",
     "NewInspection",
     "Outcome",
+    "Outline",
     "Piece",
     "PieceDetail",
     "PieceFilter",
+    "PieceNote",
+    "PieceVersion",
     "Points",
     "Pour",
     "Review",
@@ -41,8 +44,8 @@ Points = tuple[tuple[float, float], ...]
 
 KINDS = ("missing feature", "chip", "hairline crack", "surface void", "excess")
 
-Verdict = Literal["confirmed", "dismissed", "kind changed"]
-VERDICTS: tuple[Verdict, ...] = ("confirmed", "dismissed", "kind changed")
+Verdict = Literal["confirmed", "dismissed", "kind changed", "outline corrected"]
+VERDICTS: tuple[Verdict, ...] = ("confirmed", "dismissed", "kind changed", "outline corrected")
 
 Outcome = Literal["sell", "second", "repair", "scrap"]
 DISPOSITIONS: tuple[Outcome, ...] = ("sell", "second", "repair", "scrap")
@@ -156,17 +159,32 @@ class LoggedPhoto:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """A person's word on a finding."""
+    """A person's word on a finding, and what the finding is held to be from then on."""
 
     id: int
     finding_id: int
     photo_id: int
     piece_id: int | None
-    verdict: Verdict
+    verdict: Verdict | None
+    """None where the only word on the finding was taken back."""
     kind: str | None
-    """The new kind, where the verdict is `kind changed`."""
+    """The kind that a person gave it; None where it is as found."""
+    outline: "Outline | None"
+    """The outline that a person drew; None where it is as found."""
     reviewer: str
     at: datetime
+    undoes_id: int | None
+    """The review that this one takes back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A place on a photo that a person outlined, with its size where the photo has a scale."""
+
+    polygon_xy: Points
+    area_mm2: float | None
+    length_mm: float | None
+    width_mm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +197,15 @@ class LoggedFinding:
     kind_found: str
     """What the engine took it for."""
     polygon_xy: Points
+    """As a reviewer corrected it, else as it was found; sizes likewise."""
     confidence: float
     area_mm2: float | None
     length_mm: float | None
     width_mm: float | None
     depth_mm: float | None
     feature: str | None
+    drawn_by: str | None
+    """The person who outlined it; None where the engine found it."""
     verdict: Verdict | None
     """The latest review, None as long as nobody has looked."""
     reviews: tuple[Review, ...]
@@ -215,11 +236,40 @@ class LoggedInspection:
 class Disposition:
     """What became of a piece."""
 
+    id: int
     piece_id: int
-    outcome: Outcome
+    outcome: Outcome | None
+    """None where the only word was taken back: the piece waits again."""
     decided_by: str
     note: str
     at: datetime
+    undoes_id: int | None
+    """The disposition that this one takes back."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceNote:
+    """What a person wants remembered about a piece."""
+
+    id: int
+    text: str
+    written_by: str
+    at: datetime
+    taken_back: bool
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class PieceVersion:
+    """How much people have said about a piece: it travels with what is said next, so that nobody is overwritten."""
+
+    review_id: int
+    disposition_id: int
+    note_id: int
+    """The latest of each; 0 where there is none."""
+
+    def __str__(self) -> str:
+        """As it stands in a form: `12.3.0`."""
+        return f"{self.review_id}.{self.disposition_id}.{self.note_id}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,8 +309,11 @@ class PieceDetail:
     """The latest inspection of each photo, in the order of `photos`."""
     dispositions: tuple[Disposition, ...]
     """Oldest first; the last one counts."""
+    notes: tuple[PieceNote, ...]
+    """Oldest first, those taken back as well."""
     noted_kinds: tuple[str, ...] | None
     """Kinds of the defects that a person wrote down without a photo; None where nobody did."""
+    version: PieceVersion
 
 
 @dataclass(frozen=True, slots=True)

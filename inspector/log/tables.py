@@ -37,6 +37,7 @@ __all__ = [
     "MoldRow",
     "NotedDefectRow",
     "PhotoRow",
+    "PieceNoteRow",
     "PieceRow",
     "PourMoldRow",
     "PourRow",
@@ -300,25 +301,35 @@ class FindingRow(Base):
     width_mm: Mapped[float | None]
     depth_mm: Mapped[float | None]
     feature_name: Mapped[str | None]
+    drawn_by: Mapped[str | None]
+    """Who outlined it by hand, while that inspection was the latest; it outlasts the inspection."""
 
     inspection: Mapped[InspectionRow] = relationship(back_populates="findings")
     reviews: Mapped[list["ReviewRow"]] = relationship(back_populates="finding", order_by="ReviewRow.id")
 
 
 class ReviewRow(Base):
-    """A person's word on a finding; appended, the latest counts."""
+    """A person's word on a finding, with all that the finding is held to be from then on; the latest counts."""
 
     __tablename__ = "review"
     __table_args__ = (
-        CheckConstraint("verdict IN ('confirmed', 'dismissed', 'kind changed')", name="verdict"),
-        CheckConstraint("(verdict = 'kind changed') = (new_kind IS NOT NULL)", name="new_kind"),
+        CheckConstraint("verdict IN ('confirmed', 'dismissed', 'kind changed', 'outline corrected')", name="verdict"),
+        CheckConstraint("verdict <> 'kind changed' OR new_kind IS NOT NULL", name="new_kind"),
         Index(None, "finding_id", "id"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
     finding_id: Mapped[int] = mapped_column(ForeignKey("finding.id"))
-    verdict: Mapped[str]
+    verdict: Mapped[str | None]
+    """None where the only word on it was taken back."""
     new_kind: Mapped[str | None]
+    outline_xy: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
+    """The outline as a person drew it, None where it is as found; the sizes go with it."""
+    area_mm2: Mapped[float | None]
+    length_mm: Mapped[float | None]
+    width_mm: Mapped[float | None]
+    undoes_id: Mapped[int | None] = mapped_column(ForeignKey("review.id"))
+    """The word that this one takes back."""
     reviewer: Mapped[str]
     created_at: Mapped[datetime]
 
@@ -336,9 +347,25 @@ class DispositionRow(Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"))
-    outcome: Mapped[str]
+    outcome: Mapped[str | None]
+    """None where the only word was taken back: the piece waits again."""
     decided_by: Mapped[str]
     note: Mapped[str] = mapped_column(Text)
+    undoes_id: Mapped[int | None] = mapped_column(ForeignKey("disposition.id"))
+    created_at: Mapped[datetime]
+
+
+class PieceNoteRow(Base):
+    """What a person wants remembered about a piece; one that is taken back stays, with a row that says so."""
+
+    __tablename__ = "piece_note"
+    __table_args__ = (Index(None, "piece_id", "id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"))
+    text: Mapped[str] = mapped_column(Text)
+    written_by: Mapped[str]
+    undoes_id: Mapped[int | None] = mapped_column(ForeignKey("piece_note.id"))
     created_at: Mapped[datetime]
 
 

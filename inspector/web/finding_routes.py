@@ -1,19 +1,24 @@
-"""A person's word on a finding."""
+"""A person's word on a finding, and a defect that was missed."""
 
 from typing import Annotated
 
 from fastapi import APIRouter, Form
 from starlette.requests import Request
-from starlette.responses import RedirectResponse
+from starlette.responses import RedirectResponse, Response
 
+from inspector.errors import InputError, StaleError
 from inspector.web.looking_up import Id, find_finding, find_piece
 from inspector.web.pages import ShopDep
 from inspector.web.reviewer import required_reviewer
-from inspector.workshop import Verdict
+from inspector.web.stale import stale_response
+from inspector.workshop import Points, Verdict, parse_version
 
 __all__ = ["router"]
 
 router = APIRouter()
+
+# A line drawn with a finger, thinned by the page, has a few dozen corners of at most 15 signs.
+_OUTLINE_LENGTH = 10_000
 
 
 @router.post("/pieces/{piece_id}/findings/{finding_id}/reviews")
@@ -23,11 +28,72 @@ def add_review(
     piece_id: Id,
     finding_id: Id,
     verdict: Annotated[Verdict, Form()],
+    seen: Annotated[str, Form()],
     kind: Annotated[str | None, Form()] = None,
-) -> RedirectResponse:
-    """Confirm or dismiss a finding, or change its kind; what was said before stays on record."""
+    outline: Annotated[str | None, Form(max_length=_OUTLINE_LENGTH)] = None,
+) -> Response:
+    """Confirm or dismiss a finding, change its kind or its outline; what was said before stays on record."""
     find_finding(find_piece(shop, piece_id), finding_id)
+    version = parse_version(seen)
     # The list of kinds is sent along with every button of the form; it counts only with its own.
     new_kind = kind if verdict == "kind changed" else None
-    shop.review(finding_id, verdict=verdict, kind=new_kind, reviewer=required_reviewer(request))
+    outline_xy = _points(outline or "") if verdict == "outline corrected" else None
+    try:
+        shop.reviewing.say(
+            finding_id,
+            verdict=verdict,
+            kind=new_kind,
+            outline_xy=outline_xy,
+            reviewer=required_reviewer(request),
+            seen=version,
+        )
+    except StaleError as error:
+        fields = {"verdict": verdict, "kind": new_kind, "outline": outline if outline_xy else None}
+        return stale_response(
+            request,
+            error,
+            detail=find_piece(shop, piece_id),
+            seen=version,
+            mine=f"{verdict} to {new_kind}" if new_kind else verdict,
+            again={name: value for name, value in fields.items() if value},
+        )
     return RedirectResponse(f"/pieces/{piece_id}#finding-{finding_id}", status_code=303)
+
+
+@router.post("/pieces/{piece_id}/photos/{photo_id}/findings")
+def add_missed(
+    request: Request,
+    shop: ShopDep,
+    piece_id: Id,
+    photo_id: Id,
+    kind: Annotated[str, Form()],
+    outline: Annotated[str, Form(max_length=_OUTLINE_LENGTH)],
+    seen: Annotated[str, Form()],
+) -> Response:
+    """Mark a defect that was missed on one of a piece's photos."""
+    if all(photo.id != photo_id for photo in find_piece(shop, piece_id).photos):
+        raise InputError(f"Piece {piece_id} has no photo {photo_id}. Open the piece anew.")
+    version = parse_version(seen)
+    try:
+        review = shop.reviewing.draw(
+            photo_id, kind=kind, outline_xy=_points(outline), reviewer=required_reviewer(request), seen=version
+        )
+    except StaleError as error:
+        return stale_response(
+            request,
+            error,
+            detail=find_piece(shop, piece_id),
+            seen=version,
+            mine=f"a {kind} was missed",
+            again={"kind": kind, "outline": outline},
+        )
+    return RedirectResponse(f"/pieces/{piece_id}#finding-{review.finding_id}", status_code=303)
+
+
+def _points(text: str) -> Points:
+    """Corners as an SVG polygon has them: `10,20 30.5,20 30,40`."""
+    try:
+        pairs = [tuple(map(float, pair.split(","))) for pair in text.split()]
+        return tuple((x, y) for x, y in pairs)
+    except ValueError as error:
+        raise InputError("The outline could not be read. Draw around the place again and keep it.") from error

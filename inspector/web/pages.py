@@ -28,9 +28,12 @@ _ENVIRONMENT.filters.update(
     clock=words.clock,
     confidence=words.confidence,
     degree_sign=with_degree_sign,
+    decided=words.decided,
     file_size=words.file_size,
     flagged=words.flagged,
+    last_said=words.last_said,
     mold_name=words.mold_name,
+    said=words.said,
     score=words.score,
     size=words.size,
 )

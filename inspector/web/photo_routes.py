@@ -120,14 +120,21 @@ def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
 @router.get("/photos/{photo_id}/reference-full.jpg")
 def show_full_reference(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """The nearest good piece laid over a photo, with as many pixels as the photo has."""
-    return _laid_over(request, shop, photo_id, size_px=None)
+    return _laid_over(request, shop, photo_id, what="reference", size_px=None)
 
 
 @router.get("/photos/{photo_id}/reference-{size_px:int}.jpg")
 def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """The nearest good piece laid over a photo: same size, same place."""
     _check_offered(size_px)
-    return _laid_over(request, shop, photo_id, size_px=size_px)
+    return _laid_over(request, shop, photo_id, what="reference", size_px=size_px)
+
+
+@router.get("/photos/{photo_id}/difference-{size_px:int}.jpg")
+def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
+    """Where a photo differs from the good piece laid over it: same size, same place."""
+    _check_offered(size_px)
+    return _laid_over(request, shop, photo_id, what="difference", size_px=size_px)
 
 
 @router.get("/photos/{photo_id}/original")
@@ -142,7 +149,14 @@ def download_original(shop: ShopDep, photo_id: Id) -> Response:
     return Response(file.data, media_type=file.media_type, headers=headers)
 
 
-def _laid_over(request: Request, shop: Workshop, photo_id: int, *, size_px: int | None) -> Response:
+def _laid_over(
+    request: Request,
+    shop: Workshop,
+    photo_id: int,
+    *,
+    what: Literal["reference", "difference"],
+    size_px: int | None,
+) -> Response:
     photo = find_photo(shop, photo_id)
     inspection = None
     if photo.piece_id is not None:
@@ -151,12 +165,15 @@ def _laid_over(request: Request, shop: Workshop, photo_id: int, *, size_px: int 
         raise _no_reference(photo_id)
 
     def make() -> bytes:
-        picture = shop.reference_in_photo(photo_id, max_side_px=size_px)
+        if what == "difference" and size_px is not None:
+            picture = shop.difference_in_photo(photo_id, max_side_px=size_px)
+        else:
+            picture = shop.reference_in_photo(photo_id, max_side_px=size_px)
         if picture is None:
             raise _no_reference(photo_id)
         return picture.data
 
-    return _picture(request, f"{photo.sha256}-reference-{inspection.id}-{size_px or 'full'}.jpg", make)
+    return _picture(request, f"{photo.sha256}-{what}-{inspection.id}-{size_px or 'full'}.jpg", make)
 
 
 def _picture(request: Request, name: str, make: Callable[[], bytes]) -> Response:

@@ -11,8 +11,8 @@ from pathlib import Path
 
 __all__ = ["SIZES_PX", "kept_picture"]
 
-# Longest side: a thumbnail on a phone of high density; a photo that fills a laptop's window.
-SIZES_PX = (400, 1600)
+# Longest side: a thumbnail on a phone of high density; a photo that fills a phone; one that fills a laptop's window.
+SIZES_PX = (400, 800, 1600)
 
 
 def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:

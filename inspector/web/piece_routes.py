@@ -5,13 +5,25 @@ from typing import Annotated
 
 from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from inspector.errors import StaleError
 from inspector.web.looking_up import Id, find_piece
 from inspector.web.marks import Mark, mark_findings
 from inspector.web.pages import ShopDep, render
-from inspector.web.reviewer import required_reviewer
-from inspector.workshop import DISPOSITIONS, KINDS, LoggedInspection, LoggedPhoto, Outcome, PieceDetail, Workshop
+from inspector.web.reviewer import required_reviewer, reviewer_of
+from inspector.web.stale import stale_response
+from inspector.workshop import (
+    DISPOSITIONS,
+    KINDS,
+    LoggedInspection,
+    LoggedPhoto,
+    Outcome,
+    PieceDetail,
+    Workshop,
+    last_word,
+    parse_version,
+)
 
 __all__ = ["router"]
 
@@ -45,13 +57,17 @@ def show_piece(
 ) -> HTMLResponse:
     """Show a piece; `decided` is the piece that was decided just before, to go back to it."""
     detail = find_piece(shop, piece_id)
+    before = None if decided is None else find_piece(shop, decided)
+    reviewer = reviewer_of(request)
     context = {
         "detail": detail,
         "piece": detail.piece,
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
         "next_id": _next_waiting(shop, piece_id),
-        "decided": None if decided is None else find_piece(shop, decided).piece,
+        "decided": before,
+        "undo": None if reviewer is None else last_word(detail, by=reviewer),
+        "undo_decided": None if reviewer is None or before is None else last_word(before, by=reviewer),
         "kinds": KINDS,
         "outcomes": DISPOSITIONS,
         "max_photo_bytes": request.app.state.settings.max_photo_bytes,
@@ -65,14 +81,50 @@ def decide(
     shop: ShopDep,
     piece_id: Id,
     outcome: Annotated[Outcome, Form()],
+    seen: Annotated[str, Form()],
     note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
-) -> RedirectResponse:
+) -> Response:
     """Say what becomes of a piece, and go on to the next one that waits."""
     find_piece(shop, piece_id)
+    version = parse_version(seen)
     next_id = _next_waiting(shop, piece_id)
-    shop.set_disposition(piece_id, outcome, decided_by=required_reviewer(request), note=note.strip())
+    try:
+        shop.reviewing.decide(piece_id, outcome, decided_by=required_reviewer(request), note=note, seen=version)
+    except StaleError as error:
+        return stale_response(
+            request,
+            error,
+            detail=find_piece(shop, piece_id),
+            seen=version,
+            mine=outcome,
+            again={"outcome": outcome, "note": note},
+        )
     target = f"/pieces/{piece_id}" if next_id is None else f"/pieces/{next_id}?decided={piece_id}"
     return RedirectResponse(target, status_code=303)
+
+
+@router.post("/pieces/{piece_id}/notes")
+def add_note(
+    request: Request, shop: ShopDep, piece_id: Id, note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = ""
+) -> RedirectResponse:
+    """Keep a note on a piece; others' notes stay beside it."""
+    find_piece(shop, piece_id)
+    shop.reviewing.note(piece_id, note, written_by=required_reviewer(request))
+    return RedirectResponse(f"/pieces/{piece_id}#became-title", status_code=303)
+
+
+@router.post("/pieces/{piece_id}/undo")
+def take_back(request: Request, shop: ShopDep, piece_id: Id, seen: Annotated[str, Form()]) -> Response:
+    """Take back the latest thing that this person said about a piece."""
+    find_piece(shop, piece_id)
+    version = parse_version(seen)
+    try:
+        shop.reviewing.undo(piece_id, by=required_reviewer(request), seen=version)
+    except StaleError as error:
+        return stale_response(
+            request, error, detail=find_piece(shop, piece_id), seen=version, mine="take back my last word", again={}
+        )
+    return RedirectResponse(f"/pieces/{piece_id}", status_code=303)
 
 
 def _shown_photos(detail: PieceDetail) -> list[ShownPhoto]:

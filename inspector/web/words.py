@@ -4,9 +4,22 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
-from inspector.workshop import KINDS, LoggedFinding, Piece
+from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, Verdict
 
-__all__ = ["age", "clock", "confidence", "file_size", "flagged", "mold_name", "score", "size"]
+__all__ = [
+    "age",
+    "clock",
+    "confidence",
+    "decided",
+    "file_size",
+    "flagged",
+    "last_said",
+    "mold_name",
+    "said",
+    "score",
+    "size",
+    "verdict",
+]
 
 _PLURAL = {
     "missing feature": "missing features",
@@ -61,6 +74,30 @@ def flagged(kinds: Iterable[str]) -> str:
     counts = Counter(kinds)
     worded = [f"{counts[kind]} {_ONE[kind] if counts[kind] == 1 else _PLURAL[kind]}" for kind in KINDS if counts[kind]]
     return ", ".join(worded) or "nothing flagged"
+
+
+def verdict(held: Verdict | None) -> str:
+    """What is held of a finding: `confirmed`, or `nobody has looked at it yet`."""
+    return "nobody has looked at it yet" if held is None else held
+
+
+def said(review: Review) -> str:
+    """What a person said about a finding: `kind changed to excess`, `took that back`."""
+    if review.undoes_id is not None:
+        return "took that back"
+    return f"kind changed to {review.kind}" if review.verdict == "kind changed" else verdict(review.verdict)
+
+
+def decided(word: Disposition) -> str:
+    """What a person said that becomes of a piece: `scrap`, `took that back`."""
+    return "took that back" if word.undoes_id is not None else word.outcome or "waiting"
+
+
+def last_said(word: LastWord) -> str:
+    """What can be taken back, short enough for a button: `dismissed`, `scrap`, `note`."""
+    if isinstance(word.said, Review):
+        return verdict(word.said.verdict)
+    return decided(word.said) if isinstance(word.said, Disposition) else "note"
 
 
 def mold_name(piece: Piece) -> str:

@@ -15,6 +15,7 @@ from inspector.log import (
     ExpectedTemperature,
     Feature,
     ImportedPieces,
+    LastWord,
     LoggedFinding,
     LoggedInspection,
     LoggedPhoto,
@@ -23,9 +24,12 @@ from inspector.log import (
     MoldReference,
     MoldSetting,
     Outcome,
+    Outline,
     Piece,
     PieceDetail,
     PieceFilter,
+    PieceNote,
+    PieceVersion,
     Points,
     Pour,
     Review,
@@ -35,6 +39,7 @@ from inspector.log import (
     Verdict,
     Window,
     WindowChange,
+    last_word,
 )
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge
@@ -73,6 +78,7 @@ from inspector.workshop.results import (
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.reviewing import Reviewing, parse_version
 from inspector.workshop.watching import FileState, FolderWatch, list_photo_files
 from inspector.workshop.workshop import Workshop
 
@@ -107,6 +113,7 @@ __all__ = [
     "ImportedPieces",
     "KeptTemperature",
     "KeptWindow",
+    "LastWord",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -120,6 +127,7 @@ __all__ = [
     "MoldTrends",
     "MoldWindow",
     "Outcome",
+    "Outline",
     "Picture",
     "Piece",
     "PieceAge",
@@ -127,6 +135,8 @@ __all__ = [
     "PieceFacts",
     "PieceFilter",
     "PieceImport",
+    "PieceNote",
+    "PieceVersion",
     "Planning",
     "Points",
     "Pour",
@@ -136,6 +146,7 @@ __all__ = [
     "ReferenceCheck",
     "RefusedLine",
     "Review",
+    "Reviewing",
     "ShopTrends",
     "StoredFile",
     "TemperatureReading",
@@ -150,7 +161,9 @@ __all__ = [
     "due_calendar",
     "fill_demo_molds",
     "find_demo_folders",
+    "last_word",
     "list_photo_files",
+    "parse_version",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

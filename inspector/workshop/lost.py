@@ -8,7 +8,8 @@ come from pouring and say nothing about demolding.
 2. A defect of such a kind that was noted by hand (an imported spreadsheet) counts.
 3. A piece that went to scrap or second counts as well, unless a confirmed finding or a note names another defect,
    which is then why.
-4. Of a piece with no usable photo, no note and no disposition nobody knows how it came out: it is left out.
+4. Of a piece with no usable photo, nothing outlined by hand, no note and no disposition nobody knows how it came out:
+   it is left out.
 
 A repair alone counts by its findings: what was patched was broken.
 """
@@ -38,14 +39,15 @@ _WHOLE = Loss(lost=False, features=())
 
 def judge_loss(outcome: PieceOutcome) -> Loss | None:
     """Tell whether a piece was lost; None where nobody knows."""
-    if not outcome.inspected and outcome.noted is None and outcome.outcome is None:
+    outlined = any(found.verdict != "dismissed" for found in outcome.found)
+    if not outcome.inspected and not outlined and outcome.noted is None and outcome.outcome is None:
         return None
     if not outcome.found and not outcome.noted and outcome.outcome in (None, "sell", "repair"):
         return _WHOLE
     standing = [
         found
         for found in outcome.found
-        if found.verdict in ("confirmed", "kind changed")
+        if found.verdict not in (None, "dismissed")
         or (found.verdict is None and found.confidence >= _LEAST_CONFIDENCE and outcome.outcome != "sell")
     ]
     noted = outcome.noted or ()

@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
@@ -29,12 +29,9 @@ from inspector.inspection.limits import DetectionLimits, measure_limits
 from inspector.inspection.recognising import KnownSide, Recognition
 from inspector.log import (
     CEMENT_CLASSES,
-    DISPOSITIONS,
     KINDS,
-    VERDICTS,
     Admixture,
     CementClass,
-    Disposition,
     Feature,
     LoggedInspection,
     LoggedPhoto,
@@ -45,26 +42,24 @@ from inspector.log import (
     NewPhoto,
     NewPiecePhoto,
     NewReference,
-    Outcome,
     PastPour,
     Piece,
     PieceDetail,
     PieceFilter,
     Points,
     Pour,
-    Review,
     StoredFile,
-    Verdict,
 )
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
-from inspector.workshop.pictures import draw_reference, jpeg_picture
+from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
 from inspector.workshop.references import PreparedReferences
+from inspector.workshop.required import required
 from inspector.workshop.results import (
     AddedMold,
     FeatureProposal,
@@ -77,6 +72,7 @@ from inspector.workshop.results import (
     RecordedFile,
     ReferenceCheck,
 )
+from inspector.workshop.reviewing import Reviewing
 from inspector.workshop.signatures import KeptSignatures
 from inspector.workshop.times import with_offset
 from inspector.workshop.translating import points, to_lay_over, to_log
@@ -92,6 +88,16 @@ _MOST_AT_ONCE = 4
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
 # (common practice, no source).
 _WATER_CEMENT_RATIOS = (0.15, 1.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _LaidOver:
+    """A photo, and the nearest reference laid over it: same size, same place."""
+
+    photo_bgr: NDArray[np.uint8]
+    good_bgr: NDArray[np.uint8]
+    outline_xy: NDArray[np.float64]
+    """Of the reference, in pixels of the photo, (n, 2)."""
 
 
 class Workshop:
@@ -111,6 +117,8 @@ class Workshop:
         self._prepared = PreparedReferences(engine, self.photo_file)
         self.curing = Curing(opened)
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
+        self.reviewing = Reviewing(opened)
+        """What people say about findings and pieces, and taking it back."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
@@ -155,7 +163,7 @@ class Workshop:
             raise InputError(
                 f"{name!r} cannot be the name of a mold. Use small letters, digits and single dashes, as in oak-leaf."
             )
-        names = [_given(view, "name of a view") for view in views]
+        names = [required(view, "name of a view") for view in views]
         if not names:
             raise InputError(f"Mold {name} needs at least one view, such as front.")
         return log.add_mold(
@@ -169,7 +177,7 @@ class Workshop:
 
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
-        log.add_view(self._log, mold=mold, view=_given(view, "name of a view"))
+        log.add_view(self._log, mold=mold, view=required(view, "name of a view"))
 
     def add_mold_folder(self, folder: Path) -> AddedMold:
         """Register the mold that `mold.toml` in a folder describes, with its reference photos and features.
@@ -253,7 +261,7 @@ class Workshop:
 
     def add_feature(self, name: str, *, reference_id: int, polygon_xy: Points) -> None:
         """Name a region of a mold's view on one of its reference photos; the same name again moves it."""
-        name = _given(name, "name of a feature")
+        name = required(name, "name of a feature")
         photo = self.photo(log.find_reference(self._log, reference_id).photo_id)
         if len(polygon_xy) < 3 or not all(isfinite(x) and isfinite(y) for x, y in polygon_xy):
             raise InputError(f"The outline of feature {name!r} must be three or more points.")
@@ -394,7 +402,7 @@ class Workshop:
         fibres: str = "",
     ) -> Mix:
         """Register a recipe."""
-        name = _given(name, "name of a mix")
+        name = required(name, "name of a mix")
         if cement_class not in CEMENT_CLASSES:
             raise InputError(f"Cement class {cement_class!r} is not known. Use {' or '.join(CEMENT_CLASSES)}.")
         low, high = _WATER_CEMENT_RATIOS
@@ -660,44 +668,20 @@ class Workshop:
 
         None where the latest inspection could not lay a reference over the photo, or the reference is gone.
         """
-        inspection = self._latest_inspection(photo_id)
-        if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
+        laid = self._laid_over(photo_id)
+        return None if laid is None else jpeg_picture(laid.good_bgr, max_side_px=max_side_px)
+
+    def difference_in_photo(self, photo_id: int, *, max_side_px: int) -> Picture | None:
+        """Show where a photo differs from the reference laid over it, JPEG of the same size as `photo_picture`.
+
+        None where `reference_in_photo` gives none.
+        """
+        laid = self._laid_over(photo_id)
+        if laid is None:
             return None
-        piece_id = self.photo(photo_id).piece_id
-        mold = self.piece(piece_id).piece.mold if piece_id is not None else ""
-        named = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
-        if not named:
-            return None
-        reference = self._prepared.get_one(named[0])
-        photo = self._read_logged(photo_id)
-        laid_over = self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name))
-        return jpeg_picture(laid_over, max_side_px=max_side_px)
-
-    # Reviewing
-
-    def review(self, finding_id: int, *, verdict: Verdict, reviewer: str, kind: str | None = None) -> Review:
-        """Keep a person's word on a finding; `kind` goes with the verdict `kind changed` and only with it."""
-        if verdict not in VERDICTS:
-            raise InputError(f"{verdict!r} is no verdict. Use {', '.join(VERDICTS)}.")
-        if (verdict == "kind changed") != (kind is not None):
-            raise InputError("A new kind goes with the verdict 'kind changed', and only with it.")
-        if kind is not None and kind not in KINDS:
-            raise InputError(f"{kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
-        return log.add_review(
-            self._log, finding_id, verdict=verdict, new_kind=kind, reviewer=_given(reviewer, "name of the reviewer")
-        )
-
-    def set_disposition(self, piece_id: int, outcome: Outcome, *, decided_by: str, note: str = "") -> Disposition:
-        """Keep what became of a piece; the latest word counts, earlier ones stay on record."""
-        if outcome not in DISPOSITIONS:
-            raise InputError(f"{outcome!r} is not what can become of a piece. Use {', '.join(DISPOSITIONS)}.")
-        return log.add_disposition(
-            self._log,
-            piece_id,
-            outcome,
-            decided_by=_given(decided_by, "name of the person who decides"),
-            note=note.strip(),
-        )
+        photo_bgr, good_bgr = (shrunk(image, max_side_px=max_side_px) for image in (laid.photo_bgr, laid.good_bgr))
+        factor = photo_bgr.shape[1] / laid.photo_bgr.shape[1]
+        return jpeg_picture(draw_difference(photo_bgr, good_bgr, laid.outline_xy * factor))
 
     # What several use cases need
 
@@ -850,6 +834,26 @@ class Workshop:
         file = self.photo_file(photo_id)
         return self._engine.read_photo(file.data, name=file.name)
 
+    def _laid_over(self, photo_id: int) -> _LaidOver | None:
+        """Read a photo, and lay the nearest reference over it."""
+        inspection = self._latest_inspection(photo_id)
+        if inspection is None or inspection.reference is None or inspection.photo_from_reference is None:
+            return None
+        piece_id = self.photo(photo_id).piece_id
+        mold = self.piece(piece_id).piece.mold if piece_id is not None else ""
+        named = [item for item in log.list_references(self._log, mold) if item.name == inspection.reference]
+        if not named:
+            return None
+        reference = self._prepared.get_one(named[0])
+        photo = self._read_logged(photo_id)
+        homogeneous = np.column_stack([np.asarray(named[0].outline_xy), np.ones(len(named[0].outline_xy))])
+        outline = homogeneous @ np.asarray(inspection.photo_from_reference).T
+        return _LaidOver(
+            photo_bgr=photo.image_bgr,
+            good_bgr=self._engine.reference_in_photo(photo, reference, to_lay_over(inspection, photo=photo.name)),
+            outline_xy=outline[:, :2] / outline[:, 2:],
+        )
+
     def _latest_inspection(self, photo_id: int) -> LoggedInspection | None:
         piece_id = self.photo(photo_id).piece_id
         if piece_id is None:
@@ -869,12 +873,6 @@ class Workshop:
         )
 
 
-def _given(text: str, what: str) -> str:
-    if not (stripped := text.strip()):
-        raise InputError(f"The {what} is empty. Give one.")
-    return stripped
-
-
 def _why_not_sure(name: str, found: Recognition) -> str:
     if found.unusable is not None:
         return f"Photo {name} cannot be recognised: {found.unusable}"
@@ -888,7 +886,7 @@ def _names_for(numbers: Sequence[int], names: Sequence[str]) -> tuple[str, ...]:
     """A name for each proposal, from as many, from one, or from none."""
     if not names:
         return tuple(f"thin part {number}" for number in numbers)
-    stripped = [_given(name, "name of a feature") for name in names]
+    stripped = [required(name, "name of a feature") for name in names]
     if len(stripped) == len(numbers):
         return tuple(stripped)
     if len(stripped) == 1:

@@ -1,11 +1,12 @@
 import os
 import sqlite3
 import threading
+from contextlib import closing
 
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import text
+from sqlalchemy import CheckConstraint, inspect, text
 
 from inspector import log
 from inspector.errors import InspectorError
@@ -22,6 +23,23 @@ def test_the_migrations_make_the_tables_that_the_program_uses(opened):
     with opened.reading() as session:
         context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
+
+
+def test_the_migrations_check_what_the_tables_check(opened):
+    # What compares the two leaves checks out.
+    with opened.reading() as session:
+        found = inspect(session.connection()).get_multi_check_constraints()
+    made = {
+        table: sorted((check["name"], check["sqltext"]) for check in checks) for (_, table), checks in found.items()
+    }
+    del made["alembic_version"]
+    meant = {
+        table.name: sorted(
+            (check.name, str(check.sqltext)) for check in table.constraints if isinstance(check, CheckConstraint)
+        )
+        for table in Base.metadata.tables.values()
+    }
+    assert made == meant
 
 
 def test_sqlite_is_set_to_keep_what_was_acknowledged(opened):
@@ -80,6 +98,21 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
     connection.close()
 
 
+WORDS_OF_THE_FIRST_PROGRAM = """
+INSERT INTO piece (id, mold_id, created_at) VALUES (1, 1, '2026-05-05 16:30:00');
+INSERT INTO photo (id, sha256, name, media_type, byte_count, width_px, height_px, piece_id, created_at)
+VALUES (1, x'00', 'a.jpg', 'image/jpeg', 9, 400, 300, 1, '2026-05-05 16:30:00');
+INSERT INTO inspection (id, photo_id, engine_version, status, score, seconds, warnings, created_at)
+VALUES (1, 1, 'first', 'inspected', 0.9, 0.1, '[]', '2026-05-05 16:30:00');
+INSERT INTO finding (id, inspection_id, kind, polygon_xy, confidence)
+VALUES (1, 1, 'excess', '[[1, 1], [9, 1], [9, 9]]', 0.8);
+INSERT INTO review (finding_id, verdict, new_kind, reviewer, created_at)
+VALUES (1, 'kind changed', 'chip', 'Ada', '2026-05-05 16:40:00');
+INSERT INTO disposition (piece_id, outcome, decided_by, note, created_at)
+VALUES (1, 'second', 'Ada', 'bill short', '2026-05-05 16:41:00');
+"""
+
+
 def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path, monkeypatch):
     import shutil
 
@@ -92,9 +125,15 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path,
         first = open_log(tmp_path / "data")
     log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
     first.close()
+    with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection, connection:
+        connection.executescript(WORDS_OF_THE_FIRST_PROGRAM)
     moved = open_log(tmp_path / "data")
     assert [mold.name for mold in log.list_molds(moved)] == ["heron"]
     assert log.find_mold_setting(moved, "heron").target_loss == 0.05
+    detail = log.find_piece(moved, 1)
+    (finding,) = detail.inspections[0].findings
+    assert [(word.verdict, word.kind, word.reviewer) for word in finding.reviews] == [("kind changed", "chip", "Ada")]
+    assert [(word.outcome, word.note) for word in detail.dispositions] == [("second", "bill short")]
     with moved.reading() as session:
         context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []

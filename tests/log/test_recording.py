@@ -1,12 +1,9 @@
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from inspector import log
 from inspector.errors import InputError
-from inspector.log import VERDICTS
 
 
 def test_a_piece_is_read_as_it_was_written(stocked, make):
@@ -116,64 +113,3 @@ def test_an_unusable_photo_is_kept_with_its_reason(stocked, make):
     assert detail.piece.score is None
     assert detail.piece.unusable_photos == 1
     assert detail.inspections[0].reason.startswith("The photo is blurred")
-
-
-def test_reviews_are_appended_and_the_latest_counts(stocked, make):
-    logged = log.add_piece_photo(stocked, make.piece_photo(stocked))
-    finding_id = log.find_piece(stocked, logged.piece_id).inspections[0].findings[0].id
-    log.add_review(stocked, finding_id, verdict="dismissed", new_kind=None, reviewer="Ada")
-    assert log.find_piece(stocked, logged.piece_id).piece.kinds == ()
-    review = log.add_review(stocked, finding_id, verdict="kind changed", new_kind="surface void", reviewer="Bo")
-    assert (review.piece_id, review.photo_id) == (logged.piece_id, logged.photo_id)
-    detail = log.find_piece(stocked, logged.piece_id)
-    (finding,) = detail.inspections[0].findings
-    assert [(item.verdict, item.kind, item.reviewer) for item in finding.reviews] == [
-        ("dismissed", None, "Ada"),
-        ("kind changed", "surface void", "Bo"),
-    ]
-    assert (finding.kind, finding.kind_found, finding.verdict) == ("surface void", "chip", "kind changed")
-    assert detail.piece.kinds == ("surface void",)
-    assert detail.piece.unreviewed == 0
-
-
-def test_confirming_after_a_change_of_kind_goes_back_to_what_was_found(stocked, make):
-    logged = log.add_piece_photo(stocked, make.piece_photo(stocked))
-    finding_id = log.find_piece(stocked, logged.piece_id).inspections[0].findings[0].id
-    log.add_review(stocked, finding_id, verdict="kind changed", new_kind="excess", reviewer="Bo")
-    log.add_review(stocked, finding_id, verdict="confirmed", new_kind=None, reviewer="Bo")
-    assert log.find_piece(stocked, logged.piece_id).piece.kinds == ("chip",)
-
-
-def test_a_review_of_no_finding_is_refused(stocked):
-    with pytest.raises(InputError, match="no finding 5"):
-        log.add_review(stocked, 5, verdict="confirmed", new_kind=None, reviewer="Ada")
-
-
-def test_dispositions_are_appended_and_the_latest_counts(stocked, make):
-    logged = log.add_piece_photo(stocked, make.piece_photo(stocked))
-    log.add_disposition(stocked, logged.piece_id, "repair", decided_by="Ada", note="bill glued")
-    log.add_disposition(stocked, logged.piece_id, "second", decided_by="Bo", note="")
-    detail = log.find_piece(stocked, logged.piece_id)
-    assert detail.piece.outcome == "second"
-    assert [(item.outcome, item.decided_by, item.note) for item in detail.dispositions] == [
-        ("repair", "Ada", "bill glued"),
-        ("second", "Bo", ""),
-    ]
-
-
-def test_a_disposition_of_no_piece_is_refused(stocked):
-    with pytest.raises(InputError, match="no piece 5"):
-        log.add_disposition(stocked, 5, "sell", decided_by="Ada", note="")
-
-
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    verdict=st.sampled_from([verdict for verdict in VERDICTS if verdict != "kind changed"]),
-    reviewer=st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=40),
-)
-def test_a_review_written_is_the_review_read(stocked, make, verdict, reviewer):
-    logged = log.add_piece_photo(stocked, make.piece_photo(stocked))
-    finding_id = log.find_piece(stocked, logged.piece_id).inspections[0].findings[0].id
-    written = log.add_review(stocked, finding_id, verdict=verdict, new_kind=None, reviewer=reviewer)
-    (finding,) = log.find_piece(stocked, logged.piece_id).inspections[0].findings
-    assert finding.reviews[-1] == written

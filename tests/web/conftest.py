@@ -15,8 +15,10 @@ import cv2
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
+from httpx2 import Response
 from numpy.typing import NDArray
 
+from inspector.errors import InputError
 from inspector.imaging.reading import Photo, read_photo
 from inspector.inspection.engine import Engine
 from inspector.inspection.overlay import draw_overlay
@@ -109,6 +111,21 @@ def reviewer(client: TestClient) -> TestClient:
     """The same browser after Marta gave her name."""
     client.post("/reviewer", data={"reviewer": "Marta"})
     return client
+
+
+@pytest.fixture
+def say(client: TestClient) -> Callable[..., Response]:
+    """Posts a word on a piece as its page does, with the version of the piece that the page shows."""
+
+    def say_as_the_page_does(address: str, **fields: str) -> Response:
+        piece_id = int(address.split("/")[2])
+        try:
+            seen = str(client.app.state.workshop.piece(piece_id).version)  # type: ignore[attr-defined]
+        except InputError:
+            seen = "0.0.0"
+        return client.post(address, data={"seen": seen, **fields})
+
+    return say_as_the_page_does
 
 
 @pytest.fixture

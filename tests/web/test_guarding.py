@@ -59,7 +59,7 @@ def test_another_web_site_cannot_say_anything_here(
 )
 def test_the_pages_themselves_can(reviewer: TestClient, add: Callable[..., int], headers: dict[str, str]) -> None:
     piece = add(chips=1)
-    answer = reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "sell"}, headers=headers)
+    answer = reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "sell", "seen": "0.0.0"}, headers=headers)
     assert "Marta: <strong>sell</strong>" in answer.text
 
 

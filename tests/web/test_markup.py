@@ -3,10 +3,15 @@
 from collections import Counter
 from collections.abc import Callable
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from httpx2 import Response
 
+from inspector import web
+
+STATIC = Path(web.__file__).parent / "static"
 PAGES = ["/", "/pieces/1", "/pieces/2", "/pieces/99", "/molds", "/molds/oak-leaf"]
 
 
@@ -26,13 +31,15 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture
-def pages(client: TestClient, add: Callable[..., int], piece_photo: Callable[..., bytes]) -> list[Reader]:
+def pages(
+    client: TestClient, add: Callable[..., int], piece_photo: Callable[..., bytes], say: Callable[..., Response]
+) -> list[Reader]:
     """Every page, as seen before and after a name was given."""
     add(chips=2, cracks=1, seed=1)
     add(seed=2)
     before = [Reader(client.get(address).text) for address in PAGES]
     client.post("/reviewer", data={"reviewer": "Marta"})
-    client.post("/pieces/1/findings/1/reviews", data={"verdict": "dismissed"})
+    say("/pieces/1/findings/1/reviews", verdict="dismissed")
     after = [Reader(client.get(address).text) for address in PAGES]
     files = [("photos", ("leaf.png", piece_photo(seed=3))), ("photos", ("list.png", b"no photo"))]
     added = Reader(client.post("/photos", data={"mold": "oak-leaf"}, files=files).text)
@@ -76,7 +83,7 @@ def test_there_is_one_heading_and_one_caution(pages: list[Reader]) -> None:
         assert [footer.get("class") for footer in page.named("footer")] == ["caution"]
 
 
-@pytest.mark.parametrize("name", ["page.css", "compare.js", "review.js", "keys.js", "add-photos.js", "icon.svg"])
+@pytest.mark.parametrize("name", sorted(path.name for path in STATIC.iterdir()))
 def test_everything_that_pages_load_is_served_from_here(client: TestClient, name: str) -> None:
     answer = client.get(f"/static/{name}")
     assert answer.status_code == 200

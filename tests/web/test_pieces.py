@@ -3,6 +3,7 @@ from datetime import UTC, datetime
 
 import pytest
 from fastapi.testclient import TestClient
+from httpx2 import Response
 
 from inspector.web.reviewer import cleaned_name
 
@@ -42,12 +43,14 @@ def test_a_photo_that_cannot_be_used_says_why_and_asks_for_another(client: TestC
     assert '<details class="more" id="another" open>' in page
 
 
-def test_a_name_is_asked_for_once_before_anything_is_said(client: TestClient, add: Callable[..., int]) -> None:
+def test_a_name_is_asked_for_once_before_anything_is_said(
+    client: TestClient, add: Callable[..., int], say: Callable[..., Response]
+) -> None:
     piece = add(chips=1)
     before = client.get(f"/pieces/{piece}").text
     assert "Who is reviewing?" in before
     assert 'value="confirmed"' not in before
-    refused = client.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"})
+    refused = say(f"/pieces/{piece}/findings/1/reviews", verdict="confirmed")
     assert refused.status_code == 422
     assert "enter your name" in refused.text
     named = client.post("/reviewer", data={"reviewer": "  Zoë \n Müller ", "back": f"/pieces/{piece}"})
@@ -84,11 +87,11 @@ def test_an_empty_name_is_refused(client: TestClient, name: str) -> None:
     ],
 )
 def test_what_is_said_of_a_finding_is_shown_with_who_said_it(
-    reviewer: TestClient, add: Callable[..., int], said: dict[str, str], shown: str
+    reviewer: TestClient, add: Callable[..., int], said: dict[str, str], shown: str, say: Callable[..., Response]
 ) -> None:
     piece = add(chips=1)
     assert "Nobody has looked at it yet" in reviewer.get(f"/pieces/{piece}").text
-    page = reviewer.post(f"/pieces/{piece}/findings/1/reviews", data=said).text
+    page = say(f"/pieces/{piece}/findings/1/reviews", **said).text
     assert shown in page
     assert f"Marta: {said['verdict']}" in page
     assert "Nobody has looked at it yet" not in page
@@ -96,28 +99,30 @@ def test_what_is_said_of_a_finding_is_shown_with_who_said_it(
 
 
 def test_two_people_at_once_are_both_shown_and_the_last_word_counts(
-    reviewer: TestClient, add: Callable[..., int]
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response]
 ) -> None:
     piece = add(chips=1)
-    reviewer.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "dismissed"})
+    say(f"/pieces/{piece}/findings/1/reviews", verdict="dismissed")
     reviewer.post("/reviewer", data={"reviewer": "Jonas"})
-    page = reviewer.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"}).text
+    page = say(f"/pieces/{piece}/findings/1/reviews", verdict="confirmed").text
     assert page.index("Marta: dismissed") < page.index("Jonas: confirmed")
     assert "<strong>Confirmed</strong>" in page
 
 
 @pytest.mark.parametrize("said", [{}, {"verdict": "perhaps"}, {"verdict": "kind changed"}])
 def test_a_word_that_says_nothing_is_refused(
-    reviewer: TestClient, add: Callable[..., int], said: dict[str, str]
+    reviewer: TestClient, add: Callable[..., int], said: dict[str, str], say: Callable[..., Response]
 ) -> None:
     piece = add(chips=1)
-    assert reviewer.post(f"/pieces/{piece}/findings/1/reviews", data=said).status_code == 422
+    assert say(f"/pieces/{piece}/findings/1/reviews", **said).status_code == 422
     assert "Nobody has looked at it yet" in reviewer.get(f"/pieces/{piece}").text
 
 
-def test_deciding_leads_to_the_next_piece_and_a_way_back(reviewer: TestClient, add: Callable[..., int]) -> None:
+def test_deciding_leads_to_the_next_piece_and_a_way_back(
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response]
+) -> None:
     worst, middle, best = add(chips=3, seed=1), add(chips=1, seed=2), add(seed=3)
-    then = reviewer.post(f"/pieces/{worst}/dispositions", data={"outcome": "scrap", "note": "bill gone"})
+    then = say(f"/pieces/{worst}/dispositions", outcome="scrap", note="bill gone")
     assert then.url.path == f"/pieces/{middle}"
     assert "<strong>scrap</strong>" in then.text
     assert f'href="/pieces/{worst}">Back to it' in then.text
@@ -126,10 +131,12 @@ def test_deciding_leads_to_the_next_piece_and_a_way_back(reviewer: TestClient, a
     assert "Marta: <strong>scrap</strong>, “bill gone”" in back
 
 
-def test_a_decision_can_be_taken_back_by_a_later_one(reviewer: TestClient, add: Callable[..., int]) -> None:
+def test_a_decision_can_be_taken_back_by_a_later_one(
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response]
+) -> None:
     piece = add(chips=1)
-    reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "scrap"})
-    page = reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "repair"}).text
+    say(f"/pieces/{piece}/dispositions", outcome="scrap")
+    page = say(f"/pieces/{piece}/dispositions", outcome="repair").text
     assert page.index("<strong>scrap</strong>") < page.index("<strong>repair</strong>")
     assert 'value="repair" aria-current="true"' in page
 
@@ -161,14 +168,16 @@ def test_what_is_not_there_is_a_page_that_says_so(client: TestClient, add: Calla
     assert 'href="/"' in answer.text
 
 
-def test_what_is_not_there_cannot_be_reviewed_or_decided(reviewer: TestClient, add: Callable[..., int]) -> None:
+def test_what_is_not_there_cannot_be_reviewed_or_decided(
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response]
+) -> None:
     piece, other = add(chips=1, seed=1), add(chips=1, seed=2)
     for address in ("/pieces/99/findings/1/reviews", f"/pieces/{piece}/findings/99/reviews"):
-        assert reviewer.post(address, data={"verdict": "confirmed"}).status_code == 404
+        assert say(address, verdict="confirmed").status_code == 404
     # The finding of another piece.
-    assert reviewer.post(f"/pieces/{other}/findings/1/reviews", data={"verdict": "confirmed"}).status_code == 404
-    assert reviewer.post("/pieces/99/dispositions", data={"outcome": "sell"}).status_code == 404
-    assert reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "burn"}).status_code == 422
+    assert say(f"/pieces/{other}/findings/1/reviews", verdict="confirmed").status_code == 404
+    assert say("/pieces/99/dispositions", outcome="sell").status_code == 404
+    assert say(f"/pieces/{piece}/dispositions", outcome="burn").status_code == 422
 
 
 def test_a_piece_tells_how_old_it_is_at_20_degc(client: TestClient, add: Callable[..., int]) -> None:

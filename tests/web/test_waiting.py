@@ -2,6 +2,7 @@ from collections.abc import Callable
 
 import pytest
 from fastapi.testclient import TestClient
+from httpx2 import Response
 
 from inspector.settings import Settings
 from inspector.web import create_app, waiting_routes
@@ -19,9 +20,11 @@ def test_pieces_wait_worst_first_with_age_and_words(client: TestClient, add: Cal
     assert page.count("<strong>31 h</strong><span>demold age</span>") == 2
 
 
-def test_a_decided_piece_waits_no_longer(reviewer: TestClient, add: Callable[..., int]) -> None:
+def test_a_decided_piece_waits_no_longer(
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response]
+) -> None:
     piece = add(chips=1)
-    reviewer.post(f"/pieces/{piece}/dispositions", data={"outcome": "repair"})
+    say(f"/pieces/{piece}/dispositions", outcome="repair")
     page = reviewer.get("/").text
     assert "No piece is waiting" in page
     assert f'href="/pieces/{piece}"' not in page
@@ -64,14 +67,14 @@ def test_a_new_workshop_says_how_to_begin(settings: Settings, open_workshop: Cal
         assert "There is no mold yet" in client.get("/").text
 
 
-def test_names_cannot_carry_markup(client: TestClient, add: Callable[..., int]) -> None:
+def test_names_cannot_carry_markup(client: TestClient, add: Callable[..., int], say: Callable[..., Response]) -> None:
     piece = add(chips=1)
     shop = workshop_of(client)
     shop.add_mold("sly", title='<script>alert("mold")</script>')
     client.post("/reviewer", data={"reviewer": '"><script>alert("name")</script>'})
-    client.post(f"/pieces/{piece}/findings/1/reviews", data={"verdict": "confirmed"})
+    say(f"/pieces/{piece}/findings/1/reviews", verdict="confirmed")
     note = "<img src=x onerror=alert(1)>"
-    client.post(f"/pieces/{piece}/dispositions", data={"outcome": "second", "note": note})
+    say(f"/pieces/{piece}/dispositions", outcome="second", note=note)
     for address in ("/", f"/pieces/{piece}"):
         page = client.get(address).text
         assert "<script>alert" not in page

@@ -25,6 +25,10 @@ def outcome(*found, noted=None, became=None, inspected=True):
         (outcome(found(confidence=0.4, verdict="confirmed")), LOST_BILL),
         (outcome(found(verdict="dismissed")), GOOD),
         (outcome(found("surface void")), GOOD),
+        (outcome(found(confidence=0.4, verdict="outline corrected")), LOST_BILL),
+        # Outlined by hand on a photo that could not be judged; then taken back.
+        (outcome(found(verdict="confirmed"), inspected=False), LOST_BILL),
+        (outcome(found(verdict="dismissed"), inspected=False), None),
         (outcome(found("missing feature", verdict="kind changed")), LOST_BILL),
         # Who sells a piece has looked at it; what was confirmed stays all the same.
         (outcome(found(), became="sell"), GOOD),

@@ -1,9 +1,13 @@
-// Keys for reviewing without a pointer. They can be switched off, and never act while something is being typed.
+// Keys for reviewing without a pointer. They can be switched off, and never act while something is being typed or drawn.
+
+import { kept } from "./review.js";
 
 const STORED = "inspector-keys";
-const box = document.querySelector("[data-keys]");
-const tick = box.querySelector("[data-keys-on]");
-box.hidden = false;
+const help = document.querySelector("[data-keys]");
+const tick = help.querySelector("[data-keys-on]");
+const opener = document.querySelector("[data-show-keys]");
+opener.hidden = false;
+opener.addEventListener("click", () => help.showModal());
 tick.checked = localStorage.getItem(STORED) !== "off";
 tick.addEventListener("change", () => localStorage.setItem(STORED, tick.checked ? "on" : "off"));
 
@@ -20,33 +24,63 @@ function step(by) {
   const next = here < 0 ? (by > 0 ? 0 : all.length - 1) : here + by;
   all[Math.min(Math.max(next, 0), all.length - 1)]?.focus();
 }
+function somethingElse() {
+  const choice = atHand()?.querySelector("[data-else]");
+  if (!choice) return;
+  choice.open = true;
+  choice.querySelector("select").focus();
+}
 const say = (verdict) => atHand()?.querySelector(`button[value="${verdict}"]`)?.click();
 const click = (selector) => photoAtHand()?.querySelector(selector)?.click();
+const focus = (element) => element?.focus();
 
 const ACTIONS = {
   j: () => step(1),
   k: () => step(-1),
   c: () => say("confirmed"),
   d: () => say("dismissed"),
+  t: somethingElse,
+  e: () => atHand()?.querySelector("[data-correct]")?.click(),
+  a: () => click("[data-missed]"),
+  u: () => (document.querySelector("[data-undo]") ?? document.querySelector("[data-undo-decided]"))?.click(),
+  m: () => focus(document.getElementById("note")),
+  s: () => focus(photoAtHand()?.querySelector("[data-slide]")),
+  v: () => click("[data-differ]"),
   o: () => click("[data-outlines]"),
   "+": () => click('[data-zoom="in"]'),
   "=": () => click('[data-zoom="in"]'),
   "-": () => click('[data-zoom="out"]'),
   0: () => click('[data-zoom="whole"]'),
   n: () => document.querySelector("[data-next]")?.click(),
+  "?": () => help.showModal(),
 };
+for (const number of [1, 2, 3, 4]) ACTIONS[number] = () => document.querySelectorAll("[data-stamp]")[number - 1]?.click();
 
 function meant(event) {
-  const typing = event.target.closest?.("input:not([type=checkbox]), select, textarea");
-  return tick.checked && !typing && !event.ctrlKey && !event.metaKey && !event.altKey;
+  const typing = event.target.closest?.("input:not([type=checkbox], [type=range]), select, textarea");
+  const busy = help.open || document.querySelector("[data-outlining]:not([hidden])");
+  return tick.checked && !typing && !busy && !event.ctrlKey && !event.metaKey && !event.altKey;
 }
 
+// One key after the other: what was pressed while a word was being kept is about what stands there afterwards.
+let waiting = Promise.resolve();
+
 document.addEventListener("keydown", (event) => {
+  const select = event.target.closest?.("[data-else] select");
+  if (select && event.key === "Enter" && tick.checked) {
+    event.preventDefault();
+    return void say("kind changed");
+  }
+  if (event.key === "Escape" && event.target.closest?.("#note, [data-else] select, [data-slide]")) {
+    return void focus(event.target.closest("[data-finding]") ?? document.getElementById("content"));
+  }
   if (!meant(event) || event.repeat) return;
   const key = event.key.toLowerCase();
   if (key === "f") return void photoAtHand()?.dispatchEvent(new Event("flip-press"));
-  if (/^[1-9]$/.test(key)) return void document.querySelectorAll("#decide button")[Number(key) - 1]?.click();
-  ACTIONS[key]?.();
+  const act = ACTIONS[key];
+  if (!act) return;
+  event.preventDefault(); // M, S and T lead into a field, which is not to take the letter
+  waiting = waiting.then(act).then(kept);
 });
 document.addEventListener("keyup", (event) => {
   if (event.key.toLowerCase() !== "f") return;

@@ -1,0 +1,121 @@
+// Zoom: wheel, two fingers or buttons, dragging moves; both panes show the same place, at full resolution when enlarged.
+
+const LARGEST = 8;
+const STEP = 1.6;
+
+export function zooming(section, frame) {
+  const stages = [...frame.querySelectorAll("[data-stage]")];
+  const view = { scale: 1, x: 0, y: 0 }; // x, y: the part at the stage's left top corner, 0 to 1 of the photo
+
+  function draw() {
+    const room = 1 - 1 / view.scale;
+    view.x = Math.min(Math.max(view.x, 0), room);
+    view.y = Math.min(Math.max(view.y, 0), room);
+    for (const stage of stages) {
+      const layer = stage.querySelector("[data-layer]");
+      const zoomed = view.scale > 1;
+      if (!zoomed) stage.style.height = "";
+      else if (!stage.style.height) stage.style.height = `${stage.clientHeight}px`;
+      layer.style.width = zoomed ? `${view.scale * 100}%` : "";
+      layer.style.transform = zoomed ? `translate(${-view.x * 100}%, ${-view.y * 100}%)` : "";
+      stage.classList.toggle("zoomed", zoomed);
+    }
+    if (view.scale > STEP) for (const image of frame.querySelectorAll("[data-full]:not([hidden])")) sharpen(image);
+    section.dispatchEvent(new CustomEvent("view", { detail: view }));
+  }
+  function zoom(factor, atX = 0.5, atY = 0.5) {
+    const scale = Math.min(Math.max(view.scale * factor, 1), LARGEST);
+    view.x += atX * (1 / view.scale - 1 / scale);
+    view.y += atY * (1 / view.scale - 1 / scale);
+    view.scale = scale < 1.01 ? 1 : scale;
+    draw();
+  }
+  // So close that the finding takes up a third of the photo's width or height.
+  function lookCloser(finding) {
+    const mark = frame.querySelector(`g[data-mark="${finding.dataset.finding}"] polygon`);
+    const { width, height } = mark.ownerSVGElement.viewBox.baseVal;
+    const box = mark.getBBox();
+    view.scale = Math.min(Math.max(0.33 / Math.max(box.width / width, box.height / height), 1), LARGEST);
+    view.x = (box.x + box.width / 2) / width - 0.5 / view.scale;
+    view.y = (box.y + box.height / 2) / height - 0.5 / view.scale;
+    draw();
+  }
+  const factors = { in: STEP, out: 1 / STEP, whole: 1 / LARGEST };
+  for (const button of section.querySelectorAll("[data-zoom]")) {
+    button.addEventListener("click", () => zoom(factors[button.dataset.zoom]));
+  }
+  section.addEventListener("click", (event) => {
+    if (event.target.closest("[data-closer]")) {
+      lookCloser(event.target.closest("[data-finding]"));
+      frame.scrollIntoView({ block: "nearest" });
+    }
+    const mark = event.target.closest("[data-mark]");
+    if (mark) document.getElementById(`finding-${mark.dataset.mark}`).focus();
+  });
+  // A finding that is gone to by key, or by its outline, is looked at closely as well.
+  section.addEventListener("focusin", (event) => {
+    if (event.target.matches("[data-finding]")) lookCloser(event.target);
+  });
+  for (const stage of stages) {
+    stage.addEventListener("wheel", (event) => {
+      if (view.scale === 1 && event.deltaY > 0) return; // nothing to make smaller: the page scrolls
+      event.preventDefault();
+      const box = stage.getBoundingClientRect();
+      const factor = Math.exp(-event.deltaY / 400);
+      zoom(factor, (event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
+    }, { passive: false });
+    dragging(stage, view, draw, zoom);
+  }
+  window.addEventListener("resize", () => {
+    for (const stage of stages) stage.style.height = "";
+    Object.assign(view, { scale: 1, x: 0, y: 0 });
+    draw();
+  });
+}
+
+// Every pixel of the photo, once it is looked at closely.
+function sharpen(image) {
+  const full = new Image();
+  full.addEventListener("load", () => {
+    image.removeAttribute("srcset"); // it would count for more than the address
+    image.src = full.src;
+  });
+  full.src = image.dataset.full;
+  delete image.dataset.full;
+}
+
+// One finger or the mouse moves an enlarged photo; two fingers enlarge it.
+function dragging(stage, view, draw, zoom) {
+  const held = new Map();
+  const spread = () => {
+    const [a, b] = [...held.values()];
+    return Math.hypot(a.x - b.x, a.y - b.y);
+  };
+  stage.addEventListener("dragstart", (event) => event.preventDefault());
+  stage.addEventListener("pointerdown", (event) => {
+    held.set(event.pointerId, { x: event.clientX, y: event.clientY });
+    // One finger on a whole photo scrolls the page.
+    if (view.scale > 1 || held.size > 1) for (const id of held.keys()) stage.setPointerCapture(id);
+  });
+  stage.addEventListener("pointermove", (event) => {
+    const before = held.get(event.pointerId);
+    if (!before) return;
+    const box = stage.getBoundingClientRect();
+    const now = { x: event.clientX, y: event.clientY };
+    if (held.size === 1) {
+      view.x -= (now.x - before.x) / box.width / view.scale;
+      view.y -= (now.y - before.y) / box.height / view.scale;
+      held.set(event.pointerId, now);
+      draw();
+    } else {
+      const was = spread();
+      held.set(event.pointerId, now);
+      const [a, b] = [...held.values()];
+      const middle = { x: (a.x + b.x) / 2 - box.left, y: (a.y + b.y) / 2 - box.top };
+      if (held.size === 2 && was > 0) zoom(spread() / was, middle.x / box.width, middle.y / box.height);
+    }
+  });
+  for (const end of ["pointerup", "pointercancel", "pointerleave"]) {
+    stage.addEventListener(end, (event) => held.delete(event.pointerId));
+  }
+}

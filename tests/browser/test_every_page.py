@@ -1,0 +1,128 @@
+"""What holds for every page: found by asking the program itself which pages it has, so that none is forgotten."""
+
+import itertools
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+
+from inspector.web import create_app
+from tests.browser.conftest import LAPTOP, MOLD, PHONE, OpenPage, Served
+
+# What stands for each part of an address in braces; a new one needs its line here.
+ADDRESS_PARTS = {
+    "piece_id": ["1", "2", "3", "99"],
+    "mold": [MOLD],
+    "photo_id": ["2"],
+    "size_px": ["400"],
+    "name": ["0" * 64],
+}
+# WCAG 2.2 A and AA, and what its makers hold to be good practice besides. https://www.w3.org/TR/WCAG22/
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+# 1366 px at 200 % leave 683 px to the page (WCAG 2.2, 1.4.4); 320 px are asked for by 1.4.10.
+NARROW_PX = (683, 320)
+MOST_BYTES = 300_000
+BYTES_WITHOUT_PHOTOS = """[...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")]
+    .filter(entry => !entry.name.includes("/photos/") && !entry.name.includes("/pictures/"))
+    .reduce((sum, entry) => sum + entry.decodedBodySize, 0)"""
+MOVING = """[...document.querySelectorAll("*")].filter(element => {
+    const style = getComputedStyle(element);
+    return parseFloat(style.transitionDuration) > 0 || style.animationName !== "none";
+}).map(element => element.tagName)"""
+
+
+def addresses() -> dict[str, bool]:
+    """Every address that the program answers GET at, with its parts filled in, and whether it is said to be a page."""
+    filled = {}
+    for path, methods in create_app().openapi()["paths"].items():
+        if "get" in methods:
+            names = [name for name in ADDRESS_PARTS if f"{{{name}}}" in path]
+            is_page = "text/html" in methods["get"]["responses"]["200"].get("content", {})
+            for values in itertools.product(*(ADDRESS_PARTS[name] for name in names)):
+                filled[path.format_map(dict(zip(names, values, strict=True)))] = is_page
+    return filled
+
+
+@pytest.fixture
+def pieces(served: Served) -> Served:
+    """Piece 1 has findings that were looked at and a decision, piece 2 nothing, piece 3 a photo that is too dark."""
+    first = served.add(chip=True, crack=True)
+    served.add()
+    served.add(dark=True)
+    (inspection,) = served.shop.piece(first).inspections
+    assert inspection is not None
+    served.shop.reviewing.say(inspection.findings[0].id, verdict="dismissed", reviewer="Jonas")
+    served.shop.reviewing.decide(first, "second", decided_by="Jonas", note="tip short")
+    return served
+
+
+def complaints_of(page: Page) -> list[str]:
+    """What is wrong with a page, wherever it is looked at."""
+    results = Axe().run(page, options=RULES)
+    found = [results.generate_report()] if results.violations_count else []
+    byte_count = page.evaluate(BYTES_WITHOUT_PHOTOS)
+    if not 0 < byte_count <= MOST_BYTES:
+        found.append(f"{byte_count} bytes without photos")
+    if moving := page.evaluate(MOVING):
+        found.append(f"moves although less motion is wanted: {moving}")
+    window = page.viewport_size
+    assert window is not None
+    for width_px in (window["width"], *NARROW_PX):
+        page.set_viewport_size({"width": width_px, "height": window["height"]})
+        wanted_px, given_px = page.evaluate(
+            "[document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+        )
+        if wanted_px > given_px:
+            found.append(f"{wanted_px} px wide in {given_px} px")
+    page.set_viewport_size(window)
+    return found
+
+
+def test_the_program_says_of_every_page_that_it_is_one(pieces: Served, open_page: OpenPage) -> None:
+    ask = open_page("/", reviewer="Marta").context.request
+    answers = {address: "text/html" in ask.get(address).headers["content-type"] for address in addresses()}
+    wrong = {address for address, is_page in addresses().items() if answers[address] and not is_page}
+    # A photo that is not there is told by a page.
+    assert wrong == {"/molds/pictures/" + "0" * 64 + ".svg"}
+    assert {"/", "/molds", "/pieces/1"} <= {address for address, is_page in addresses().items() if is_page}
+
+
+@pytest.mark.parametrize(
+    ("device", "scheme", "reviewer"),
+    [(PHONE, "light", "Marta"), (LAPTOP, "dark", "Marta"), (LAPTOP, "light", None)],
+    ids=["phone", "laptop in the dark", "laptop, nameless"],
+)
+def test_pages_shut_nobody_out(
+    pieces: Served, open_page: OpenPage, device: dict[str, object], scheme: str, reviewer: str | None
+) -> None:
+    page = open_page("/", {**device, "color_scheme": scheme, "reduced_motion": "reduce"}, reviewer=reviewer)
+    found = {}
+    for address, is_page in addresses().items():
+        if is_page:
+            page.goto(address)
+            found[address] = complaints_of(page)
+    assert {address: complaints for address, complaints in found.items() if complaints} == {}
+
+
+def test_a_poor_page_would_be_noticed(served: Served, open_page: OpenPage) -> None:
+    page = open_page("/", {**LAPTOP, "reduced_motion": "reduce"})
+    assert complaints_of(page) == []
+    page.evaluate(
+        """() => {
+            const wide = document.querySelector("main").appendChild(document.createElement("p"));
+            wide.textContent = "pale and wide";
+            wide.style.cssText = "color: #bbb; background: #fff; width: 3000px; transition: color 1s";
+        }"""
+    )
+    contrast, motion, *widths = complaints_of(page)
+    assert "color-contrast" in contrast
+    assert "P" in motion
+    assert len(widths) == 1 + len(NARROW_PX)
+
+
+def test_the_dark_preference_is_followed(served: Served, open_page: OpenPage) -> None:
+    brightness = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).reduce((sum, part) => sum + +part, 0)"
+    dark, light = (
+        open_page("/", {**LAPTOP, "color_scheme": scheme}).evaluate(brightness) for scheme in ("dark", "light")
+    )
+    assert dark < 200 < 600 < light  # of 3 x 255
