@@ -249,10 +249,10 @@ def _robust_affine(
     """The affine field nearest to the shifts, by reweighted least squares (Cauchy's weights, 0.8 mm)."""
     basis, target, start = terms[used], shifts[used], say[used] + 1e-6
     weight = start
-    coefficients = np.zeros((3, 2))
+    coefficients: NDArray[np.floating] = np.zeros((3, 2))
     for _ in range(4):
-        root = np.sqrt(weight)[:, None]
-        coefficients = np.linalg.lstsq(basis * root, target * root, rcond=None)[0]
+        weighted = (basis * weight[:, None]).T.astype(np.float64)
+        coefficients = np.linalg.solve(weighted @ basis + 1e-9 * np.eye(3), weighted @ target)
         error = np.hypot(*(target - basis @ coefficients).T)
         weight = start / (1 + (error / 0.8) ** 2)
     return np.asarray(terms @ coefficients.astype(np.float32))

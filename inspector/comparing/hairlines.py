@@ -21,7 +21,7 @@ from skimage.morphology import skeletonize
 
 from inspector.imaging.light import log_light
 
-__all__ = ["Hairline", "LineStrength", "find_hairlines", "line_strength"]
+__all__ = ["Hairline", "LineStrength", "find_hairlines", "line_strength", "path_through"]
 
 DIRECTIONS = 12
 # Cross-section of the line operator: lines of 0.1 to 0.8 mm, as they come out of the lens. [px of the raster]
@@ -136,6 +136,30 @@ def find_hairlines(
         along = lines.strength[path[:, 0], path[:, 1]]
         found.append(Hairline(smooth, length, float(along.mean()), float(np.percentile(along, 20))))
     return tuple(sorted(found, key=lambda line: -line.length_px * line.strength))
+
+
+def path_through(region: NDArray[np.bool_], strength: NDArray[np.float32]) -> NDArray[np.float64] | None:
+    """The line through an elongated region: from one end of its skeleton to the other, where it is strongest.
+
+    Parameters
+    ----------
+    region : ndarray, shape (h, w), bool
+        One connected part.
+    strength : ndarray, shape (h, w), float32
+        Of the line, as `line_strength` gives it.
+
+    Returns
+    -------
+    ndarray, shape (n, 2), or None
+        Points in px from end to end; None where the region has no length.
+    """
+    spine = np.argwhere(skeletonize(region))
+    if len(spine) < 2:
+        return None
+    ends = _longest_path(spine)[[0, -1]]
+    cost = np.where(region, 1.0 / (0.3 + np.clip(strength, 0, 5)), 20.0)
+    way, _ = route_through_array(cost, ends[0], ends[1], fully_connected=True, geometric=True)
+    return _smoothed(np.array(way, dtype=np.float64)[:, ::-1])
 
 
 def _second_derivatives(

@@ -9,7 +9,6 @@ print, its local correlation with what is seen replaces the texture. Seeds from 
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -79,7 +78,7 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     soft = cv2.blur(frame_bgr, (3, 3))
     logs = log_light(soft, darkest=DARKEST_LIGHT)
-    brightness = logs.mean(axis=2)
+    brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
     tone, tone_spread = _against_smooth_light(brightness, rim)
     hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
     hue = hue - np.float32(np.median(hue[rim]))
@@ -286,9 +285,10 @@ def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_
     terms = _quadratic_terms((xs / width - 0.5).astype(np.float32), (ys / height - 0.5).astype(np.float32))
     target = brightness[ys, xs]
     weight = np.ones(target.shape, dtype=np.float32)
-    coefficients = np.zeros(6)
+    coefficients: NDArray[np.floating] = np.zeros(6)
     for _ in range(8):
-        coefficients = np.linalg.lstsq(terms * weight[:, None], target * weight, rcond=None)[0]
+        weighted = (terms * (weight**2)[:, None]).T.astype(np.float64)
+        coefficients = np.linalg.solve(weighted @ terms + 1e-9 * np.eye(6), weighted @ target)
         error = target - terms @ coefficients
         weight = np.clip(1 - (error / (3 * _spread(error) + 0.01)) ** 2, 0, 1).astype(np.float32)
     # The surface is smooth: one place in eight each way says it all.
@@ -333,10 +333,9 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
     photo, print_there = _windowed(gray, sigma_px), _windowed(expected, sigma_px)
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
-        moves = ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))
-        found = threads.map(lambda move: _local_correlation(photo, print_there.moved(*move), sigma_px), moves)
-        best = np.max(list(found), axis=0)
+    best = _local_correlation(photo, print_there, sigma_px)
+    for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        cv2.max(best, _local_correlation(photo, print_there.moved(*move), sigma_px), dst=best)
     return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
 
 
@@ -370,28 +369,40 @@ def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Windowed:
-    """A picture with its mean and variance in Gaussian windows."""
+    """A picture with its mean and the inverse of its spread in Gaussian windows."""
 
     values: NDArray[np.float32]
     mean: NDArray[np.float32]
-    variance: NDArray[np.float32]
+    sharpness: NDArray[np.float32]
 
     def moved(self, dy: int, dx: int) -> _Windowed:
         """Shifted by whole pixels."""
-        return _Windowed(*(np.roll(one, (dy, dx), axis=(0, 1)) for one in (self.values, self.mean, self.variance)))
+        height, width = self.values.shape
+        shift = np.array([[1.0, 0, dx], [0, 1.0, dy]])
+        size = (width, height)
+        replicated = cv2.BORDER_REPLICATE
+        return _Windowed(
+            *(
+                cv2.warpAffine(one, shift, size, flags=cv2.INTER_NEAREST, borderMode=replicated)
+                for one in (self.values, self.mean, self.sharpness)
+            )
+        )
 
 
 def _windowed(image: NDArray[np.uint8] | NDArray[np.float32], sigma_px: float) -> _Windowed:
     values = image.astype(np.float32)
     mean = cv2.GaussianBlur(values, (0, 0), sigma_px)
     variance = np.maximum(cv2.GaussianBlur(values * values, (0, 0), sigma_px) - mean**2, 0) + np.float32(1)
-    return _Windowed(values, mean, variance)
+    return _Windowed(values, mean, 1 / np.sqrt(variance))
 
 
 def _local_correlation(first: _Windowed, second: _Windowed, sigma_px: float) -> NDArray[np.float32]:
     """Pearson's correlation in Gaussian windows."""
     together = cv2.GaussianBlur(first.values * second.values, (0, 0), sigma_px)
-    return np.asarray((together - first.mean * second.mean) / np.sqrt(first.variance * second.variance))
+    together -= first.mean * second.mean
+    together *= first.sharpness
+    together *= second.sharpness
+    return together
 
 
 def _grab(

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.comparing.hairlines import LineStrength, find_hairlines
+from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
 from inspector.inspection.damage_map import MAP_PX_PER_MM
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
@@ -24,17 +24,23 @@ __all__ = [
     "crack_candidates",
     "damage_candidates",
     "excess_candidates",
+    "line_candidates",
     "outline_candidates",
 ]
 
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
 OUTLINE_TOLERANCE_MM = 0.5
 SMALLEST_LOSS_MM2 = 1.5
-# The networks were taught to miss nothing: even odds of theirs are not yet even odds of damage.
-LEAST_ODDS = 0.0
-STRONG_ODDS = 3.0
+# The networks were taught to miss nothing: even odds of theirs are not yet even odds of damage. Cut here, chips of the
+# tuning split overlap the truth best.
+LEAST_ODDS = 3.0
+STRONG_ODDS = 6.0
 SMALLEST_DAMAGE_MM2 = 1.5
-# How sure the crack's map must be to count in full: it then doubles the strength of a line.
+# A crack of the crack map; gaps of this much are closed.
+LEAST_CRACK_ODDS = 2.0
+SMALLEST_CRACK_MM2 = 1.5
+GAP_MM = 2.0
+# How sure the crack map must be to count in full beside a dark line: it then doubles its strength.
 CRACK_ODDS = 2.0
 LINE_LOW, LINE_HIGH = 1.9, 3.0
 SHORTEST_LINE_MM = 5.0
@@ -44,12 +50,12 @@ SHORTEST_LINE_MM = 5.0
 class Candidate:
     """A place in the model's box, and what was measured there."""
 
-    source: str  # "outline", "excess", "damage" or "line"
+    source: str  # "outline", "excess", "damage", "crack" or "line"
     mask: NDArray[np.uint8]  # cut to its bounding box, 255 inside
     left: int
     top: int
     numbers: dict[str, float]
-    path_xy: NDArray[np.float64] | None = None  # of a line, box px
+    path_xy: NDArray[np.float64] | None = None  # of a crack or line, box px
 
 
 def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
@@ -59,6 +65,7 @@ def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         *excess_candidates(model, evidence),
         *damage_candidates(model, evidence),
         *crack_candidates(model, evidence),
+        *line_candidates(model, evidence),
     ]
 
 
@@ -187,54 +194,105 @@ def damage_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
 
 
 def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
-    """Dark lines that no good piece has."""
-    px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
-    inside_mm = model.inside_mm
-    strength, known = evidence.lines.strength, evidence.known_lines
-    size = (strength.shape[1], strength.shape[0])
-    # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
-    sure = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
-    lines = LineStrength((1 + sure) * strength - (1 - sure) * known, evidence.lines.direction)
-    # The path may lie a place beside the highest of the map.
-    crack_near, damage_near = (
-        cv2.dilate(image, np.ones((3, 3), dtype=np.uint8)) for image in (evidence.damage.crack, evidence.damage.odds)
+    """Places that the crack map points at, each with the line that runs through it."""
+    damage = evidence.damage
+    scale = evidence.line_px_per_mm
+    finer = scale / MAP_PX_PER_MM
+    size = (evidence.lines.strength.shape[1], evidence.lines.strength.shape[0])
+    odds = cv2.resize(damage.crack, size, interpolation=cv2.INTER_LINEAR)
+    gap = round(GAP_MM * MAP_PX_PER_MM) + 1
+    likely = cv2.morphologyEx(
+        (damage.crack > LEAST_CRACK_ODDS).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((gap, gap), dtype=np.uint8)
     )
+    parts = _parts(likely > 0, SMALLEST_CRACK_MM2 * MAP_PX_PER_MM**2)
+    peaks = [float(damage.crack[t : t + m.shape[0], x : x + m.shape[1]][m > 0].max()) for m, x, t in parts]
+    # The path may lie a place beside the highest of the map.
+    crack_near, damage_near = (cv2.dilate(one, np.ones((3, 3), dtype=np.uint8)) for one in (damage.crack, damage.odds))
     found = []
-    for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
-        path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
-        column = np.clip(np.round(path[:, 0]).astype(int), 0, inside_mm.shape[1] - 1)
-        row = np.clip(np.round(path[:, 1]).astype(int), 0, inside_mm.shape[0] - 1)
-        depth = inside_mm[row, column]
-        full_column = np.clip(np.round(line.path_xy[:, 0]).astype(int), 0, lines.strength.shape[1] - 1)
-        full_row = np.clip(np.round(line.path_xy[:, 1]).astype(int), 0, lines.strength.shape[0] - 1)
-        left_side, right_side = _sides(evidence.line_gray, line.path_xy, 0.9 * scale)
-        crack_odds = _sampled(crack_near, path, px_per_mm)
-        chord = float(np.hypot(*(path[-1] - path[0])))
+    for k, (mask, left, top) in enumerate(parts):
+        fine = (round(mask.shape[1] * finer), round(mask.shape[0] * finer))
+        region = np.pad(cv2.resize(mask, fine, interpolation=cv2.INTER_LINEAR) > 127, 1)
+        y, x = round(top * finer) - 1, round(left * finer) - 1
+        rows = np.clip(np.arange(y, y + region.shape[0]), 0, size[1] - 1)
+        columns = np.clip(np.arange(x, x + region.shape[1]), 0, size[0] - 1)
+        around = np.ix_(rows, columns)
+        seen = np.maximum(odds[around] + 2 * evidence.lines.strength[around], 0)
+        fine_path = path_through(region, 5 * (seen / max(float(seen.max()), 1e-3)) ** 2)
+        if fine_path is None:
+            continue
+        fine_path = fine_path + np.array([x, y])
+        path = (fine_path + 0.5) * (model.px_per_mm / scale) - 0.5
+        here = damage.crack[top : top + mask.shape[0], left : left + mask.shape[1]][mask > 0]
+        others = peaks[:k] + peaks[k + 1 :]
+        crack_odds = _sampled(crack_near, path, model.px_per_mm)
         numbers = {
-            "length_mm": line.length_px / scale,
             "crack_odds": float(np.mean(crack_odds)),
             "crack_odds_low": float(np.quantile(crack_odds, 0.2)),
             "crack_odds_high": float(np.quantile(crack_odds, 0.8)),
-            "damage_odds": float(np.mean(_sampled(damage_near, path, px_per_mm))),
-            "strength": line.strength,
-            "weakest": line.weakest_fifth,
-            "weaker_side": float(np.median(np.minimum(left_side, right_side))),
-            "stronger_side": float(np.median(np.maximum(left_side, right_side))),
-            "even": float(np.mean(np.minimum(left_side, right_side) > 0.02)),
-            "near_outline": float(np.mean(depth < 1.2)),
-            "depth_mm": float(np.median(depth)),
-            "known": float(np.mean(evidence.known_lines[full_row, full_column])),
-            "straight": chord * scale / px_per_mm / max(line.length_px, 1.0),
-            "relief": float(evidence.relief[row, column].mean()),
-            "normal_edges": float(evidence.normal_edges[row, column].mean()),
-            "darker": float(evidence.darker[row, column].mean()),
-            "crowd": evidence.line_crowd,
-            "odd_share": evidence.odd_share,
-            "references": float(len(model.layers)),
+            "damage_odds": float(np.mean(_sampled(damage_near, path, model.px_per_mm))),
+            "peak": peaks[k],
+            "high": float(np.quantile(here, 0.8)),
+            "median": float(np.median(here)),
+            "sure_mm2": float(np.count_nonzero(here > STRONG_ODDS)) / MAP_PX_PER_MM**2,
+            "area_mm2": float(len(here)) / MAP_PX_PER_MM**2,
+            "strong_others": float(sum(other > STRONG_ODDS for other in others)),
+            "ahead": peaks[k] - max(others, default=LEAST_CRACK_ODDS),
+            "reach_mm": max(_extent(mask)) / MAP_PX_PER_MM,
         }
+        mask, left, top = _band(path, max(0.6 * model.px_per_mm, 1.5))
+        numbers |= _along(model, evidence, path, fine_path)
+        found.append(Candidate("crack", mask, left, top, numbers, path))
+    return found
+
+
+def line_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Dark lines that no good piece has."""
+    px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
+    strength, known = evidence.lines.strength, evidence.known_lines
+    size = (strength.shape[1], strength.shape[0])
+    # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
+    odds = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
+    lines = LineStrength((1 + odds) * strength - (1 - odds) * known, evidence.lines.direction)
+    found = []
+    for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
+        path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
+        numbers = _along(model, evidence, path, line.path_xy)
+        numbers |= {"beyond_known": line.strength, "weakest": line.weakest_fifth}
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
         found.append(Candidate("line", mask, left, top, numbers, path))
     return found
+
+
+def _along(
+    model: MoldModel, evidence: Evidence, path: NDArray[np.float64], line_path: NDArray[np.float64]
+) -> dict[str, float]:
+    """What the photo itself shows along a line, given in px of the box and of the line raster."""
+    strength, inside_mm, scale = evidence.lines.strength, model.inside_mm, evidence.line_px_per_mm
+    column = np.clip(np.round(path[:, 0]).astype(int), 0, inside_mm.shape[1] - 1)
+    row = np.clip(np.round(path[:, 1]).astype(int), 0, inside_mm.shape[0] - 1)
+    depth = inside_mm[row, column]
+    fine_column = np.clip(np.round(line_path[:, 0]).astype(int), 0, strength.shape[1] - 1)
+    fine_row = np.clip(np.round(line_path[:, 1]).astype(int), 0, strength.shape[0] - 1)
+    left_side, right_side = _sides(evidence.line_gray, line_path, 0.9 * scale)
+    length_px = float(np.linalg.norm(np.diff(line_path, axis=0), axis=1).sum())
+    chord_px = float(np.hypot(*(line_path[-1] - line_path[0])))
+    return {
+        "length_mm": length_px / scale,
+        "strength": float(np.mean(strength[fine_row, fine_column])),
+        "weaker_side": float(np.median(np.minimum(left_side, right_side))),
+        "stronger_side": float(np.median(np.maximum(left_side, right_side))),
+        "even": float(np.mean(np.minimum(left_side, right_side) > 0.02)),
+        "near_outline": float(np.mean(depth < 1.2)),
+        "depth_mm": float(np.median(depth)),
+        "known": float(np.mean(evidence.known_lines[fine_row, fine_column])),
+        "straight": chord_px / max(length_px, 1.0),
+        "relief": float(evidence.relief[row, column].mean()),
+        "normal_edges": float(evidence.normal_edges[row, column].mean()),
+        "darker": float(evidence.darker[row, column].mean()),
+        "crowd": evidence.line_crowd,
+        "odd_share": evidence.odd_share,
+        "references": float(len(model.layers)),
+    }
 
 
 def _on_map(

@@ -10,7 +10,6 @@ they lie beside this file in ONNX form and are run by OpenCV.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -214,17 +213,10 @@ def _surface(
     return appearance(window.cut(gray), window.cut(mask), px_per_mm=px_per_mm)[None]
 
 
-class _Loaded(threading.local):
-    """Networks read by this thread: OpenCV's keep state between input and answer, so that no two threads may share."""
-
-    def __init__(self) -> None:
-        self.networks: dict[Path, cv2.dnn.Net] = {}
-
-
-_loaded = _Loaded()
-
-
 def _network(path: Path) -> cv2.dnn.Net:
-    if path not in _loaded.networks:
-        _loaded.networks[path] = cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), dtype=np.uint8))
-    return _loaded.networks[path]
+    """A network read from its file.
+
+    Read anew each time, which takes 5 ms: OpenCV's keep all that lies between input and answer, some 200 MB, for as
+    long as they live, and no two threads may share one.
+    """
+    return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), dtype=np.uint8))

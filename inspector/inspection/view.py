@@ -29,7 +29,6 @@ class View:
     gray: NDArray[np.uint8]  # the photo itself, (h, w)
     sighting: MatSighting | None
     frame: Frame
-    frame_bgr: NDArray[np.uint8]
     frame_gray: NDArray[np.uint8]  # with the mat's print smoothed away around the piece
     cues: SurfaceCues
     mask: NDArray[np.uint8]  # 255 on what looks like the piece, in the frame
@@ -62,7 +61,7 @@ def look_at(photo: Photo, *, thorough: bool = True) -> View:
     half = cv2.resize(frame_gray, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     edges = orientation_field(half, px_per_mm=frame.px_per_mm / 2, scale_mm=EDGE_SCALE_MM)
     edges = cv2.resize(edges, frame.size_px, interpolation=cv2.INTER_LINEAR)
-    return View(photo, gray, sighting, frame, frame_bgr, frame_gray, cues, mask, edges)
+    return View(photo, gray, sighting, frame, frame_gray, cues, mask, edges)
 
 
 def _without_print(gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:

@@ -24,14 +24,14 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from inspector.inspection.candidates import all_candidates
-from inspector.inspection.confidence import bent
+from inspector.inspection.confidence import JUDGED_ALONE, bent
 from inspector.inspection.findings import polygon_of
 from inspector.inspection.limits import GROWN_MM
 from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
 from tests.benchmarks.judging import is_hit, polygon
 
 # Chosen with molds left out in turn.
-RIDGE = {"damage": 5.0, "line": 2.0, "outline": 2.0, "excess": 2.0}
+RIDGE = {"damage": 80.0, "crack": 12.0, "line": 8.0, "outline": 8.0, "excess": 8.0}
 WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"
 
 
@@ -67,9 +67,9 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     return rows
 
 
-def fit(rows: list[dict[str, Any]], ridge: float) -> dict[str, Any]:
+def fit(rows: list[dict[str, Any]], ridge: float, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
     """Ridge logistic regression on bent and standardised numbers."""
-    names = sorted(rows[0]["numbers"])
+    names = sorted(set(rows[0]["numbers"]) - set(without))
     raw = np.array([[row["numbers"][name] for name in names] for row in rows])
     is_damage = np.array([row["hit"] is not None for row in rows], dtype=float)
     values = bent(raw)
@@ -95,6 +95,15 @@ def fit(rows: list[dict[str, Any]], ridge: float) -> dict[str, Any]:
     }
 
 
+def fit_all(rows: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """The weights of every source, by its name."""
+    by_source = {name: [row for row in rows if row["source"] == name] for name in RIDGE}
+    weights = {name: fit(few, RIDGE[name]) for name, few in by_source.items()}
+    for name, numbers in JUDGED_ALONE.items():
+        weights[f"{name} alone"] = fit(by_source[name], RIDGE[name], without=numbers)
+    return weights
+
+
 def main() -> None:
     """Read the arguments, label, fit, write."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -115,8 +124,7 @@ def main() -> None:
         rows = [row for part in pool.map(label_mold, jobs) for row in part]
     if arguments.keep:
         arguments.keep.write_bytes(pickle.dumps(rows))
-    sources = sorted({row["source"] for row in rows})
-    weights = {source: fit([row for row in rows if row["source"] == source], RIDGE[source]) for source in sources}
+    weights = fit_all(rows)
     WEIGHTS.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
     for source, fitted in weights.items():
         print(f"{source}: {fitted['candidates']} candidates, {fitted['damage']} on a defect")

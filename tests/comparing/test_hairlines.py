@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString
 
-from inspector.comparing.hairlines import LineStrength, find_hairlines, line_strength
+from inspector.comparing.hairlines import LineStrength, find_hairlines, line_strength, path_through
 from tests.drawn_lines import as_photo, concrete, with_line
 
 PX_PER_MM = 5.0
@@ -140,3 +140,22 @@ def test_a_line_that_every_good_piece_has_is_taken_off():
     known = cv2.dilate(lines.strength, np.ones((11, 11)))
     left = LineStrength(lines.strength - known, lines.direction)
     assert find_hairlines(left, px_per_mm=PX_PER_MM, low=1.9, high=3.0, shortest_mm=5.0) == ()
+
+
+@pytest.mark.parametrize("path", [straight(37, 160), arc(), wave()], ids=["slanted", "arc", "wave"])
+def test_a_path_keeps_to_the_line_within_a_wide_region(path):
+    middle = np.zeros(SHAPE, np.uint8)
+    cv2.polylines(middle, [np.round(path).astype(np.int32)], False, 255, 1)
+    away_px = cv2.distanceTransform(255 - middle, cv2.DIST_L2, 5)
+    # The region lies to one side of the line, as one that a coarse map gives.
+    region = np.roll(away_px, 2, axis=0) < 6
+    found = path_through(region, 5 * np.exp(-((away_px / 2) ** 2)).astype(np.float32))
+    apart_px = [LineString(path).distance(point) for point in map(_point, found[8:-8])]
+    assert np.percentile(apart_px, 95) < 1.2
+    assert LineString(found).length == pytest.approx(LineString(path).length, abs=16)
+
+
+def test_a_region_without_length_has_no_path():
+    region = np.zeros((9, 9), dtype=bool)
+    region[4, 4] = True
+    assert path_through(region, np.ones((9, 9), np.float32)) is None
