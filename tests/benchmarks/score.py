@@ -3,7 +3,8 @@
     python -m tests.benchmarks.score FOLDER [--references 3 1 5] [--molds A,B] [--report DIR]
 
 Prints a table, for all photos and apart for about 5 and about 13 px/mm. With ``--report`` it also measures how well
-single references align, and writes a page with curves and pictures, the table in Markdown, and all numbers as JSON.
+photos align, what is found in real photographs, and how exact the width of cracks is, and writes a page with curves and
+pictures, its tables in Markdown, and all numbers as JSON.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ from inspector.errors import InspectorError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import MoldModel, inspect_photo
 from inspector.workshop.mold_folder import read_mold_folder
-from tests.benchmarks.alignment import PhotoAlignment, align_photos
+from tests.benchmarks.alignment import align_photos
 from tests.benchmarks.bench_folder import BenchMold, model_of, read_bench
+from tests.benchmarks.crack_widths import CONCRETE, PHOTOGRAPHS, width_errors
 from tests.benchmarks.figures import (
     BINS,
     LIMITS,
@@ -38,6 +40,7 @@ from tests.benchmarks.figures import (
     summarise,
 )
 from tests.benchmarks.judging import judge_photo
+from tests.benchmarks.real_photographs import inspect_photograph
 from tests.benchmarks.report import Scored, write_report
 
 WORKERS = 2
@@ -58,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--molds", default="", help="only these molds, separated by commas")
     parser.add_argument("--workers", type=int, default=WORKERS, help="processes (default 2)")
-    parser.add_argument("--report", type=Path, metavar="DIR", help="write report.html, table.md and figures.json there")
+    parser.add_argument("--report", type=Path, metavar="DIR", help="write report.html, tables.md, figures.json")
     options = parser.parse_args(arguments)
     molds = read_bench(options.folder, molds=tuple(filter(None, options.molds.split(","))))
     fewest = min(len(read_mold_folder(mold.folder).photos) for mold in molds)
@@ -121,31 +124,41 @@ def print_table(summaries: Mapping[str, Row]) -> None:
 
 def _score_all(folder: Path, molds: Sequence[BenchMold], options: argparse.Namespace) -> tuple[Scored, list[str]]:
     """All photos with each number of references, molds side by side; and a sentence for each mold that failed."""
-    photos: dict[int, list[Row]] = {count: [] for count in options.references}
-    alignments: list[PhotoAlignment] = []
-    failed = []
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(options.workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
-        jobs: dict[Future[Any], tuple[str, int | None]] = {
-            pool.submit(_inspect_mold, mold, count): (mold.name, count) for count in photos for mold in molds
+        inspecting = {
+            pool.submit(_inspect_mold, mold, count): (count, f"{mold.name} with {count} of its references")
+            for count in options.references
+            for mold in molds
         }
+        aligning, real, widths = {}, {}, {}
         if options.report is not None:
-            jobs |= {
-                pool.submit(align_photos, mold, together=options.references[0]): (mold.name, None) for mold in molds
+            together = options.references[0]
+            aligning = {
+                pool.submit(align_photos, mold, together=together): f"alignment of {mold.name}" for mold in molds
             }
-        for done, job in enumerate(as_completed(jobs), start=1):
-            name, count = jobs[job]
-            if count is None:
-                alignments.extend(job.result())
-                print(f"{done} of {len(jobs)}: {name}, alignment of each reference", flush=True)
-                continue
-            rows, sentence = job.result()
-            photos[count].extend(rows)
-            if sentence is not None:
-                failed.append(sentence)
-            print(f"{done} of {len(jobs)}: {name}, {len(rows)} photos, references: {count}", flush=True)
-    by_name = {count: sorted(rows, key=lambda row: row["photo"]) for count, rows in photos.items()}
-    return Scored(folder, by_name, tuple(sorted(alignments, key=lambda one: (one.photo, one.reference)))), failed
+            real = {pool.submit(inspect_photograph, name): f"photograph of {name}" for name in PHOTOGRAPHS}
+            surfaces = (CONCRETE, *PHOTOGRAPHS)
+            widths = {pool.submit(width_errors, surface): f"width of cracks in {surface}" for surface in surfaces}
+        names = {job: name for job, (_, name) in inspecting.items()} | aligning | real | widths
+        for done, job in enumerate(as_completed(names), start=1):
+            job.result()  # a fault of the program ends it here
+            print(f"{done} of {len(names)}: {names[job]}", flush=True)
+    photos: dict[int, list[Row]] = {count: [] for count in options.references}
+    failed = []
+    for job, (count, _) in inspecting.items():
+        rows, sentence = job.result()
+        photos[count].extend(rows)
+        if sentence is not None:
+            failed.append(sentence)
+    scored = Scored(
+        folder,
+        {count: sorted(rows, key=lambda row: row["photo"]) for count, rows in photos.items()},
+        alignments=tuple(one for job in aligning for one in job.result()),
+        real=tuple(job.result() for job in real),
+        widths=tuple(one for job in widths for one in job.result()),
+    )
+    return scored, failed
 
 
 def _inspect_mold(mold: BenchMold, references: int) -> tuple[list[Row], str | None]:
