@@ -6,6 +6,7 @@ import base64
 import io
 import json
 import re
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from html import escape
@@ -332,7 +333,7 @@ def _svg(figure: Figure, words: str) -> str:
     figure.savefig(file, format="svg", metadata={"Date": None})
     svg = file.getvalue()
     svg = svg[svg.index("<svg") :]
-    svg = re.sub(r'(id="|href="#|url\(#)', rf"\g<1>p{abs(hash(words)) % 10**6}-", svg)
+    svg = re.sub(r'(id="|href="#|url\(#)', rf"\g<1>p{zlib.crc32(words.encode()):08x}-", svg)
     return f'<figure role="img" aria-label="{escape(words)}">{svg}</figure>'
 
 
