@@ -14,7 +14,7 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -68,12 +68,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if max(options.references) > fewest:
         parser.error(f"a mold of {options.folder} has {fewest} references only: leave out --references {fewest + 1} up")
     began = time.perf_counter()
-    scored, failed = _score_all(options.folder, molds, options)
-    photos = scored.photos[options.references[0]]
-    print(f"\n{len(photos)} photos of {len(molds)} molds in {time.perf_counter() - began:.0f} s")
-    print_table({name: summarise(part) for name, part in split_by_scale(photos).items()})
-    if options.report is not None:
-        print(f"Report: {write_report(options.report, scored)}")
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(options.workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+        photos, failed = _inspect_all(pool, molds, options.references)
+        main_photos = photos[options.references[0]]
+        print(f"\n{len(main_photos)} photos of {len(molds)} molds in {time.perf_counter() - began:.0f} s")
+        print_table({name: summarise(part) for name, part in split_by_scale(main_photos).items()})
+        if options.report is not None:
+            scored = _measure_the_rest(pool, options.folder, molds, photos)
+            print(f"Report: {write_report(options.report, scored)}")
     for sentence in failed:
         print(sentence, file=sys.stderr)
     return 1 if failed else 0
@@ -122,43 +125,50 @@ def print_table(summaries: Mapping[str, Row]) -> None:
             print(f"false on {summary['good_pieces']} good pieces, {column}: {kinds}")
 
 
-def _score_all(folder: Path, molds: Sequence[BenchMold], options: argparse.Namespace) -> tuple[Scored, list[str]]:
+def _inspect_all(
+    pool: ProcessPoolExecutor, molds: Sequence[BenchMold], references: Sequence[int]
+) -> tuple[dict[int, list[Row]], list[str]]:
     """All photos with each number of references, molds side by side; and a sentence for each mold that failed."""
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(options.workers, mp_context=context, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
-        inspecting = {
-            pool.submit(_inspect_mold, mold, count): (count, f"{mold.name} with {count} of its references")
-            for count in options.references
-            for mold in molds
-        }
-        aligning, real, widths = {}, {}, {}
-        if options.report is not None:
-            together = options.references[0]
-            aligning = {
-                pool.submit(align_photos, mold, together=together): f"alignment of {mold.name}" for mold in molds
-            }
-            real = {pool.submit(inspect_photograph, name): f"photograph of {name}" for name in PHOTOGRAPHS}
-            surfaces = (CONCRETE, *PHOTOGRAPHS)
-            widths = {pool.submit(width_errors, surface): f"width of cracks in {surface}" for surface in surfaces}
-        names = {job: name for job, (_, name) in inspecting.items()} | aligning | real | widths
-        for done, job in enumerate(as_completed(names), start=1):
-            job.result()  # a fault of the program ends it here
-            print(f"{done} of {len(names)}: {names[job]}", flush=True)
-    photos: dict[int, list[Row]] = {count: [] for count in options.references}
+    jobs = {
+        pool.submit(_inspect_mold, mold, count): (count, f"{mold.name} with {count} of its references")
+        for count in references
+        for mold in molds
+    }
+    _wait_for({job: name for job, (_, name) in jobs.items()})
+    photos: dict[int, list[Row]] = {count: [] for count in references}
     failed = []
-    for job, (count, _) in inspecting.items():
+    for job, (count, _) in jobs.items():
         rows, sentence = job.result()
         photos[count].extend(rows)
         if sentence is not None:
             failed.append(sentence)
-    scored = Scored(
+    return {count: sorted(rows, key=lambda row: row["photo"]) for count, rows in photos.items()}, failed
+
+
+def _measure_the_rest(
+    pool: ProcessPoolExecutor, folder: Path, molds: Sequence[BenchMold], photos: dict[int, list[Row]]
+) -> Scored:
+    """What a report tells beside the photos that were inspected."""
+    together = next(iter(photos))
+    surfaces = (CONCRETE, *PHOTOGRAPHS)
+    aligning = {pool.submit(align_photos, mold, together=together): f"alignment of {mold.name}" for mold in molds}
+    real = {pool.submit(inspect_photograph, name): f"photograph of {name}" for name in PHOTOGRAPHS}
+    widths = {pool.submit(width_errors, surface): f"width of cracks in {surface}" for surface in surfaces}
+    _wait_for(aligning | real | widths)
+    return Scored(
         folder,
-        {count: sorted(rows, key=lambda row: row["photo"]) for count, rows in photos.items()},
+        photos,
         alignments=tuple(one for job in aligning for one in job.result()),
         real=tuple(job.result() for job in real),
         widths=tuple(one for job in widths for one in job.result()),
     )
-    return scored, failed
+
+
+def _wait_for(names: Mapping[Future[Any], str]) -> None:
+    """Wait for jobs, telling each as it is done; the first fault of the program ends it."""
+    for done, job in enumerate(as_completed(names), start=1):
+        job.result()
+        print(f"{done} of {len(names)}: {names[job]}", flush=True)
 
 
 def _inspect_mold(mold: BenchMold, references: int) -> tuple[list[Row], str | None]:
