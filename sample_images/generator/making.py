@@ -28,7 +28,7 @@ from .plan import DefectWish, PhotoPlan
 from .surroundings import Light, bench_picture, light_named, mat_picture
 from .truth import Pose, crack_truth, feature_outlines, piece_outline, region_truth
 
-__all__ = ["choose_variant", "finish", "prepare", "render"]
+__all__ = ["Placed", "choose_variant", "finish", "placed", "prepare", "render"]
 
 MESH_STEP_MM = {True: 0.10, False: 0.16}  # fine photos, others
 
@@ -44,6 +44,37 @@ class _Prepared:
     reshaped: bool  # whether a good twin is needed for the truth
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """Where a photo's piece lies and where its camera stood."""
+
+    camera: Camera
+    pose: Pose
+    good: Relief  # the casting before anything broke
+
+
+def placed(plan: PhotoPlan) -> Placed:
+    """Camera and piece of a photo without a renderer: the same as in the photo, but for what broke off.
+
+    A piece rests on the lowest points of its rim, found here without its mesh; a chip there lowers it by less than
+    its depth.
+    """
+    good = cast(
+        mold_named(plan.mold),
+        plan.style,
+        step_mm=MESH_STEP_MM[max(plan.size_px) > 3000],
+        rng=np.random.default_rng([plan.seed, 1]),
+    )
+    rng = np.random.default_rng([plan.seed, 4])
+    pose = _pose(plan, good, rng)
+    rows, cols = np.nonzero(np.abs(good.sdf) < good.grid.step_mm)
+    foot = np.column_stack(
+        [good.grid.x0_mm + cols * good.grid.step_mm, good.grid.y0_mm + rows * good.grid.step_mm, good.z0[rows, cols]]
+    )
+    pose.world_from_piece[2, 3] = -float((foot @ pose.world_from_piece[2, :3]).min()) + 0.02
+    return Placed(_camera(plan, good, pose, rng), pose, good)
+
+
 def prepare(plan: PhotoPlan, folder: Path) -> Path:
     """Model the piece and its surroundings; write what the renderer needs."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -55,12 +86,7 @@ def prepare(plan: PhotoPlan, folder: Path) -> Path:
     cracks = tuple(c for d in defects for c in d.cracks)
     surface = skin(piece, plan.style, np.random.default_rng([plan.seed, 3]))
     rng = np.random.default_rng([plan.seed, 4])
-    inside = np.argwhere(good.sdf < 0)
-    middle = 0.5 * (inside.min(axis=0) + inside.max(axis=0))[::-1] * good.grid.step_mm + [
-        good.grid.x0_mm,
-        good.grid.y0_mm,
-    ]
-    pose = _pose(plan, middle, rng)
+    pose = _pose(plan, good, rng)
     mesh = mesh_relief(piece, cracks)
     low = float((mesh.vertices @ pose.world_from_piece[2, :3]).min())
     pose.world_from_piece[2, 3] = -low + 0.02
@@ -274,7 +300,12 @@ def _clear(
     return at
 
 
-def _pose(plan: PhotoPlan, middle: NDArray[np.float64], rng: np.random.Generator) -> Pose:
+def _pose(plan: PhotoPlan, good: Relief, rng: np.random.Generator) -> Pose:
+    inside = np.argwhere(good.sdf < 0)
+    middle = 0.5 * (inside.min(axis=0) + inside.max(axis=0))[::-1] * good.grid.step_mm + [
+        good.grid.x0_mm,
+        good.grid.y0_mm,
+    ]
     turn, lean, about = np.deg2rad(plan.piece_turn_deg), np.deg2rad(plan.piece_lean_deg), rng.uniform(0, 2 * np.pi)
     spin = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
     axis = np.array([np.cos(about), np.sin(about), 0.0])

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from inspector.inspection.hit_miss import fit_hit_miss
+from tests.benchmarks.calibration import promise_in_words, reliability
+from tests.benchmarks.detection_curves import SizedHits, detection_bound, detection_limit
+from tests.benchmarks.figures import COARSE, FINE, split_by_circumstance, split_by_scale, summarise
 from tests.benchmarks.judging import judge_photo
-from tests.benchmarks.score import summarise
 
 PX_PER_MM = 5.0
 
@@ -23,8 +25,9 @@ def defect(kind="chip", polygon=None, *, extent_mm=8.0, width_mm=None, path=None
     return {"kind": kind, "polygon": area, "extent_mm": extent_mm, "area_mm2": 64.0, "width_mm": width_mm, "path": path}
 
 
-def judged(findings, defects=(), *, status="inspected", score=0.5, unusable=None):
+def judged(findings, defects=(), *, status="inspected", score=0.5, unusable=None, **facts):
     truth = {"photo": "p.jpg", "mold": "m", "px_per_mm": PX_PER_MM, "good": not defects, "defects": list(defects)}
+    truth |= facts
     if unusable:
         truth |= {"unusable": unusable, "good": False}
     outcome = {"status": status, "reason": None, "score": score, "seconds": 1.0, "findings": list(findings)}
@@ -68,7 +71,7 @@ def test_figures_of_a_few_photos():
     assert figures["found"]["chip >= 4 mm"] == {"of": 3, "count": 1, "share": pytest.approx(1 / 3)}
     assert figures["false_per_good_piece"] == 0.5
     assert figures["good_without_finding"]["share"] == 0.5
-    assert figures["auroc_of_score"] == pytest.approx(3 / 4)  # 0.9 above both good ones, 0.3 above one of them
+    assert figures["auroc_of_score"]["auroc"] == pytest.approx(3 / 4)  # 0.9 above both good ones, 0.3 above one of them
     assert figures["usable_refused"] == {"of": 5, "count": 1, "share": 0.2}
     assert figures["unusable_refused"]["share"] == 1.0
 
@@ -107,3 +110,84 @@ def test_the_bound_holds_nineteen_times_in_twenty():
 )
 def test_too_little_evidence_gives_no_curve(sizes, hits):
     assert fit_hit_miss(sizes, hits) is None
+
+
+def test_photos_are_told_apart_by_scale_and_circumstance():
+    rows = [
+        judged([], px_per_mm=4.9, light="flash", notes=["dust", "seam"], camera={"tilt_deg": 12.0}),
+        judged([], px_per_mm=12.6, light="flash", notes=[], camera={"tilt_deg": 2.0}),
+        judged([], unusable="blurred", light="dome"),
+    ]
+    assert {name: len(part) for name, part in split_by_scale(rows).items()} == {"all": 3, COARSE: 2, FINE: 1}
+    groups = split_by_circumstance(rows)
+    assert {name: len(part) for name, part in groups["light"].items()} == {"flash": 2}
+    assert sorted(groups["condition"]) == ["camera tilted over 10 degrees", "dust", "nothing special", "seam"]
+
+
+@pytest.fixture(scope="module")
+def found_by_size():
+    # Drawn from a logistic curve in log size with a50 = 2 mm and slope 4.
+    rng = np.random.default_rng(11)
+    sizes = np.exp(rng.uniform(np.log(0.5), np.log(8), 90))
+    return SizedHits(tuple(sizes), tuple(rng.random(90) < 1 / (1 + np.exp(-4 * (np.log(sizes) - np.log(2))))))
+
+
+def test_the_bound_of_the_curve_meets_the_detection_limit(found_by_size):
+    limit = detection_limit(found_by_size)
+    assert limit["a50"] < limit["a90"] < limit["a90_95"]
+    assert detection_bound(found_by_size, [limit["a90_95"]])[0] == pytest.approx(0.9, abs=1e-3)
+
+
+def test_the_bound_lies_under_the_curve_and_rises_with_size(found_by_size):
+    curve = fit_hit_miss(found_by_size.sizes_mm, found_by_size.found)
+    at = np.geomspace(0.6, 8, 12)
+    bound = detection_bound(found_by_size, at)
+    assert np.all(bound < [curve.probability(size) for size in at])
+    assert np.all(np.diff(bound) > 0)
+
+
+def test_the_bound_of_one_size_is_that_of_a_profile_worked_out_by_scanning(found_by_size):
+    """The least probability at 2 mm for which the best slope loses no more than 1.645 squared by half."""
+    log_size, found = np.log(found_by_size.sizes_mm), np.array(found_by_size.found)
+    slope = np.geomspace(0.3, 40, 1500)[:, None]
+
+    def best(log_odds):
+        z = log_odds + slope * (log_size - np.log(2))
+        return float(np.logaddexp(0, np.where(found, -z, z)).sum(axis=1).min())
+
+    grid = np.linspace(-4, 4, 1601)
+    loss = np.array([best(z) for z in grid])
+    allowed = grid[loss <= loss.min() + 1.645**2 / 2]
+    assert detection_bound(found_by_size, [2.0])[0] == pytest.approx(1 / (1 + np.exp(-allowed.min())), abs=0.01)
+
+
+def test_a_limit_beyond_the_largest_defect_is_not_reached(found_by_size):
+    limit = detection_limit(found_by_size)
+    small = np.array(found_by_size.sizes_mm) < 0.9 * limit["a90_95"]
+    fewer = SizedHits(
+        tuple(np.array(found_by_size.sizes_mm)[small].tolist()), tuple(np.array(found_by_size.found)[small].tolist())
+    )
+    assert detection_limit(fewer)["a90_95"] is None
+
+
+def test_reliability_counts_what_is_true_in_each_bin():
+    real = defect()
+    right, wrong = square(100, 100, 40), square(300, 300, 20)
+    rows = [
+        judged([finding("chip", right, confidence=0.85), finding("chip", wrong, confidence=0.82)], [real]),
+        judged([finding("chip", right, confidence=0.88)], [real]),
+        judged([finding("chip", wrong, confidence=1.0)]),
+        judged([finding("chip", wrong, confidence=0.85)], unusable="blurred"),
+    ]
+    outcome = reliability(rows)
+    assert [(one["findings"], one["true"]) for one in outcome["bins"]] == [(0, 0)] * 8 + [(3, 2), (1, 0)]
+    promise = outcome["promise"]
+    assert promise["share"] == pytest.approx(2 / 3)
+    assert promise["kept"] is False
+    # Clopper-Pearson, 2 of 3 at 90 %: the beta quantiles B(0.05; 2, 2) and B(0.95; 3, 1) = 0.95 ** (1 / 3).
+    assert promise["interval"] == [pytest.approx(0.13535, abs=1e-4), pytest.approx(0.95 ** (1 / 3), abs=1e-6)]
+    assert "Of 3 findings" in promise_in_words(promise)
+
+
+def test_without_findings_the_promise_cannot_be_checked():
+    assert "cannot be checked" in promise_in_words(reliability([judged([])])["promise"])

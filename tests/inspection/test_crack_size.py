@@ -4,6 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inspector.inspection.crack_size import crack_size_px
+from tests.benchmarks.crack_widths import CONCRETE, width_errors
 from tests.drawn_lines import as_photo, concrete, with_line
 
 SHAPE = (220, 300)
@@ -76,3 +77,14 @@ def test_a_path_of_one_point_has_no_width():
 def test_a_path_at_the_photos_edge_is_measured_without_error():
     edge = np.column_stack([np.linspace(-5, 60, 30), np.full(30, 0.0)])
     assert np.all(np.isfinite(crack_size_px(as_photo(concrete(SHAPE)), edge, px_per_mm=5.0)))
+
+
+# Cover of an ideal crack under a Gaussian blur is known in closed form: a difference of normal distributions.
+@pytest.mark.parametrize(
+    ("surface", "width_px", "most_px"),
+    [(CONCRETE, 1.0, 0.1), (CONCRETE, 3.0, 0.15), ("brick", 1.0, 0.15), ("brick", 3.0, 0.2), ("gravel", 3.0, 0.3)],
+)
+def test_analytically_drawn_cracks_are_as_wide_as_they_are(surface, width_px, most_px):
+    for errors in width_errors(surface, widths_px=[width_px], blurs_px=[0.5, 1.0]):
+        assert len(errors.errors_px) == errors.tried
+        assert errors.median_px < most_px
