@@ -9,7 +9,19 @@ from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from inspector.settings import Settings, read_settings
-from inspector.web import finding_routes, mold_routes, photo_routes, piece_routes, reviewer_routes, waiting_routes
+from inspector.web import (
+    finding_routes,
+    mix_routes,
+    mold_routes,
+    mold_setup_routes,
+    photo_routes,
+    photograph_routes,
+    piece_routes,
+    pour_routes,
+    reviewer_routes,
+    today_routes,
+    waiting_routes,
+)
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
 from inspector.workshop import Workshop
@@ -63,7 +75,19 @@ def create_app(
     )
     app.state.settings = settings
     app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
-    for routes in (waiting_routes, mold_routes, piece_routes, finding_routes, photo_routes, reviewer_routes):
+    for routes in (
+        waiting_routes,
+        today_routes,
+        photograph_routes,
+        pour_routes,
+        mix_routes,
+        mold_setup_routes,
+        mold_routes,
+        piece_routes,
+        finding_routes,
+        photo_routes,
+        reviewer_routes,
+    ):
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
