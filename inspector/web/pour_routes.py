@@ -1,7 +1,7 @@
 """Pages of pours: record one in a few taps, how warm and wet it was kept, how it broke, put right what was wrong."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, File, Form, UploadFile
@@ -21,6 +21,8 @@ router = APIRouter()
 
 _POURS_SHOWN = 30
 _NOTE_LENGTH = 2000
+# Nobody fills the same molds with the same mix twice in so short a time.
+_SAME_POUR = timedelta(minutes=2)
 
 Name = Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)]
 Why = Annotated[str, Form(max_length=_NOTE_LENGTH)]
@@ -63,6 +65,8 @@ def add_pour(
     cure_notes: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
 ) -> RedirectResponse:
     """Record a pour, now if no other time is given, with how warm it is if that is told."""
+    if poured_at is None and (again := _just_recorded(shop, mix=mix, molds=molds)) is not None:
+        return _back_to(again.id, "recorded")
     pour = shop.add_pour(mix=mix, molds=molds, poured_at=poured_at or _now(), cure_notes=cure_notes)
     if temperature_c is not None:
         shop.curing.add_temperature(pour.id, temperature_c)
@@ -193,6 +197,14 @@ def _find_pour(shop: Workshop, pour_id: int) -> Pour:
         return shop.pour(pour_id)
     except InputError as error:
         raise HTTPException(404, str(error)) from error
+
+
+def _just_recorded(shop: Workshop, *, mix: str, molds: list[str]) -> Pour | None:
+    """The same pour, sent a moment ago: the answer got lost, or the button was tapped twice."""
+    for pour in shop.pours(limit=1):
+        if pour.mix == mix and set(pour.molds) == set(molds) and _now() - pour.poured_at < _SAME_POUR:
+            return pour
+    return None
 
 
 def _offered_molds(shop: Workshop, last: Pour | None) -> list[OfferedMold]:

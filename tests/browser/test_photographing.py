@@ -198,7 +198,7 @@ def test_photos_outlast_a_reload_without_wi_fi_and_are_sent_once(served: Served,
     wait_for_service_worker(page)
     page.context.set_offline(True)
     page.reload()
-    expect(page.get_by_role("heading", name="Photograph what came out")).to_be_visible()
+    expect(page.get_by_role("heading", name="Photograph", exact=True)).to_be_visible()
     for number in range(3):
         shoot(page, photo_file(f"{number}.jpg", shade=180 + number))
         expect(shots(page)).to_have_count(number + 1)
@@ -231,7 +231,7 @@ def test_other_pages_say_that_the_program_is_out_of_reach(served: Served, open_p
     page.goto("/molds")
     expect(page.get_by_role("heading", name="The program is out of reach")).to_be_visible()
     page.get_by_role("main").get_by_role("link", name="Photograph").click()
-    expect(page.get_by_role("heading", name="Photograph what came out")).to_be_visible()
+    expect(page.get_by_role("heading", name="Photograph", exact=True)).to_be_visible()
 
 
 def test_an_answer_that_breaks_off_loses_nothing_and_adds_nothing_twice(

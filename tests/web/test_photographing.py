@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 from fastapi.testclient import TestClient
 from httpx2 import Response
@@ -23,6 +24,17 @@ def test_a_second_try_is_answered_as_the_first_and_adds_nothing(
     assert [answer.status_code for answer in answers] == [200, 200]
     assert answers[0].json() == answers[1].json()
     assert answers[1].json()["photos"][0]["already_logged"] is False
+    assert "1 piece waiting" in client.get("/").text
+
+
+def test_two_tries_at_the_same_time_are_one_photo(client: TestClient, piece_photo: Callable[..., bytes]) -> None:
+    def attempt(_: int) -> Response:
+        return send(client, piece_photo(), mold="oak-leaf", photo_key=key("a"), piece_key=key("b"))
+
+    with ThreadPoolExecutor(4) as pool:
+        answers = list(pool.map(attempt, range(4)))
+    assert {answer.json()["photos"][0]["piece"] for answer in answers} == {"/pieces/1"}
+    assert {answer.json()["photos"][0]["already_logged"] for answer in answers} == {False}
     assert "1 piece waiting" in client.get("/").text
 
 

@@ -35,6 +35,13 @@ def test_the_next_pour_is_filled_in_as_the_last_one_was(client: TestClient, shop
     assert "withdrawn: tapped twice" in page
 
 
+def test_a_pour_that_is_sent_twice_is_one_pour(client: TestClient, shop: Workshop) -> None:
+    for _ in range(2):
+        client.post("/pours", data={"mix": "grey", "molds": "oak-leaf", "temperature_c": "12.5"})
+    assert len(shop.pours()) == 2  # with that of the furnished workshop
+    assert len(shop.curing.temperatures(2)) == 1
+
+
 def test_a_pour_into_nothing_is_refused(client: TestClient) -> None:
     answer = client.post("/pours", data={"mix": "grey"})
     assert answer.status_code == 422

@@ -160,16 +160,17 @@ function begin() {
 
   async function show() {
     const photos = (await list()).reverse();
-    document.querySelector("[data-none]").hidden = photos.length > 0;
-    shots.replaceChildren(...photos.map(shotOf));
-    const [latest] = photos;
+    document.querySelector("[data-none]").hidden = photos.length > 1;
+    const [latest, ...others] = photos;
+    shots.replaceChildren(...others.map((photo) => shotOf(photo, "li")));
+    part("latest").replaceChildren(...(latest ? [shotOf(latest, "div")] : []));
     if (!latest) return;
     const words = `${outcomeOf(latest).words} ${detailOf(latest)}`.trim();
-    if (words !== told) document.querySelector("[data-told]").textContent = told = words;
+    if (words !== told) part("told").textContent = told = words;
   }
-  function shotOf(photo) {
+  function shotOf(photo, tag) {
     const { words, look } = outcomeOf(photo);
-    const item = make("li", { className: `shot ${look}` });
+    const item = make(tag, { className: `shot ${look}` });
     item.append(pictureOf(photo), make("p", { className: "outcome", textContent: words }));
     const rest = make("div");
     const detail = detailOf(photo);
