@@ -1,5 +1,6 @@
 """Pages of pours: record one in a few taps, how warm and wet it was kept, how it broke, put right what was wrong."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Annotated
@@ -50,7 +51,7 @@ def show_pours(request: Request, shop: ShopDep) -> HTMLResponse:
         "titles": _titles(shop),
         "last_mix": None if last is None else last.mix,
         "mixes": shop.mixes(),
-        "molds": _offered_molds(shop, last),
+        "molds": _offered_molds(shop, pours, last),
     }
     return render(request, "pours.html", context)
 
@@ -207,9 +208,13 @@ def _just_recorded(shop: Workshop, *, mix: str, molds: list[str]) -> Pour | None
     return None
 
 
-def _offered_molds(shop: Workshop, last: Pour | None) -> list[OfferedMold]:
+def _offered_molds(shop: Workshop, latest: Sequence[Pour], last: Pour | None) -> list[OfferedMold]:
     now = _now()
-    poured_at = {filled.mold: shop.pour(filled.pour_id).poured_at for filled in shop.planning.filled_molds(at=now)}
+    known = {pour.id: pour for pour in latest}  # the others are looked up one by one: few molds stay filled so long
+    poured_at = {
+        filled.mold: (known.get(filled.pour_id) or shop.pour(filled.pour_id)).poured_at
+        for filled in shop.planning.filled_molds(at=now)
+    }
     return [
         OfferedMold(
             name=mold.name,
