@@ -6,7 +6,8 @@ import { changes, keep, list, newKey, open, sendAgain, throwAway } from "./waiti
 const CHOSEN = "inspector-photographing";
 const form = document.querySelector("[data-photograph]");
 if (form) open().then(begin, () => complain("This browser keeps no photos while the program is out of reach (a private window?). Send them with the button."));
-if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js");
+// Out of reach just now: the page works without it, and the next time it is opened asks again.
+if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js").catch((error) => console.warn(error.message));
 
 function complain(words) {
   const place = form.querySelector("[data-complaint]");
