@@ -53,7 +53,7 @@ def test_thirty_pieces_are_reviewed_by_keyboard_alone(served: Served, open_page:
         key("3" if flagged else "1")
         if number < 29:
             page.wait_for_url(lambda url, address=address: url != address)
-    expect(page.get_by_text("No more waiting").first).to_be_visible()
+    expect(page.get_by_role("button", name="Undo: sell")).to_be_visible()
     assert served.shop.count_waiting() == 0
     decided = served.shop.pieces()
     assert sorted(piece.outcome or "" for piece in decided) == ["repair"] * 10 + ["sell"] * 20
@@ -255,7 +255,7 @@ def test_photo_and_good_piece_are_flipped_and_slid_and_their_difference_shown(
     press(page, "v")
     difference = page.get_by_alt_text("Where this piece differs")
     expect(difference).to_be_visible()
-    expect(difference).to_have_js_property("naturalWidth", 1600)
+    expect(difference).to_have_js_property("naturalWidth", PHOTO_SIZE[0])
     press(page, "v")
     expect(difference).to_be_hidden()
 
