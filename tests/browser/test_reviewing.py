@@ -157,7 +157,7 @@ def test_a_missed_defect_is_drawn_with_the_mouse(served: Served, open_page: Open
     # 100 px of the photo at 5 px per mm; a window pixel is about 3 px of the photo.
     assert drawn.length_mm == pytest.approx(20, abs=3)
     assert min(x for x, _ in drawn.polygon_xy) == pytest.approx(400, abs=8)
-    assert len(drawn.polygon_xy) <= 16
+    assert len(drawn.polygon_xy) <= 12
 
 
 def test_a_missed_defect_is_marked_by_keys(served: Served, open_page: OpenPage) -> None:
