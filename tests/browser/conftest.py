@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from inspector.settings import Settings
 from inspector.web import create_app
@@ -24,7 +24,7 @@ from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 RED, BLUE = (255, 0, 0), (0, 0, 255)
-PHOTO_SIZE = (1600, 1200)
+PHOTO_SIZE = (1000, 750)
 POURED_AT = datetime.fromisoformat("2026-11-23T08:00:00+01:00")
 MOLD = "oak-leaf"
 
@@ -35,6 +35,7 @@ LAPTOP = {"viewport": {"width": 1366, "height": 768}}
 QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
          "--disable-sync", "--no-first-run"]  # fmt: skip
 WAIT_MS = 30_000  # for a machine that is busy with other things
+expect.set_options(timeout=WAIT_MS)
 
 
 @pytest.fixture(scope="package")
