@@ -12,6 +12,7 @@ from inspector.settings import Settings, read_settings
 from inspector.web import finding_routes, mold_routes, photo_routes, piece_routes, reviewer_routes, waiting_routes
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.reviewer import ActAsReviewer
 from inspector.workshop import Workshop
 
 __all__ = ["create_app"]
@@ -67,6 +68,7 @@ def create_app(
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
+    app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
     app.add_middleware(RefuseCrossSite)

@@ -702,6 +702,7 @@ class Workshop:
         """Inspect a photo, or find that it was logged before."""
         before = log.find_photo_by_content(self._log, log.sha256_of(data))
         if before is not None and before.piece_id is not None:
+            self._log.photos.keep(data)  # puts it back, if its file was lost or damaged meanwhile
             return LoggedPiecePhoto(photo_id=before.id, piece_id=before.piece_id, added=False)
         photo = self._engine.read_photo(data, name=name)
         demolded_at = facts.demolded_at if facts.demolded_at is not None else photo.taken_at
