@@ -25,7 +25,7 @@ def whole_file(path: Path, *, unfinished_in: Path | None = None) -> Iterator[Pat
     OSError
         If it cannot be written; nothing is left behind then.
     """
-    handle, name = tempfile.mkstemp(dir=unfinished_in or path.parent, prefix=".", suffix=".part")
+    handle, name = tempfile.mkstemp(dir=unfinished_in or path.parent, prefix=f".{path.name}-", suffix=".part")
     os.close(handle)
     unfinished = Path(name)
     try:
