@@ -75,3 +75,13 @@ def test_a_history_of_nothing_is_told(run, folder):
     refused = run("history", "bird")
     assert refused.exit_code == 1
     assert "The history knows no bird. It tells of: admixture" in refused.stderr
+
+
+def test_no_name_becomes_a_formula_in_a_spreadsheet(run, folder, photos, heron):
+    # OWASP, "CSV Injection": =, +, -, @, tab and carriage return begin a formula.
+    name = '=HYPERLINK("evil").jpg'
+    (folder / "chip.jpg").rename(folder / name)
+    assert run("record", name, "--mold", "heron", "--pour", "1").exit_code == 0
+    told = run("log", "--csv").stdout
+    assert "\"'=HYPERLINK(" in told
+    assert ",=" not in told

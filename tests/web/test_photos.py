@@ -275,3 +275,22 @@ def test_an_upload_that_finds_no_room_is_told(client: TestClient, monkeypatch: p
     )
     assert response.status_code == 503
     assert "the disk refuses it: No space left on device" in response.json()["error"]["message"]
+
+
+def test_pictures_carry_no_place(client: TestClient, add: Callable[..., int]) -> None:
+    # The GPS directory of Exif 3.0 is pointed at by tag 34853.
+    exif = Image.Exif()
+    exif.get_ifd(34853)[2] = (48.0, 8.0, 0.0)
+    exif[271] = "A phone"
+    file = BytesIO()
+    Image.new("RGB", (320, 240), (120, 120, 120)).save(file, "JPEG", exif=exif)
+    assert Image.open(file).getexif().get_ifd(34853)
+    piece = add(chips=1)
+    submit(client, {"mold": "oak-leaf", "piece_id": str(piece)}, [("leaf.jpg", file.getvalue())])
+    photo = client.app.state.workshop.piece(piece).photos[-1]  # type: ignore[attr-defined]
+    assert photo.name == "leaf.jpg"
+    for what in ("400.jpg", "full.jpg", "reference-400.jpg", "difference-400.jpg"):
+        picture = client.get(f"/photos/{photo.id}/{what}").content
+        assert picture.startswith(b"\xff\xd8\xff"), what
+        assert dict(Image.open(BytesIO(picture)).getexif()) == {}, what
+    assert client.get(f"/photos/{photo.id}/original").content == file.getvalue()
