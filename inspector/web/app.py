@@ -11,10 +11,19 @@ from fastapi.staticfiles import StaticFiles
 
 from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
-from inspector.web import finding_routes, mold_routes, photo_routes, piece_routes, reviewer_routes, waiting_routes
+from inspector.web import (
+    finding_routes,
+    health_routes,
+    mold_routes,
+    photo_routes,
+    piece_routes,
+    reviewer_routes,
+    waiting_routes,
+)
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
 from inspector.web.reviewer import ActAsReviewer
+from inspector.web.telling import TellRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
 
@@ -68,7 +77,15 @@ def create_app(
     )
     app.state.settings = settings
     app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
-    for routes in (waiting_routes, mold_routes, piece_routes, finding_routes, photo_routes, reviewer_routes):
+    for routes in (
+        waiting_routes,
+        mold_routes,
+        piece_routes,
+        finding_routes,
+        photo_routes,
+        reviewer_routes,
+        health_routes,
+    ):
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
@@ -77,6 +94,7 @@ def create_app(
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
     app.add_middleware(RefuseCrossSite)
     app.add_middleware(SecurityHeaders)
+    app.add_middleware(TellRequests)
     return app
 
 

@@ -767,6 +767,16 @@ class Workshop:
     def _log_new(self, new: NewPiecePhoto | LoggedPiecePhoto, facts: PieceFacts) -> Recorded:
         logged = log.add_piece_photo(self._log, new) if isinstance(new, NewPiecePhoto) else new
         detail = self.piece(logged.piece_id)
+        if isinstance(new, NewPiecePhoto):
+            said = {
+                "photo": logged.photo_id,
+                "piece": logged.piece_id,
+                "bytes": new.photo.byte_count,
+                "status": new.inspection.status,
+                "findings": len(new.inspection.findings),
+                "seconds": round(new.inspection.seconds, 3),
+            }
+            _logger.info("photo", extra={"said": said})
         notes = []
         if detail.piece.mold != facts.mold:
             notes.append(f"It was logged as piece {detail.piece.id} of mold {detail.piece.mold}, not {facts.mold}.")
