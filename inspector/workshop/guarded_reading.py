@@ -144,7 +144,7 @@ def _take_limits(most_bytes: int) -> None:
 
 def _start(most_bytes: int) -> subprocess.Popen[bytes]:
     # In a session of its own, so that Ctrl+C reaches the program and not it; it ends when its input is closed.
-    worker = subprocess.Popen(
+    worker = subprocess.Popen(  # noqa: S603 - this Python, and no word from outside
         [sys.executable, "-c", _WORKER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
     )
     try:
