@@ -65,8 +65,11 @@ def check_log(data_dir: Path) -> LogCheck:
             connection.exec_driver_sql("PRAGMA query_only = ON")
             return _check(connection, photo_folder(data_dir), database)
     except DatabaseError as error:
-        if isinstance(error.orig, sqlite3.OperationalError) and "locked" in str(error.orig):
-            raise InputError(f"{database} is held by another program. Close that one, and check again.") from error
+        if isinstance(error.orig, sqlite3.OperationalError):
+            raise InputError(
+                f"{database} could not be looked at: {error.orig}. See that it may be read and written to (SQLite "
+                "keeps a file beside it) and that no other program holds it, then check again."
+            ) from error
         return _only(Trouble(f"The database {database} is damaged: {error.orig}.", _FROM_BACKUP))
     finally:
         engine.dispose()

@@ -122,3 +122,13 @@ def test_no_log_is_told(tmp_path):
     with pytest.raises(InputError, match="There is no log in"):
         check_log(tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_database_that_is_held_is_not_taken_for_damaged(data_dir, filled, monkeypatch):
+    monkeypatch.setattr("inspector.log.opening._BUSY_TIMEOUT_S", 0.1)
+    filled.close()
+    with closing(sqlite3.connect(data_dir / "log.sqlite3", isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode = EXCLUSIVE")
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(InputError, match="could not be looked at: database is locked"):
+            check_log(data_dir)
