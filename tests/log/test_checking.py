@@ -105,10 +105,10 @@ def test_a_log_of_a_newer_program_is_refused(data_dir):
 
 
 def test_an_older_schema_is_no_trouble(data_dir):
-    silently(data_dir, "UPDATE alembic_version SET version_num = '0004'; DROP TABLE change")
+    silently(data_dir, "UPDATE alembic_version SET version_num = '0001'; DROP TABLE change")
     found = check_log(data_dir)
     assert found.troubles == ()
-    assert "The schema is 0004" in found.notes[0]
+    assert "The schema is 0001" in found.notes[0]
 
 
 def test_a_photo_that_the_log_does_not_name_is_no_trouble(data_dir, filled):
