@@ -99,6 +99,9 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
 
 
 WORDS_OF_THE_FIRST_PROGRAM = """
+INSERT INTO mold (id, name, title, material, release_agent, created_at)
+VALUES (1, 'heron', 'Heron', '', '', '2026-05-05 16:00:00');
+INSERT INTO view (mold_id, name) VALUES (1, 'side');
 INSERT INTO piece (id, mold_id, created_at) VALUES (1, 1, '2026-05-05 16:30:00');
 INSERT INTO photo (id, sha256, name, media_type, byte_count, width_px, height_px, piece_id, created_at)
 VALUES (1, x'00', 'a.jpg', 'image/jpeg', 9, 400, 300, 1, '2026-05-05 16:30:00');
@@ -122,9 +125,7 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path,
     shutil.copytree(opening._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("000[2-9]_*"))
     with monkeypatch.context() as patched:
         patched.setattr(opening, "_MIGRATIONS", migrations)
-        first = open_log(tmp_path / "data")
-    log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
-    first.close()
+        open_log(tmp_path / "data").close()
     with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection, connection:
         connection.executescript(WORDS_OF_THE_FIRST_PROGRAM)
     moved = open_log(tmp_path / "data")
