@@ -17,7 +17,7 @@ PIP_INSTALL := $(BIN)/python -m pip install --disable-pip-version-check --no-inp
 CHROMIUM ?= chromium
 export CHROMIUM
 
-.PHONY: help demo test lint browser bench lock clean
+.PHONY: help demo test lint browser bench audit lock clean
 .DEFAULT_GOAL := help
 
 help:
@@ -26,6 +26,7 @@ help:
 	@echo "make lint    check the code only"
 	@echo "make browser install the browser that the tests drive, where it is missing"
 	@echo "make bench   measure speed and detection rates (slow)"
+	@echo "make audit   ask the network for known weaknesses of the locked packages"
 	@echo "make lock    choose the newest packages and write the lock files anew"
 	@echo "make clean   remove the environment and what the tools leave behind"
 	@echo
@@ -82,6 +83,12 @@ $(RUN_STAMP) $(DEV_STAMP):
 	  echo "Could not install Inspector itself: see the lines above." >&2; exit 1; }
 	@rm -f $(VENV)/.installed-$(LOCK)-*
 	@touch $@
+
+# Fetched when it is asked for, like uv below; --strict: a package that cannot be looked up is no clean bill.
+audit: $(DEV_STAMP)
+	@echo "==> Looking for known weaknesses of the locked packages"
+	@$(PIP_INSTALL) --quiet pip-audit
+	@$(BIN)/python -m pip_audit --strict --require-hashes --disable-pip --progress-spinner off -r requirements.lock
 
 # Resolved for every Python from 3.11 and every system at once; hashes, and no address of any index.
 UV_COMPILE := $(BIN)/python -m uv pip compile --quiet --upgrade --universal --python-version 3.11 \

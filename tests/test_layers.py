@@ -63,7 +63,7 @@ SIDE_EFFECT_METHODS = {"now", "today", "utcnow", "read_bytes", "read_text", "wri
 
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "pyproject.toml", "inspector", "reference_shapes", "sample_images", "tests",
-    "requirements.lock", "requirements-dev.lock", "Makefile",
+    "requirements.lock", "requirements-dev.lock", "Makefile", "Containerfile",
 }  # fmt: skip
 
 

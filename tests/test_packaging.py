@@ -83,3 +83,22 @@ def test_both_lock_files_agree():
     fixed = re.compile(r"^\S+==\S+.*(?= \\$)", re.MULTILINE)
     assert set(fixed.findall(run))
     assert set(fixed.findall(run)) <= set(fixed.findall(dev))
+
+
+def test_the_service_of_the_readme_is_one_that_systemd_takes(tmp_path):
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    unit = "".join(
+        line[4:] + "\n" if line else "\n" for line in text[text.index("    [Unit]") :].split("\n\n`")[0].splitlines()
+    )
+    assert re.findall(r"^\[(\w+)\]$", unit, re.MULTILINE) == ["Unit", "Service", "Install"]
+    settings = [line for line in unit.splitlines() if line and not line.startswith("[")]
+    assert all(re.fullmatch(r"[A-Z]\w+=.*", line) for line in settings), settings
+    assert "ExecStart=/opt/inspector/.venv/bin/inspector serve --tell" in settings
+
+
+def test_the_container_installs_what_is_locked_and_runs_as_nobody_special():
+    text = (ROOT / "Containerfile").read_text(encoding="utf-8")
+    assert "--require-hashes -r requirements.lock" in text
+    for name in re.findall(r"^COPY (.+) \S+$", text, re.MULTILINE):
+        assert all((ROOT / each).exists() for each in name.split())
+    assert text.index("USER inspector") < text.index("CMD [")

@@ -1,10 +1,12 @@
 """Where each point of a reference lies in a photo, once the plane move is known.
 
 Pieces stand over the mat, so every height shifts by its own amount when the camera moves. On a grid of
-control points, patches of the reference's edges are searched for in the photo, all shifts within reach; the
-field that the control points agree on is an affine part plus a smooth remainder. A patch that finds nothing
-like itself has no say, and the field is too stiff to close over a broken-off feature: what is missing stays
-missing.
+control points, patches of the reference's edges are searched for in the photo, all shifts within reach. All
+patches together vote for one turn, shift and change of size (the camera was nearer or farther): the one that
+their scores add up best for, as in a Hough transform (Duda and Hart 1972), since a shadow misleads many
+patches, but not all in the same way. Around it a smooth remainder is allowed. Outlines have no say: a shadow
+takes part in them. A patch that finds nothing like itself has no say either, and the field is too stiff to
+close over a broken-off feature: what is missing stays missing.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 
 from inspector.aligning.structure import orientation_field
 
@@ -34,17 +37,17 @@ class _Level:
     smooth_mm: float  # how far a control point's word carries
 
 
-# Chosen on drawn scenes and on the tuning split by tests/benchmarks/score.py: the first bridges the parallax of a
-# hand-held camera (5 mm); the next, with both outlines known, settle to a fraction of a millimetre.
+# Chosen on the tuning split by tests/benchmarks/alignment.py: the first bridges what the plane move leaves and the
+# parallax of a hand-held camera; the next, with both silhouettes known, settle to a fraction of a millimetre.
 _COARSE_LEVELS = (_Level(2.0, 0.45, 5.0, 16.0, 5.0, 0.012, 9.0),)
-_OUTLINE_LEVELS = (
+_FINE_LEVELS = (
     _Level(2.0, 0.45, 4.0, 12.0, 3.0, 0.012, 6.0),
     _Level(4.0, 0.30, 4.0, 10.0, 1.0, 0.05, 5.0),
 )
-# Weight of the outline beside the edges of the relief, once both photos' silhouettes are known.
-_OUTLINE_WEIGHT = 1.5
-_ROUNDS = 16
-_AFFINE_ROUNDS = 5
+_ROUNDS = 14
+# Turns and changes of size that the vote starts from where the search is wide, and how far any goes.
+_TURNS_DEG, _GROWTHS, _FARTHEST = (-2.0, -1.0, 0.0, 1.0, 2.0), (-0.025, 0.0, 0.025), 0.07
+_WIDE_MM = 2.0
 _KEEP_INSIDE_MM = 2.0
 # Control points whose patch agrees less than this have no say.
 _LEAST_AGREEMENT = 0.25
@@ -94,8 +97,8 @@ def refine_warp(
     px_per_mm : float
         Scale of both frames.
     photo_mask : ndarray, shape (h, w), uint8, optional
-        The piece as the photo shows it, in the box, as ``start_xy`` maps it. With it the outlines are made to
-        meet too; without, only edges of the picture.
+        The piece as the photo shows it, in the box, as ``start_xy`` maps it. With it the search is narrow, and
+        looks only at edges inside both silhouettes.
     mask_trusted : bool
         If not, the mask may still have a shadow in it, and only what lies well inside it is matched.
     """
@@ -104,7 +107,7 @@ def refine_warp(
     photo_xy = start_xy
     agreement = supported = residual_mm = 0.0
     silhouette = photo_mask
-    for level in _COARSE_LEVELS if photo_mask is None else _OUTLINE_LEVELS:
+    for level in _COARSE_LEVELS if photo_mask is None else _FINE_LEVELS:
         shrink = level.px_per_mm / px_per_mm
         size = (max(8, round(width * shrink)), max(8, round(height * shrink)))
         seen = cv2.remap(photo_gray, photo_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -125,19 +128,14 @@ def refine_warp(
 def _field(
     gray: NDArray[np.uint8], size: tuple[int, int], level: _Level, silhouette: NDArray[np.uint8] | None
 ) -> NDArray[np.float32]:
-    """What patches are matched on: the picture's edges, or those inside a silhouette and its outline."""
+    """What patches are matched on: the picture's edges, all or those well inside a silhouette."""
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     edges = orientation_field(small, px_per_mm=level.px_per_mm, scale_mm=level.scale_mm)
     if silhouette is None:
         return edges
     radius = round(1.2 * level.px_per_mm)
     inside = cv2.erode(silhouette, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)).astype(np.float32) / 255
-    soft = cv2.GaussianBlur(silhouette.astype(np.float32) / 255, (0, 0), 0.5 * level.px_per_mm)
-    gx, gy = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 16), cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 16)
-    strength = np.maximum(cv2.magnitude(gx, gy), 1e-6)
-    weight = np.float32(_OUTLINE_WEIGHT) * np.minimum(strength * np.float32(0.8 * level.px_per_mm), 1) / strength**2
-    outline = np.dstack([weight * (gx * gx - gy * gy), weight * (2 * gx * gy)])
-    return np.asarray(edges * inside[..., None] + outline, dtype=np.float32)
+    return np.asarray(edges * inside[..., None], dtype=np.float32)
 
 
 def _agree(
@@ -207,34 +205,27 @@ def _where_matched(mask: NDArray[np.uint8], level: _Level, whole: bool) -> NDArr
 def _settle(
     scores: NDArray[np.float32], weight: NDArray[np.float32], used: NDArray[np.bool_], level: _Level, reach: int
 ) -> tuple[NDArray[np.float32], float, float, float]:
-    """Alternate: each control point takes its best shift near the field; the field follows the points."""
+    """What all control points vote for, then in turn: each takes its best shift near the field; the field follows."""
     rows, columns = used.shape
     axis_mm = (np.arange(-reach, reach + 1) / level.px_per_mm).astype(np.float32)
     shift_x, shift_y = np.meshgrid(axis_mm, axis_mm)
-    y, x = np.mgrid[-0.5 : 0.5 : rows * 1j, -0.5 : 0.5 : columns * 1j].astype(np.float32)
-    terms = np.dstack([np.ones_like(x), x, y])
     sigma = level.smooth_mm / level.step_mm
-    field = np.zeros((rows, columns, 2), dtype=np.float32)
-    shifts = field
+    whole = _vote(scores, weight, used, level, reach)
+    field = shifts = whole
     say = weight
-    for turn in range(_ROUNDS):
-        stiffness = level.stiffness_per_mm2 * (0.2 + 0.8 * turn / (_ROUNDS - 1))
+    for _ in range(_ROUNDS):
         away = (shift_x - field[..., 0, None, None]) ** 2 + (shift_y - field[..., 1, None, None]) ** 2
-        flat = (scores - stiffness * away).reshape(rows, columns, -1)
+        flat = (scores - np.float32(level.stiffness_per_mm2) * away).reshape(rows, columns, -1)
         best = flat.argmax(axis=-1)
         shifts = np.dstack([shift_x.ravel()[best], shift_y.ravel()[best]])
         reached = np.take_along_axis(scores.reshape(rows, columns, -1), best[..., None], axis=-1)[..., 0]
         say = weight * np.clip((reached - _LEAST_AGREEMENT) / (1 - _LEAST_AGREEMENT), 0, 1)
-        affine = _robust_affine(shifts, terms, say, used)
-        if turn < _AFFINE_ROUNDS:
-            field = affine
-            continue
-        apart = shifts - affine
+        apart = shifts - whole
         disagreement = np.hypot(*(shifts - field).transpose(2, 0, 1))
         heard = (say / (1 + (disagreement / 0.6) ** 2)).astype(np.float32)
         total = cv2.GaussianBlur(heard, (0, 0), sigma) + np.float32(0.02)
         smooth = [cv2.GaussianBlur(heard * apart[..., k], (0, 0), sigma) / total for k in (0, 1)]
-        field = (affine + np.dstack(smooth)).astype(np.float32)
+        field = (whole + np.dstack(smooth)).astype(np.float32)
     counted = say[used]
     distance = np.hypot(*(shifts - field).transpose(2, 0, 1))[used]
     agreement = float(np.average(reached[used], weights=weight[used]))
@@ -243,16 +234,77 @@ def _settle(
     return field, agreement, supported, residual
 
 
-def _robust_affine(
-    shifts: NDArray[np.float32], terms: NDArray[np.float32], say: NDArray[np.float32], used: NDArray[np.bool_]
+def _vote(
+    scores: NDArray[np.float32], weight: NDArray[np.float32], used: NDArray[np.bool_], level: _Level, reach: int
 ) -> NDArray[np.float32]:
-    """The affine field nearest to the shifts, by reweighted least squares (Cauchy's weights, 0.8 mm)."""
-    basis, target, start = terms[used], shifts[used], say[used] + 1e-6
-    weight = start
-    coefficients: NDArray[np.floating] = np.zeros((3, 2))
-    for _ in range(4):
-        weighted = (basis * weight[:, None]).T.astype(np.float64)
-        coefficients = np.linalg.solve(weighted @ basis + 1e-9 * np.eye(3), weighted @ target)
-        error = np.hypot(*(target - basis @ coefficients).T)
-        weight = start / (1 + (error / 0.8) ** 2)
-    return np.asarray(terms @ coefficients.astype(np.float32))
+    """The turn, change of size and shift that the scores of all control points add up best for, as shifts in mm."""
+    side = 2 * reach + 1
+    row, column = np.nonzero(used)
+    point = np.arange(len(row))
+    heard = (scores[row, column] * weight[row, column][:, None, None]).astype(np.float32)
+    rows, columns = used.shape
+    y = (row - (rows - 1) / 2) * level.step_mm
+    x = (column - (columns - 1) / 2) * level.step_mm
+    rim_mm = max(float(np.hypot(x, y).max()), level.step_mm)
+    pad = int(np.ceil(rim_mm * _FARTHEST * level.px_per_mm)) + 1
+    padded = np.pad(heard, ((0, 0), (pad, pad), (pad, pad)))
+    wide = level.reach_mm >= _WIDE_MM
+    starts = [(np.radians(turn), growth) for turn in _TURNS_DEG for growth in _GROWTHS] if wide else [(0.0, 0.0)]
+    best, start = -np.inf, np.zeros(4)
+    for turn, growth in starts:
+        top, left = (
+            np.clip(np.round(shift * level.px_per_mm).astype(int) + pad, 0, 2 * pad)[:, None] + np.arange(side)
+            for shift in reversed(_turned(x, y, turn, growth))
+        )
+        votes = padded[point[:, None, None], top[:, :, None], left[:, None, :]].sum(axis=0)
+        k = int(votes.argmax())
+        if votes.flat[k] > best:
+            best = float(votes.flat[k])
+            start = np.array([turn * rim_mm, growth * rim_mm, k // side - reach, k % side - reach])
+            start[2:] /= level.px_per_mm
+
+    def lost(parameters_mm: NDArray[np.float64]) -> float:
+        shift_x, shift_y = _turned(x, y, parameters_mm[0] / rim_mm, parameters_mm[1] / rim_mm)
+        down, across = (shift_y + parameters_mm[2]) * level.px_per_mm, (shift_x + parameters_mm[3]) * level.px_per_mm
+        return -float(_between(padded, down + reach + pad, across + reach + pad).sum())
+
+    step_mm = 0.8 if wide else 0.3
+    simplex = np.vstack([start, start + step_mm * np.eye(4)])
+    tolerances = {"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4 * abs(lost(start)), "maxiter": 200}
+    turn, growth, down, across = minimize(lost, start, method="Nelder-Mead", options=tolerances).x
+    all_y, all_x = np.mgrid[0:rows, 0:columns] - np.array([(rows - 1) / 2, (columns - 1) / 2])[:, None, None]
+    shift_x, shift_y = _turned(all_x * level.step_mm, all_y * level.step_mm, turn / rim_mm, growth / rim_mm)
+    return np.dstack([shift_x + across, shift_y + down]).astype(np.float32)
+
+
+def _between(maps: NDArray[np.float32], down: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
+    """One value of each map, between its pixels (cubic convolution, Keys 1981: linear would favour whole pixels)."""
+    last = maps.shape[1] - 3
+    down, across = np.clip(down, 1, last - 1e-6), np.clip(across, 1, last - 1e-6)
+    row, column = down.astype(int), across.astype(int)
+    near = np.arange(-1, 3)
+    part = maps[
+        np.arange(len(maps))[:, None, None], (row[:, None] + near)[:, :, None], (column[:, None] + near)[:, None]
+    ]
+    vertical, horizontal = _keys(down - row), _keys(across - column)
+    return np.asarray(np.einsum("kij,ki,kj->k", part, vertical, horizontal))
+
+
+def _keys(t: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights of the four pixels around a place that lies ``t`` past the second, shape (n, 4)."""
+    return np.column_stack(
+        [
+            ((2 - t) * t - 1) * t / 2,
+            ((3 * t - 5) * t * t + 2) / 2,
+            ((4 - 3 * t) * t + 1) * t / 2,
+            (t - 1) * t * t / 2,
+        ]
+    )
+
+
+def _turned(
+    x: NDArray[np.float64], y: NDArray[np.float64], turn: float, growth: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How far points move, across and down, when they are turned about the middle and spread apart."""
+    c, s = np.cos(turn) * (1 + growth) - 1, np.sin(turn) * (1 + growth)
+    return c * x - s * y, s * x + c * y

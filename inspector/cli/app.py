@@ -2,11 +2,14 @@
 
 import typer
 
+from inspector.cli.backing_up import backup, restore_backup
 from inspector.cli.break_tests import breaktest_app
+from inspector.cli.checking import check
 from inspector.cli.demo import demo
 from inspector.cli.due import due
 from inspector.cli.failing import ExplainingGroup
 from inspector.cli.features import features
+from inspector.cli.history import history
 from inspector.cli.importing import import_pieces
 from inspector.cli.inspecting import inspect
 from inspector.cli.limits import limits
@@ -54,3 +57,7 @@ app.command("what-if")(what_if)
 app.command("mat")(mat)
 app.command("serve")(serve)
 app.command("demo")(demo)
+app.command("backup")(backup)
+app.command("restore")(restore_backup)
+app.command("check")(check)
+app.command("history")(history)

@@ -201,5 +201,13 @@ def _csv(rows: Iterable[dict[str, Any]]) -> bytes:
         if writer is None:
             writer = csv.DictWriter(text, fieldnames=list(row), lineterminator="\r\n")
             writer.writeheader()
-        writer.writerow(row)
+        writer.writerow({name: _no_formula(value) for name, value in row.items()})
     return text.getvalue().encode()
+
+
+def _no_formula(value: Any) -> Any:
+    """Keep a spreadsheet from taking a word for a formula: a photo's name and a note may come from anybody.
+
+    As OWASP advises on CSV injection: an apostrophe before what begins with one of these signs. Numbers stay numbers.
+    """
+    return f"'{value}" if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")) else value

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 import uvicorn
 
+from inspector.cli.log_lines import tell_what_happens
 from inspector.cli.options import DataOption
 from inspector.errors import InspectorError
 from inspector.log import open_log
@@ -31,11 +32,22 @@ HostOption = Annotated[
 PortOption = Annotated[int, typer.Option("--port", min=0, max=65535, metavar="N", help="Port; 0 takes a free one.")]
 
 
-def serve(host: HostOption = DEFAULT_HOST, port: PortOption = DEFAULT_PORT, data: DataOption = None) -> None:
+def serve(
+    host: HostOption = DEFAULT_HOST,
+    port: PortOption = DEFAULT_PORT,
+    tell: Annotated[
+        bool, typer.Option("--tell", help="Tell of each request and photo on stderr, a line of JSON each.")
+    ] = False,
+    data: DataOption = None,
+) -> None:
     """Serve the review pages until Ctrl+C.
+
+    `/health` answers whether the log can be read and the disk has room, for a supervisor.
 
     Example: inspector serve --port 8500
     """
+    if tell:
+        tell_what_happens()
     serve_pages(read_settings(data_dir=data, host=host, port=port))
 
 
@@ -53,7 +65,7 @@ def serve_pages(settings: Settings) -> None:
     host, port = listening.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
     typer.echo(f"Serving {settings.data_dir} at http://{shown}:{port}/ - stop with Ctrl+C.")
-    config = uvicorn.Config(_PAGES, factory=True, log_level="warning")
+    config = uvicorn.Config(_PAGES, factory=True, log_level="warning", log_config=None)
     with listening, suppress(KeyboardInterrupt):  # Ctrl+C is how it ends
         uvicorn.Server(config).run(sockets=[listening])
 

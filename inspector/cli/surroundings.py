@@ -1,5 +1,6 @@
 """What the commands need from outside, handed in so that tests can hand in something else."""
 
+import getpass
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -9,6 +10,7 @@ from pathlib import Path
 import typer
 
 from inspector.inspection.engine import ENGINE, Engine
+from inspector.log import acting_as
 from inspector.settings import read_settings
 from inspector.workshop import DemoFolders, Workshop, find_demo_folders
 
@@ -35,5 +37,14 @@ def surroundings(context: typer.Context) -> Surroundings:
 def open_workshop(context: typer.Context, data_dir: Path | None) -> Iterator[Workshop]:
     """Open the workshop that `--data`, the environment or the default names."""
     settings = read_settings(data_dir=data_dir)
-    with Workshop.open(settings.data_dir, engine=surroundings(context).engine) as workshop:
+    around = surroundings(context)
+    with acting_as(_user()), Workshop.open(settings.data_dir, engine=around.engine) as workshop:
         yield workshop
+
+
+def _user() -> str | None:
+    """Name of the person at this machine, under which the log keeps what is written."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # an account without a name, as in some containers
+        return None

@@ -34,6 +34,9 @@ _MM_PER_RESOLUTION_UNIT = MappingProxyType({2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001})
 FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
 # A focal length outside this many image diagonals is a slip of the writer: 120 to 3 degrees across.
 PLAUSIBLE_FOCAL_PER_DIAGONAL = (0.28, 20.0)
+# Before the first there was no digital camera, and clocks that were never set begin at 1980; what lies outside was
+# made up, and some of it cannot be told in another time zone.
+EARLIEST_YEAR, LATEST_YEAR = 1975, 2199
 # An IFD of a photo has some dozens of entries; more are not read, so that a forged one costs no time.
 MOST_ENTRIES = 1000
 
@@ -172,6 +175,8 @@ def _taken_at(written: object, offset: object) -> datetime | None:
     try:
         taken_at = datetime.strptime(written.strip()[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007 - Exif has local time
     except ValueError:
+        return None
+    if not EARLIEST_YEAR <= taken_at.year <= LATEST_YEAR:
         return None
     parts = re.fullmatch(r"([+-])(\d\d):(\d\d)\s*", offset) if isinstance(offset, str) else None
     if parts is None:

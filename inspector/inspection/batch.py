@@ -164,7 +164,7 @@ _worker_task: list[_Task] = []
 def _start_worker(task: Path) -> None:
     cv2.setNumThreads(1)  # the workers share the cores; threads in each would only get in each other's way
     with task.open("rb") as file:
-        _worker_task[:] = [pickle.load(file)]
+        _worker_task[:] = [pickle.load(file)]  # noqa: S301 - written by the process that started this one
 
 
 def _inspect_in_worker(path: Path) -> InspectedFile:

@@ -42,8 +42,8 @@ def polygon_of(candidate: Candidate, view: View, warp: Warp) -> NDArray[np.float
 
 
 def _without_doubles(judged: Sequence[tuple[Candidate, float]], model: MoldModel) -> list[tuple[Candidate, float]]:
-    """The more certain of candidates that lie on or beside each other; a loss at the outline before its relief."""
-    order = sorted(judged, key=lambda pair: (pair[0].source != "outline", -pair[1]))
+    """The more certain of candidates that lie on or beside each other."""
+    order = sorted(judged, key=lambda pair: -pair[1])
     taken = np.zeros(model.mask.shape, dtype=np.uint8)
     reach = 2 * round(JOINED_WITHIN_MM * model.px_per_mm) + 1
     kept = []

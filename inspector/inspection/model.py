@@ -52,7 +52,7 @@ NEAR_SCALES = (0.87, 0.94, 1.0, 1.06, 1.13)
 CLEAR_MOVE = 1.35
 FAR_SCALES = (0.45, 0.51, 0.57, 0.64, 0.72, 0.81, 0.9, 1.0, 1.12, 1.26, 1.41, 1.6)
 # A reference that agrees less than this with the first one shows another side or another mold.
-LEAST_AGREEMENT = 0.35
+LEAST_AGREEMENT = 0.17
 LEAST_INSIDE_AGREEMENT = 0.3
 # A photo in which piece and mat look different tells lit mat from piece even against the others' votes.
 CLEAR_SEPARATION = 0.85
@@ -107,7 +107,7 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     for reference in ordered[1:]:
-        placement = align_view(first, mask, wide, reference.view, mask_trusted=False)
+        placement = align_view(first, mask, wide, reference.view)
         if placement is None:
             left_out.append(reference.name)
             continue
@@ -177,7 +177,7 @@ class Placement:
 
 
 def align_view(
-    reference: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], view: View, *, mask_trusted: bool
+    reference: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], view: View
 ) -> Placement | None:
     """Find a reference's piece in another photo's frame; None when no piece was found in it."""
     full = np.zeros(reference.mask.shape, dtype=np.uint8)
@@ -194,8 +194,8 @@ def align_view(
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
         gray = _cut(reference.frame_gray, box)
-        warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm, mask_trusted=mask_trusted)
-        if not mask_trusted and warp.agreement < LEAST_INSIDE_AGREEMENT:
+        warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm, mask_trusted=False)
+        if warp.agreement < LEAST_INSIDE_AGREEMENT:
             # Too little relief to go by: the outline has to help, shadow or not.
             warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm)
         if best is None or warp.agreement > best.warp.agreement:
@@ -229,7 +229,7 @@ def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequ
 
 
 def settle(base: Layer, mask: NDArray[np.uint8], layer: Layer, silhouette: Silhouette, view: View) -> Warp:
-    """Refine a layer's warp so that its outline meets the mask too.
+    """Refine a layer's warp by the edges inside the mask.
 
     What the silhouette has far outside the mask is a shadow more often than a piece out of place, and is not
     allowed to pull.

@@ -51,7 +51,7 @@ FINE_SIZES = (0.97, 1.0, 1.03)
 MOST_REFINED = 4
 # Chosen on 24 molds by tests/benchmarks/recognising.py: what fits less than this is not named, ...
 LEAST_SCORE = 1.4
-LEAST_AGREEMENT = 0.3
+LEAST_AGREEMENT = 0.25
 # ... nor what fits hardly better than another.
 LEAST_LEAD = 0.25
 

@@ -1,11 +1,13 @@
 """The log: the record of molds, pours, pieces and what was found on them, with their photos beside it."""
 
+from inspector.log.backing_up import Backup, back_up, restore
 from inspector.log.break_tests import (
     add_mix_break_test,
     add_pour_break_test,
     list_break_tests,
     withdraw_break_test,
 )
+from inspector.log.checking import LogCheck, Trouble, check_log
 from inspector.log.cure_records import (
     BREAK_WORDS,
     BreakTest,
@@ -18,6 +20,7 @@ from inspector.log.cure_records import (
 )
 from inspector.log.cures import add_wet_cure, find_pour_cure, list_piece_demoldings, list_pour_cures
 from inspector.log.filled_molds import FilledMold, list_filled_molds
+from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
 from inspector.log.listing import (
     count_pieces,
@@ -124,17 +127,21 @@ __all__ = [
     "KINDS",
     "VERDICTS",
     "Admixture",
+    "Backup",
     "BreakTest",
     "BreakWord",
     "CementClass",
+    "Change",
     "Disposition",
     "ExpectedTemperature",
     "Feature",
     "FilledMold",
     "FoundDefect",
+    "HistoryFault",
     "ImportedPieces",
     "LastWord",
     "Log",
+    "LogCheck",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -170,9 +177,11 @@ __all__ = [
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
+    "Trouble",
     "Verdict",
     "Window",
     "WindowChange",
+    "acting_as",
     "add_constant_temperature",
     "add_disposition",
     "add_drawn_finding",
@@ -193,6 +202,8 @@ __all__ = [
     "add_view",
     "add_wet_cure",
     "add_window_changes",
+    "back_up",
+    "check_log",
     "check_piece",
     "confirm_reference",
     "correct_pour",
@@ -212,10 +223,12 @@ __all__ = [
     "find_reference",
     "find_sent_piece",
     "has_past",
+    "history_faults",
     "import_pieces",
     "last_word",
     "latest_windows",
     "list_break_tests",
+    "list_changes",
     "list_expected_temperatures",
     "list_filled_molds",
     "list_mixes",
@@ -235,6 +248,7 @@ __all__ = [
     "note_sending",
     "open_log",
     "read_photo_file",
+    "restore",
     "set_reference_use",
     "sha256_of",
     "take_back",

@@ -2,6 +2,7 @@
 
 import logging
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -17,11 +18,13 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from inspector.errors import InspectorError
+from inspector.log.durable_files import make_folder, whole_file
+from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photos import PhotoFolder
 
-__all__ = ["Log", "open_log"]
+__all__ = ["DATABASE_NAME", "Log", "copy_database", "database_engine", "known_schemas", "open_log", "photo_folder"]
 
-_DATABASE_NAME = "log.sqlite3"
+DATABASE_NAME = "log.sqlite3"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 # Another process may be writing (a second window, a backup); writes take milliseconds, so this is generous.
 _BUSY_TIMEOUT_S = 30
@@ -48,8 +51,13 @@ class Log:
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
-        """Give a session that is committed, and on disk, when the block is left; undone if it fails."""
-        with self._explained("written"), Session(self._write_engine) as session, session.begin():
+        """Give a session that is committed with its history, and on disk, when the block is left; undone on failure."""
+        with (
+            self._explained("written"),
+            Session(self._write_engine) as session,
+            session.begin(),
+            recording_history(session),
+        ):
             yield session
 
     def close(self) -> None:
@@ -79,23 +87,47 @@ def open_log(data_dir: Path) -> Log:
     InspectorError
         If the folder or database cannot be used, or a newer program wrote it.
     """
-    database = data_dir / _DATABASE_NAME
+    database = data_dir / DATABASE_NAME
     try:
         data_dir.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InspectorError(
             f"The data folder {data_dir} cannot be made: {error.strerror or error}. Name another one with --data."
         ) from error
-    log = Log(_sqlite_engine(database), PhotoFolder(data_dir / "photos"), database=database)
+    log = Log(database_engine(database), photo_folder(data_dir), database=database)
     try:
         _bring_up_to_date(log)
     except BaseException:
         log.close()
         raise
+    log.photos.clear_unfinished(now_s=time.time())
     return log
 
 
-def _sqlite_engine(database: Path) -> Engine:
+def photo_folder(data_dir: Path) -> PhotoFolder:
+    """Where the photos of a log lie."""
+    return PhotoFolder(data_dir / "photos")
+
+
+def known_schemas() -> tuple[str, ...]:
+    """The schemas that this program can bring up to date, the latest first."""
+    return tuple(script.revision for script in ScriptDirectory.from_config(_migrating()).walk_revisions())
+
+
+def copy_database(database: Path, target: Path) -> None:
+    """Copy a database as it is at one moment, while others read and write it.
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be read, or the copy cannot be written.
+    """
+    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(target)) as copy:
+        source.backup(copy)  # in one step, over a transaction that reads: writers go on meanwhile (sqlite.org/backup)
+
+
+def database_engine(database: Path) -> Engine:
+    """Connect to the database of a log, with all that keeps what was acknowledged."""
     engine = create_engine(f"sqlite:///{database.as_posix()}", connect_args={"timeout": _BUSY_TIMEOUT_S})
 
     @event.listens_for(engine, "connect")
@@ -105,6 +137,7 @@ def _sqlite_engine(database: Path) -> Engine:
         _keep_write_ahead(cursor)
         cursor.execute("PRAGMA synchronous = FULL")  # in WAL, NORMAL may lose the last commits at a power cut
         cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.execute("PRAGMA trusted_schema = OFF")  # a database that was restored may come from anywhere
         cursor.close()
 
     @event.listens_for(engine, "begin")
@@ -130,33 +163,45 @@ def _keep_write_ahead(cursor: sqlite3.Cursor) -> None:
 
 
 def _bring_up_to_date(log: Log) -> None:
-    config = Config()
-    config.set_main_option("script_location", _MIGRATIONS.as_posix().replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    scripts = ScriptDirectory.from_config(config)
-    head = scripts.get_current_head()
+    config = _migrating()
+    known = known_schemas()
+    head = known[0]
     with log.writing() as session:
         connection = session.connection()
         current = MigrationContext.configure(connection).get_current_revision()
         if current == head:
             return
         if current is not None:
-            if current not in {script.revision for script in scripts.walk_revisions()}:
+            if current not in known:
                 raise InspectorError(
                     f"The log {log.database} was written by a newer program (its schema is {current}, this program "
                     f"knows up to {head}). Install that version again, or open another data folder with --data."
                 )
             _back_up(log.database, revision=current)
+        amiss = [fault.row for fault in history_faults(connection)]
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        carry_over(connection, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss)
     _logger.info("log %s: schema %s -> %s", log.database, current, head)
 
 
-def _back_up(database: Path, *, revision: str) -> Path:
+def _migrating() -> Config:
+    config = Config()
+    config.set_main_option("script_location", _MIGRATIONS.as_posix().replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def _back_up(database: Path, *, revision: str) -> None:
     """Copy the database, consistently while it is open, before its schema is changed."""
     folder = database.parent / "backups"
-    folder.mkdir(exist_ok=True)
     copy = folder / f"{database.stem}-schema-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}{database.suffix}"
-    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(copy)) as target:
-        source.backup(target)
-    return copy
+    try:
+        make_folder(folder)
+        with whole_file(copy) as unfinished:
+            copy_database(database, unfinished)
+    except (OSError, sqlite3.Error) as error:
+        raise InspectorError(
+            f"The log {database} has to be brought up to date, and no copy of it could be put into {folder} before: "
+            f"{error}. Make room or give write access there, then start again; the log is as it was."
+        ) from error

@@ -1,12 +1,13 @@
 """Where photos lie: one file for each content, named after its SHA-256, never changed once written."""
 
 import hashlib
-import os
-import tempfile
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from inspector.errors import InspectorError
+from inspector.log.durable_files import make_folder, sync_folder, whole_file
 
 __all__ = ["PhotoFolder", "media_type_of", "sha256_of"]
 
@@ -18,6 +19,8 @@ _SUFFIXES = {
     "image/heic": ".heic",
     "application/octet-stream": ".bin",
 }
+# Writing one takes seconds at most, on the slowest card.
+_SURELY_LEFT_S = 3600
 # Brands of ISO/IEC 23008-12 (HEIF) files, at byte 8 after the `ftyp` box's name.
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
@@ -49,7 +52,7 @@ class PhotoFolder:
     folder: Path
 
     def keep(self, data: bytes) -> bytes:
-        """Write a photo so that it outlasts a power cut, unless it is there already.
+        """Write a photo so that it outlasts a power cut, unless it is there already, whole.
 
         Returns
         -------
@@ -62,12 +65,14 @@ class PhotoFolder:
             If the folder cannot be written to.
         """
         sha256 = sha256_of(data)
-        path = self._path(sha256, media_type_of(data))
+        path = self.path(sha256, media_type_of(data))
         try:
-            if _is_whole(path, data):
+            if _holds(path, data):
+                sync_folder(path.parent)  # it may have been put there a moment ago by somebody who is not that far
                 return sha256
-            _make_folder(path.parent)
-            _write_whole(path, data)
+            make_folder(path.parent)
+            make_folder(self._unfinished)
+            self._write(path, data)
         except OSError as error:
             raise InspectorError(
                 f"The photo could not be kept in {self.folder}: {error.strerror or error}. "
@@ -83,58 +88,45 @@ class PhotoFolder:
         InspectorError
             If the file is gone or cannot be read.
         """
-        path = self._path(sha256, media_type)
+        path = self.path(sha256, media_type)
         try:
             return path.read_bytes()
         except OSError as error:
             raise InspectorError(
                 f"The log names the photo {path}, but it cannot be read: {error.strerror or error}. "
-                "Put the file back from a copy of the data folder."
+                "Add the same photo again, or put the file back from a backup."
             ) from error
 
-    def _path(self, sha256: bytes, media_type: str) -> Path:
+    def path(self, sha256: bytes, media_type: str) -> Path:
+        """Where a photo of that content lies."""
         name = sha256.hex()
         return self.folder / name[:2] / f"{name}{_SUFFIXES[media_type]}"
 
+    def files(self) -> Iterator[Path]:
+        """Find all photos that are kept, whether or not the log names them."""
+        return (path for path in self.folder.glob("??/*") if path.is_file())
 
-def _make_folder(folder: Path) -> None:
-    missing = [path for path in (folder, *folder.parents) if not path.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    for path in missing:
-        _sync_folder(path.parent)
+    def clear_unfinished(self, *, now_s: float) -> None:
+        """Remove what was left by a program that was killed while it kept a photo; nobody was told that it was kept."""
+        for path in self._unfinished.glob(".*.part"):
+            # Gone already if another program clears up as well; there is nothing to tell if it cannot be removed.
+            with suppress(OSError):
+                if now_s - path.stat().st_mtime > _SURELY_LEFT_S:
+                    path.unlink()
 
+    @property
+    def _unfinished(self) -> Path:
+        return self.folder / "unfinished"
 
-def _write_whole(path: Path, data: bytes) -> None:
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".writing-", delete=False) as file:
-        temporary = Path(file.name)
+    def _write(self, path: Path, data: bytes) -> None:
         try:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            with whole_file(path, unfinished_in=self._unfinished) as unfinished:
+                unfinished.write_bytes(data)
         except OSError:
-            file.close()
-            temporary.unlink()
-            raise
-    try:
-        temporary.replace(path)
-    except OSError:
-        temporary.unlink()
-        # Windows refuses while somebody reads the same photo, just written by another request.
-        if not _is_whole(path, data):
-            raise
-    _sync_folder(path.parent)
+            # Windows refuses while somebody reads the same photo, just written by another request.
+            if not _holds(path, data):
+                raise
 
 
-def _is_whole(path: Path, data: bytes) -> bool:
-    return path.is_file() and path.stat().st_size == len(data)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring a folder's entries to disk; Windows has no such call and orders them itself."""
-    if os.name == "nt":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+def _holds(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data

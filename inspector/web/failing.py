@@ -1,5 +1,6 @@
 """What a person or a program sees when something cannot be done: one page, one JSON shape."""
 
+import errno
 from collections.abc import Mapping
 from http import HTTPStatus
 
@@ -22,6 +23,10 @@ _SENTENCE_BY_STATUS = {
 }
 
 
+# The disk is full, its share is used up, or it may only be read.
+_DISK_REFUSES = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS})
+
+
 def answer_failures(app: FastAPI) -> None:
     """Have every failure of the application answered in the one shape."""
 
@@ -34,6 +39,12 @@ def answer_failures(app: FastAPI) -> None:
         # Nothing was wrong with what was sent: the disk is full, the log is held by another program.
         return failure_response(request, status=503, sentence=str(error))
 
+    @app.exception_handler(OSError)
+    def disk_out_of_order(request: Request, error: OSError) -> Response:
+        if error.errno not in _DISK_REFUSES:
+            raise error  # a fault of the program
+        return failure_response(request, status=503, sentence=_disk_sentence(error))
+
     @app.exception_handler(RequestValidationError)
     def malformed(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
@@ -45,6 +56,8 @@ def answer_failures(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     def refused_by_framework(request: Request, error: HTTPException) -> Response:
+        if isinstance(error.__cause__, OSError):  # what came in is put into a temporary file first
+            return failure_response(request, status=503, sentence=_disk_sentence(error.__cause__))
         sentence = error.detail
         if sentence == HTTPStatus(error.status_code).phrase:  # the framework's own word, no sentence
             refusal = f"This was refused: {sentence}. Go back and try again."
@@ -66,3 +79,10 @@ def failure_response(
     response = render(request, "failure.html", {"title": title, "sentence": sentence}, status=status)
     response.headers.update(headers or {})
     return response
+
+
+def _disk_sentence(error: OSError) -> str:
+    return (
+        f"Nothing was kept, since the disk refuses it: {error.strerror or error}. Make room on the machine that serves "
+        "these pages, or give write access there, and send it again."
+    )

@@ -4,12 +4,15 @@ What is kept here is made from the photos and can be deleted at any time. Names 
 and a size, so a picture never goes stale.
 """
 
+import logging
 import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 __all__ = ["SIZES_PX", "kept_picture"]
+
+_logger = logging.getLogger(__name__)
 
 # Longest side: a thumbnail on a phone of high density; a photo that fills a phone; one that fills a laptop's window.
 SIZES_PX = (400, 800, 1600)
@@ -32,16 +35,23 @@ def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:
         return path.read_bytes()
     except FileNotFoundError:
         data = make()
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        _keep(path, data)
+    except OSError:  # a full disk keeps nobody from looking
+        _logger.warning("picture %s could not be kept", path, exc_info=True)
+    return data
+
+
+def _keep(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
     # Another request may be making the same: each writes a file of its own, and the last one moved stays.
-    handle, unfinished = tempfile.mkstemp(dir=folder, suffix=".part")
+    handle, unfinished = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
         _move(Path(unfinished), path)
     finally:
         Path(unfinished).unlink(missing_ok=True)
-    return data
 
 
 def _move(unfinished: Path, path: Path) -> None:

@@ -5,10 +5,20 @@ from urllib.parse import quote, unquote
 
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from inspector.errors import InputError
+from inspector.log import acting_as
 
-__all__ = ["MAX_NAME_LENGTH", "cleaned_name", "given_name", "remember_reviewer", "required_reviewer", "reviewer_of"]
+__all__ = [
+    "MAX_NAME_LENGTH",
+    "ActAsReviewer",
+    "cleaned_name",
+    "given_name",
+    "remember_reviewer",
+    "required_reviewer",
+    "reviewer_of",
+]
 
 MAX_NAME_LENGTH = 60
 
@@ -47,6 +57,18 @@ def given_name(text: str) -> str:
     if not name:
         raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
     return name
+
+
+class ActAsReviewer:
+    """Has the log keep what a request changes under the name that its browser gave."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on."""
+        with acting_as(reviewer_of(Request(scope)) if scope["type"] == "http" else None):
+            await self.app(scope, receive, send)
 
 
 def remember_reviewer(response: Response, name: str) -> None:

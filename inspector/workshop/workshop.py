@@ -809,6 +809,7 @@ class Workshop:
         """Inspect a photo, or find that it was logged before."""
         before = log.find_photo_by_content(self._log, log.sha256_of(data))
         if before is not None and before.piece_id is not None:
+            self._log.photos.keep(data)  # puts it back, if its file was lost or damaged meanwhile
             sent_before = facts.sending is not None and log.note_sending(self._log, facts.sending, photo_id=before.id)
             return LoggedPiecePhoto(photo_id=before.id, piece_id=before.piece_id, added=False, sent_before=sent_before)
         photo = self._engine.read_photo(data, name=name)
@@ -890,6 +891,16 @@ class Workshop:
     def _log_new(self, new: NewPiecePhoto | LoggedPiecePhoto, facts: PieceFacts) -> Recorded:
         logged = log.add_piece_photo(self._log, new) if isinstance(new, NewPiecePhoto) else new
         detail = self.piece(logged.piece_id)
+        if isinstance(new, NewPiecePhoto):
+            said = {
+                "photo": logged.photo_id,
+                "piece": logged.piece_id,
+                "bytes": new.photo.byte_count,
+                "status": new.inspection.status,
+                "findings": len(new.inspection.findings),
+                "seconds": round(new.inspection.seconds, 3),
+            }
+            _logger.info("photo", extra={"said": said})
         notes = []
         if detail.piece.mold != facts.mold:
             notes.append(f"It was logged as piece {detail.piece.id} of mold {detail.piece.mold}, not {facts.mold}.")

@@ -24,7 +24,7 @@ from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 RED, BLUE = (255, 0, 0), (0, 0, 255)
-PHOTO_SIZE = (1600, 1200)
+PHOTO_SIZE = (1000, 750)
 POURED_AT = datetime.fromisoformat("2026-11-23T08:00:00+01:00")
 MOLD = "oak-leaf"
 

@@ -53,7 +53,7 @@ def test_thirty_pieces_are_reviewed_by_keyboard_alone(served: Served, open_page:
         key("3" if flagged else "1")
         if number < 29:
             page.wait_for_url(lambda url, address=address: url != address)
-    expect(page.get_by_text("No more waiting").first).to_be_visible()
+    expect(page.get_by_role("button", name="Undo: sell")).to_be_visible()
     assert served.shop.count_waiting() == 0
     decided = served.shop.pieces()
     assert sorted(piece.outcome or "" for piece in decided) == ["repair"] * 10 + ["sell"] * 20
@@ -88,6 +88,7 @@ def test_everything_that_was_said_is_undone_by_one_key(served: Served, open_page
     page.keyboard.type("tip short, see c d 1 4")
     page.keyboard.press("Enter")
     expect(page.locator(".notes")).to_contain_text("tip short, see c d 1 4")
+    expect(page.get_by_role("button", name="Keys")).to_be_visible()  # the page is new, and its keys are there
     press(page, "4")
     page.wait_for_url(f"**/pieces/{second}?decided={first}")
     press(page, "u")
@@ -156,7 +157,7 @@ def test_a_missed_defect_is_drawn_with_the_mouse(served: Served, open_page: Open
     # 100 px of the photo at 5 px per mm; a window pixel is about 3 px of the photo.
     assert drawn.length_mm == pytest.approx(20, abs=3)
     assert min(x for x, _ in drawn.polygon_xy) == pytest.approx(400, abs=8)
-    assert len(drawn.polygon_xy) <= 16
+    assert len(drawn.polygon_xy) <= 12
 
 
 def test_a_missed_defect_is_marked_by_keys(served: Served, open_page: OpenPage) -> None:
@@ -194,7 +195,8 @@ def test_an_outline_is_corrected_by_dragging_a_corner_and_undone(served: Served,
     moved = held.findings[0].polygon_xy
     assert moved[2] == (pytest.approx(150, abs=4), pytest.approx(125, abs=4))
     found = before.findings[0].polygon_xy
-    assert [*moved[:2], moved[3]] == pytest.approx([*found[:2], found[3]])
+    for corner in (0, 1, 3):
+        assert moved[corner] == pytest.approx(found[corner], abs=0.1)
     press(page, "u")
     expect(verdict_of(page, 1)).to_have_text("Nobody has looked at it yet")
     shown = page.locator("g[data-mark] polygon").first.get_attribute("points")
@@ -253,7 +255,7 @@ def test_photo_and_good_piece_are_flipped_and_slid_and_their_difference_shown(
     press(page, "v")
     difference = page.get_by_alt_text("Where this piece differs")
     expect(difference).to_be_visible()
-    page.wait_for_function("document.querySelector('[data-difference]').naturalWidth === 1600")
+    expect(difference).to_have_js_property("naturalWidth", PHOTO_SIZE[0])
     press(page, "v")
     expect(difference).to_be_hidden()
 

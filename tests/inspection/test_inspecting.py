@@ -205,8 +205,8 @@ def test_every_reference_places_a_photo_alike(model, whole, number):
     assert by_another.move.score > LEAST_MOVE_SCORE
     inside = model.mask > 127
     apart_mm = np.linalg.norm(by_another.warp.photo_xy - warp.photo_xy, axis=-1)[inside] / PX_PER_MM
-    assert np.median(apart_mm) < 0.6  # coarsely: the outline settles it afterwards
-    assert np.quantile(apart_mm, 0.95) < 1.5
+    assert np.median(apart_mm) < 0.6  # coarsely: the finer edges settle it afterwards
+    assert np.quantile(apart_mm, 0.95) < 2.0
 
 
 def test_turning_photo_and_references_together_changes_no_size(broken, reference_scenes, of_broken):

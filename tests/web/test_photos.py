@@ -1,3 +1,5 @@
+import errno
+import os
 import threading
 from collections.abc import Callable
 from io import BytesIO
@@ -244,3 +246,50 @@ def test_kept_pictures_leave_nothing_unfinished(tmp_path: Path) -> None:
         kept_picture(tmp_path, "a.jpg", fail)
     assert kept_picture(tmp_path, "a.jpg", lambda: b"made") == b"made"
     assert [path.name for path in tmp_path.iterdir()] == ["a.jpg"]
+
+
+def test_a_picture_is_shown_although_the_disk_has_no_room_for_it(
+    client: TestClient, add: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    photo_id = client.app.state.workshop.piece(add(chips=1)).photos[0].id  # type: ignore[attr-defined]
+    monkeypatch.setattr("tempfile.mkstemp", full)
+    response = client.get(f"/photos/{photo_id}/400.jpg")
+    assert response.status_code == 200
+    assert response.content.startswith(b"\xff\xd8\xff")
+
+
+def test_an_upload_that_finds_no_room_is_told(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("starlette.datastructures.UploadFile.write", full)
+    response = client.post(
+        "/photos",
+        data={"mold": "oak-leaf"},
+        files={"photos": ("a.png", b"x" * 1000)},
+        headers={"Accept": "application/json"},
+    )
+    assert response.status_code == 503
+    assert "the disk refuses it: No space left on device" in response.json()["error"]["message"]
+
+
+def test_pictures_carry_no_place(client: TestClient, add: Callable[..., int]) -> None:
+    # The GPS directory of Exif 3.0 is pointed at by tag 34853.
+    exif = Image.Exif()
+    exif.get_ifd(34853)[2] = (48.0, 8.0, 0.0)
+    exif[271] = "A phone"
+    file = BytesIO()
+    Image.new("RGB", (320, 240), (120, 120, 120)).save(file, "JPEG", exif=exif)
+    assert Image.open(file).getexif().get_ifd(34853)
+    piece = add(chips=1)
+    submit(client, {"mold": "oak-leaf", "piece_id": str(piece)}, [("leaf.jpg", file.getvalue())])
+    photo = client.app.state.workshop.piece(piece).photos[-1]  # type: ignore[attr-defined]
+    assert photo.name == "leaf.jpg"
+    for what in ("400.jpg", "full.jpg", "reference-400.jpg", "difference-400.jpg"):
+        picture = client.get(f"/photos/{photo.id}/{what}").content
+        assert picture.startswith(b"\xff\xd8\xff"), what
+        assert dict(Image.open(BytesIO(picture)).getexif()) == {}, what
+    assert client.get(f"/photos/{photo.id}/original").content == file.getvalue()

@@ -4,6 +4,8 @@ import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
+from inspector.log import list_changes
+
 SQUARE = "10,10 60,10 60,35 10,35"
 
 Say = Callable[..., Response]
@@ -127,3 +129,11 @@ def test_the_difference_is_a_picture_of_the_photos_size(reviewer: TestClient, ad
     picture = reviewer.get("/photos/2/difference-1600.jpg")
     assert picture.headers["content-type"] == "image/jpeg"
     assert reviewer.get("/photos/2/difference-1234.jpg").status_code == 404
+
+
+def test_what_a_page_changes_is_in_the_history_under_the_reviewer(reviewer, add, say):
+    piece_id = add(chips=1)
+    say(f"/pieces/{piece_id}/dispositions", outcome="scrap")
+    with reviewer.app.state.workshop._log.reading() as session:
+        changes = list_changes(session, row_table="disposition", limit=5)
+    assert [(change.did, change.by) for change in changes] == [("added", "Marta")]

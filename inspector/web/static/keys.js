@@ -43,7 +43,6 @@ const ACTIONS = {
   e: () => atHand()?.querySelector("[data-correct]")?.click(),
   a: () => click("[data-missed]"),
   u: () => (document.querySelector("[data-undo]") ?? document.querySelector("[data-undo-decided]"))?.click(),
-  m: () => focus(document.getElementById("note")),
   s: () => focus(photoAtHand()?.querySelector("[data-slide]")),
   v: () => click("[data-differ]"),
   o: () => click("[data-outlines]"),
@@ -62,8 +61,11 @@ function meant(event) {
   return tick.checked && !typing && !busy && !event.ctrlKey && !event.metaKey && !event.altKey;
 }
 
-// One key after the other: what was pressed while a word was being kept is about what stands there afterwards.
+// One key after the other: what was pressed while a word was being kept is about what stands there afterwards. Once a
+// key is to lead into a field, a panel or an outline, those that follow are no commands any more.
+const LEADING = new Set(["t", "e", "a", "s", "?"]);
 let waiting = Promise.resolve();
+let isLeading = false;
 
 document.addEventListener("keydown", (event) => {
   const select = event.target.closest?.("[data-else] select");
@@ -77,10 +79,12 @@ document.addEventListener("keydown", (event) => {
   if (!meant(event) || event.repeat) return;
   const key = event.key.toLowerCase();
   if (key === "f") return void photoAtHand()?.dispatchEvent(new Event("flip-press"));
+  if (key === "m") return void (event.preventDefault(), focus(document.getElementById("note")));
   const act = ACTIONS[key];
-  if (!act) return;
-  event.preventDefault(); // M, S and T lead into a field, which is not to take the letter
-  waiting = waiting.then(act).then(kept);
+  if (!act || isLeading) return;
+  event.preventDefault(); // a field that a key leads to is not to take its letter
+  isLeading = LEADING.has(key);
+  waiting = waiting.then(act).then(kept).then(() => { isLeading = false; });
 });
 document.addEventListener("keyup", (event) => {
   if (event.key.toLowerCase() !== "f") return;

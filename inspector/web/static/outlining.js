@@ -1,6 +1,6 @@
 // Drawing an outline on a photo: around a defect that was missed, or a better one for a finding. By finger, mouse or keys.
 
-const MOST_CORNERS = 16;
+const MOST_CORNERS = 12;
 const FEWEST = 3;
 
 for (const form of document.querySelectorAll("[data-outlining]")) outlining(form.closest("section.photo"), form);
@@ -56,7 +56,7 @@ function outlining(section, form) {
     tools.hidden = true;
     build(points);
     editor.querySelector("[data-corner]").focus({ preventScroll: true });
-    stage.scrollIntoView({ block: "nearest" });
+    for (const part of [form, stage]) part.scrollIntoView({ block: "nearest" });
   }
   function leave() {
     close();

@@ -31,6 +31,7 @@ async function send(form, submitter) {
       method: "POST",
       body: new URLSearchParams(new FormData(form, submitter)),
       headers: { Accept: "text/html" },
+      keepalive: true, // it arrives even if the page is left meanwhile
     });
     if (answer.status === 409) return sendPlainly(form, submitter);
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -69,6 +70,7 @@ function swap(page, form) {
   }
   const seen = page.querySelector("#decide [name=seen]").value;
   for (const field of document.querySelectorAll("[name=seen]:not([data-other] *)")) field.value = seen;
+  if (document.activeElement?.matches("#note, select")) return; // something is being written already
   const drawn = findings().find((one) => !before.has(one.id));
   const all = findings();
   const here = all.findIndex((one) => one.id === finding?.id);

@@ -6,8 +6,8 @@ The keys of a sent photo tell a second try from a second photo, and which photos
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0005"
-down_revision = "0004"
+revision = "0006"
+down_revision = "0005"
 branch_labels = None
 depends_on = None
 

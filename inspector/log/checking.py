@@ -1,0 +1,163 @@
+"""Is a log whole? Its database, the schema, what refers to what, every photo's content, and the history."""
+
+import hashlib
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import ColumnClause, Connection, column, select, table
+from sqlalchemy.exc import DatabaseError
+
+from inspector.errors import InputError
+from inspector.log.history import HistoryFault, count_changes, history_faults, last_link
+from inspector.log.opening import DATABASE_NAME, database_engine, known_schemas, photo_folder
+from inspector.log.photos import PhotoFolder
+
+__all__ = ["LogCheck", "Trouble", "check_log"]
+
+_FROM_BACKUP = (
+    "Restore the latest backup into a new folder with `inspector restore FILE --data DIR`, and see what it lacks. "
+    "Keep this folder as it is."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something about a log that is not as it was written."""
+
+    what: str
+    to_do: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogCheck:
+    """What was looked at, and what is wrong."""
+
+    troubles: tuple[Trouble, ...]
+    notes: tuple[str, ...]
+    """What is worth knowing, and does no harm."""
+    schema: str
+    photos: int
+    byte_count: int
+    """Of the photos. [B]"""
+    changes: int
+    """Entries of the history."""
+    last_link: str
+    """Hexadecimal; noted elsewhere, it shows whether the history up to now was written anew later."""
+
+
+def check_log(data_dir: Path) -> LogCheck:
+    """Look at everything that a log is made of; nothing is changed or repaired.
+
+    Raises
+    ------
+    InputError
+        If there is no log in the folder, or a newer program wrote it.
+    """
+    database = data_dir / DATABASE_NAME
+    if not database.is_file():
+        raise InputError(f"There is no log in {data_dir}. Name the data folder with --data.")
+    engine = database_engine(database)
+    try:
+        with engine.connect() as connection:
+            connection.exec_driver_sql("PRAGMA query_only = ON")
+            return _check(connection, photo_folder(data_dir), database)
+    except DatabaseError as error:
+        if isinstance(error.orig, sqlite3.OperationalError):
+            raise InputError(
+                f"{database} could not be looked at: {error.orig}. See that it may be read and written to (SQLite "
+                "keeps a file beside it) and that no other program holds it, then check again."
+            ) from error
+        return _only(Trouble(f"The database {database} is damaged: {error.orig}.", _FROM_BACKUP))
+    finally:
+        engine.dispose()
+
+
+def _check(connection: Connection, photos: PhotoFolder, database: Path) -> LogCheck:
+    said = [text for (text,) in connection.exec_driver_sql("PRAGMA integrity_check")]
+    if said != ["ok"]:
+        return _only(Trouble(f"The database {database} is damaged: {'; '.join(said[:5])}.", _FROM_BACKUP))
+    schema = MigrationContext.configure(connection).get_current_revision()
+    known = known_schemas()
+    if schema not in known:
+        raise InputError(
+            f"The log {database} was written by a newer program (its schema is {schema}, this program knows up to "
+            f"{known[0]}). Install that version to check it."
+        )
+    troubles = [*_dangling(connection)]
+    notes = []
+    if schema != known[0]:
+        notes.append(f"The schema is {schema}; the next start brings it to {known[0]}, and puts a copy aside before.")
+    named: set[Path] = set()
+    byte_count = 0
+    columns: list[ColumnClause[Any]] = [column(name) for name in ("id", "name", "piece_id", "sha256", "media_type")]
+    for photo_id, name, piece_id, sha256, media_type in connection.execute(
+        select(*columns).select_from(table("photo"))
+    ):
+        path = photos.path(sha256, media_type)
+        named.add(path)
+        wrong = _wrong_with(path, sha256)
+        if wrong is None:
+            byte_count += path.stat().st_size
+            continue
+        of = "" if piece_id is None else f" of piece {piece_id}"
+        troubles.append(
+            Trouble(
+                f"Photo {photo_id} ({name}){of} {wrong}: {path}.",
+                "Record the same photo once more, or put this file back from a backup.",
+            )
+        )
+    unnamed = sum(path not in named for path in photos.files())
+    if unnamed:
+        notes.append(
+            f"{unnamed} photo files are not named by the log. They were kept for something that was then not logged."
+        )
+    troubles += [_trouble(fault) for fault in history_faults(connection)]
+    return LogCheck(
+        troubles=tuple(troubles),
+        notes=tuple(notes),
+        schema=schema,
+        photos=len(named),
+        byte_count=byte_count,
+        changes=count_changes(connection),
+        last_link=last_link(connection).hex(),
+    )
+
+
+def _dangling(connection: Connection) -> list[Trouble]:
+    """Rows that refer to rows which are not there (https://sqlite.org/pragma.html#pragma_foreign_key_check)."""
+    return [
+        Trouble(f"Row {row_id} of table {name} refers to a row of {other} that is not there.", _FROM_BACKUP)
+        for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check")
+    ]
+
+
+def _wrong_with(path: Path, sha256: bytes) -> str | None:
+    try:
+        with path.open("rb") as file:
+            found = hashlib.file_digest(file, "sha256").digest()
+    except FileNotFoundError:
+        return "is gone"
+    except OSError as error:
+        return f"cannot be read ({error.strerror or error})"
+    return None if found == sha256 else "is not what was recorded"
+
+
+def _trouble(fault: HistoryFault) -> Trouble:
+    row = f"Row {fault.row_id} of table {fault.row_table}"
+    if fault.kind == "entry":
+        what = f"Entry {fault.change_id} of the history, which tells of row {fault.row_id} of table {fault.row_table}"
+        what += ", does not fit the one before: an entry was edited, added or removed."
+    elif fault.kind == "changed":
+        what = f"{row} is not what entry {fault.change_id} of the history says: it was edited outside of Inspector."
+    elif fault.kind == "removed":
+        what = f"{row}, which entry {fault.change_id} of the history tells of, was removed outside of Inspector."
+    else:
+        what = f"{row} was added outside of Inspector: the history knows nothing of it."
+    return Trouble(what, "Ask who works on the file itself. What it said before stands in the latest backup.")
+
+
+def _only(trouble: Trouble) -> LogCheck:
+    return LogCheck((trouble,), (), schema="", photos=0, byte_count=0, changes=0, last_link="")

@@ -1,0 +1,388 @@
+"""The history: who changed which row of the log, when, and from what to what, in a chain that a silent edit breaks.
+
+Rows of the log are nearly always only added, and then say themselves what is new. So the history repeats nothing: each
+of its entries holds a SHA-256 of the row's new state and, where there was a state before, that state. What a row was
+after an entry is the `before` of its next entry, or the row as it stands. Each entry's link is a SHA-256 over the
+link of the entry before and all that the entry says (a hash chain, as in Haber and Stornetta, "How to time-stamp a
+digital document", 1991), so that neither a row nor an entry can be edited, slipped in or taken out unseen. Whoever
+can write to the database could still forge all that follows; the last link, noted elsewhere, gives that away.
+
+Repositories need not think of it: `recording_history` watches the session that they write through.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+from sqlalchemy import (
+    ColumnClause,
+    Connection,
+    Select,
+    column,
+    event,
+    func,
+    insert,
+    inspect,
+    literal_column,
+    select,
+    table,
+)
+from sqlalchemy.orm import Session
+
+from inspector.errors import InputError
+from inspector.log.history_tables import ChangeRow
+
+__all__ = [
+    "Change",
+    "HistoryFault",
+    "acting_as",
+    "carry_over",
+    "count_changes",
+    "history_faults",
+    "last_link",
+    "list_changes",
+    "recording_history",
+]
+
+State = Mapping[str, Any]
+"""What a row says: its columns that are not empty, as the database holds them."""
+RowKey = tuple[str, int]
+"""Table and number of a row."""
+
+# Not in the history: the history itself, and which migrations were run.
+_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version"})
+# Tables that only join two others are part of what the first one's rows say.
+_JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
+# SQLite takes 32,766 values in a statement at most.
+_ROWS_A_STATEMENT = 5000
+
+_acting: ContextVar[str | None] = ContextVar("acting", default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One entry of the history."""
+
+    id: int
+    at: datetime
+    by: str | None
+    """Who did it, None where nobody had given a name."""
+    did: str
+    row_table: str
+    row_id: int
+    before: State | None
+    after: State | None
+    """None where the row was removed, or where a migration then carried another state over."""
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryFault:
+    """A place where the log is not what its history says."""
+
+    kind: Literal["entry", "changed", "added", "removed"]
+    """`entry`: an entry was edited, slipped in or taken out; else what was done to a row without the history."""
+    row_table: str
+    row_id: int
+    change_id: int | None
+    """The entry that does not fit, or the last one that tells of the row."""
+
+    @property
+    def row(self) -> RowKey:
+        """Table and number of the row."""
+        return self.row_table, self.row_id
+
+
+@contextmanager
+def acting_as(name: str | None) -> Iterator[None]:
+    """Have everything that is written meanwhile go under a person's name."""
+    token = _acting.set(name)
+    try:
+        yield
+    finally:
+        _acting.reset(token)
+
+
+@contextmanager
+def recording_history(session: Session) -> Iterator[None]:
+    """Add to the history what a session writes meanwhile, in the same transaction."""
+    before: dict[RowKey, State | None] = {}
+
+    def note_what_was(session: Session, *_: Any) -> None:
+        touched = [*(row for row in session.dirty if session.is_modified(row)), *session.deleted]
+        before.update(_states(session.connection(), {key for key in map(_key, touched) if key not in before}))
+
+    def note_what_is_new(session: Session, *_: Any) -> None:
+        for row in session.new:
+            before.setdefault(_key(row), None)
+
+    event.listen(session, "before_flush", note_what_was)
+    event.listen(session, "after_flush", note_what_is_new)
+    yield
+    session.flush()
+    if before:
+        connection = session.connection()
+        after = _states(connection, before)
+        changes = [_NewChange(key, before[key], _digest(after[key])) for key in before if before[key] != after[key]]
+        _append(connection, changes, by=_acting.get(), at=datetime.now(UTC))
+
+
+def carry_over(connection: Connection, *, by: str, at: datetime, but_for: Iterable[RowKey]) -> None:
+    """Take the rows as they are now into the history, but for those that were amiss before.
+
+    Parameters
+    ----------
+    connection : Connection
+        In the transaction of the migration that changed them.
+    by : str
+        The migration.
+    at : datetime
+    but_for : iterable of RowKey
+        What `history_faults` found amiss before the migration: that stays to be found.
+    """
+    if not _is_kept(connection):
+        return
+    left_alone = set(but_for)
+    latest = {key: digest for key, (_, digest) in _told(connection).latest.items()}
+    now = _all_digests(connection)
+    unlike = [key for key in now.keys() | latest.keys() if now.get(key) != latest.get(key) and key not in left_alone]
+    changes = [_NewChange(key, None, now.get(key), did="carried over") for key in sorted(unlike)]
+    _append(connection, changes, by=by, at=at)
+
+
+def history_faults(connection: Connection) -> tuple[HistoryFault, ...]:
+    """Find where the log and its history do not fit each other: first the entries, then the rows.
+
+    Returns
+    -------
+    faults : tuple of HistoryFault
+        Empty where all fits, and where there is no history yet: a log of an older program.
+    """
+    if not _is_kept(connection):
+        return ()
+    told = _told(connection)
+    now = _all_digests(connection)
+    faults = list(told.broken)
+    for key in sorted(now.keys() | told.latest.keys()):
+        change_id, digest = told.latest.get(key, (None, None))
+        if now.get(key) != digest:
+            kind: Literal["added", "removed", "changed"] = "changed"
+            if digest is None:
+                kind = "added"
+            elif key not in now:
+                kind = "removed"
+            faults.append(HistoryFault(kind, *key, change_id=change_id))
+    return tuple(faults)
+
+
+def last_link(connection: Connection) -> bytes:
+    """Give the link of the last entry; empty where there is none."""
+    if not _is_kept(connection):
+        return b""
+    return connection.scalar(select(ChangeRow.link).order_by(ChangeRow.id.desc()).limit(1)) or b""
+
+
+def count_changes(connection: Connection) -> int:
+    """Count the entries; 0 where there is no history yet."""
+    return (connection.scalar(select(func.count()).select_from(ChangeRow)) or 0) if _is_kept(connection) else 0
+
+
+def list_changes(
+    session: Session, *, row_table: str | None = None, row_id: int | None = None, limit: int
+) -> tuple[Change, ...]:
+    """List the latest entries, newest first: of all rows, of those of a table, or of one row.
+
+    Raises
+    ------
+    InputError
+        If there is no such table.
+    """
+    connection = session.connection()
+    tables = sorted(set(inspect(connection).get_table_names()) - _OUTSIDE - _JOINING.keys())
+    if row_table is not None and row_table not in tables:
+        raise InputError(f"The history knows no {row_table}. It tells of: {', '.join(tables)}.")
+    query = select(ChangeRow).order_by(ChangeRow.id.desc()).limit(limit)
+    if row_table is not None:
+        query = query.where(ChangeRow.row_table == row_table)
+    if row_id is not None:
+        query = query.where(ChangeRow.row_id == row_id)
+    entries = session.scalars(query).all()
+    now = _states(connection, {(entry.row_table, entry.row_id) for entry in entries})
+    return tuple(
+        Change(
+            id=entry.id,
+            at=entry.at,
+            by=entry.by,
+            did=entry.did,
+            row_table=entry.row_table,
+            row_id=entry.row_id,
+            before=entry.before,
+            after=_state_after(session, entry, now[(entry.row_table, entry.row_id)]),
+        )
+        for entry in entries
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _NewChange:
+    """An entry on its way into the history."""
+
+    key: RowKey
+    before: State | None
+    state_sha256: bytes | None
+    did: str = ""
+
+    def as_row(self, *, by: str | None, at: datetime) -> dict[str, Any]:
+        did = self.did or ("added" if self.before is None else "removed" if self.state_sha256 is None else "changed")
+        row_table, row_id = self.key
+        return {
+            "at": at,
+            "by": by,
+            "did": did,
+            "row_table": row_table,
+            "row_id": row_id,
+            "before": self.before,
+            "state_sha256": self.state_sha256,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What the history tells."""
+
+    latest: dict[RowKey, tuple[int, bytes | None]]
+    """The last entry of each row, and the digest of the state that it tells."""
+    broken: tuple[HistoryFault, ...]
+    """Entries that do not hold to the one before."""
+
+
+def _state_after(session: Session, entry: ChangeRow, now: State | None) -> State | None:
+    later = (
+        select(ChangeRow)
+        .where(ChangeRow.row_table == entry.row_table, ChangeRow.row_id == entry.row_id, ChangeRow.id > entry.id)
+        .order_by(ChangeRow.id)
+        .limit(1)
+    )
+    following = session.scalar(later)
+    return now if following is None else following.before
+
+
+def _is_kept(connection: Connection) -> bool:
+    """Whether there is a history: a log of an older program has none."""
+    return inspect(connection).has_table(ChangeRow.__tablename__)
+
+
+def _append(connection: Connection, changes: Iterable[_NewChange], *, by: str | None, at: datetime) -> None:
+    link = last_link(connection)
+    rows = []
+    for change in changes:
+        row = change.as_row(by=by, at=at)
+        link = row["link"] = _link(link, row)
+        rows.append(row)
+    if rows:
+        connection.execute(insert(ChangeRow), rows)
+
+
+def _told(connection: Connection) -> _Told:
+    link = b""
+    latest: dict[RowKey, tuple[int, bytes | None]] = {}
+    broken = []
+    entries = select(ChangeRow.__table__).order_by(ChangeRow.id).execution_options(yield_per=_ROWS_A_STATEMENT)
+    for entry in connection.execute(entries).mappings():
+        key = (entry["row_table"], entry["row_id"])
+        _, digest = latest.get(key, (0, None))
+        told_before = entry["before"] is not None
+        if entry["link"] != _link(link, entry) or (told_before and digest != _digest(entry["before"])):
+            broken.append(HistoryFault("entry", *key, change_id=entry["id"]))
+        link = entry["link"]
+        latest[key] = (entry["id"], entry["state_sha256"])
+    return _Told(latest, tuple(broken))
+
+
+def _link(before: bytes, entry: Mapping[Any, Any]) -> bytes:
+    digest = entry["state_sha256"]
+    said = [
+        entry["at"].astimezone(UTC).isoformat(),
+        entry["by"],
+        entry["did"],
+        entry["row_table"],
+        entry["row_id"],
+        entry["before"],
+        None if digest is None else digest.hex(),
+    ]
+    return hashlib.sha256(before + _canonical(said)).digest()
+
+
+def _digest(state: State | None) -> bytes | None:
+    return None if state is None else hashlib.sha256(_canonical(state)).digest()
+
+
+def _canonical(said: Any) -> bytes:
+    return json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def _key(row: object) -> RowKey:
+    """Table and number of what the session writes; of the first row that it joins, where it only joins."""
+    name = inspect(row, raiseerr=True).mapper.local_table.name
+    if name in _JOINING:
+        first, number, _ = _JOINING[name]
+        return first, getattr(row, number)
+    return name, getattr(row, "id")  # noqa: B009 - every other table has it, and a test says so
+
+
+def _states(connection: Connection, keys: Iterable[RowKey]) -> dict[RowKey, State | None]:
+    """Read what rows say; None for those that are not there."""
+    states: dict[RowKey, State | None] = dict.fromkeys(keys)
+    ids_by_table: dict[str, list[int]] = {}
+    for name, row_id in states:
+        ids_by_table.setdefault(name, []).append(row_id)
+    for name, ids in ids_by_table.items():
+        for start in range(0, len(ids), _ROWS_A_STATEMENT):
+            states.update(_states_in_table(connection, name, ids[start : start + _ROWS_A_STATEMENT]))
+    return states
+
+
+def _all_digests(connection: Connection) -> dict[RowKey, bytes | None]:
+    """Digests of what all rows of all tables say."""
+    names = set(inspect(connection).get_table_names()) - _OUTSIDE - _JOINING.keys()
+    return {key: _digest(state) for name in sorted(names) for key, state in _states_in_table(connection, name, None)}
+
+
+def _states_in_table(connection: Connection, name: str, ids: list[int] | None) -> Iterator[tuple[RowKey, State]]:
+    """Read rows of a table, as the database holds them: all that matters is whether they are the same tomorrow.
+
+    Empty columns are left out, so that a column that a later program adds changes no digest.
+    """
+    joined = {
+        joining: _joined(connection, joining, number, other, ids)
+        for joining, (first, number, other) in _JOINING.items()
+        if first == name
+    }
+    query: Select[Any] = select(literal_column("*")).select_from(table(name))
+    if ids is not None:
+        query = query.where(column("id").in_(ids))
+    for row in connection.execute(query).mappings():
+        state = {key: _plain(value) for key, value in row.items() if value is not None}
+        state |= {joining: found[row["id"]] for joining, found in joined.items() if row["id"] in found}
+        yield (name, row["id"]), state
+
+
+def _joined(
+    connection: Connection, joining: str, number: str, other: str, ids: list[int] | None
+) -> dict[int, list[int]]:
+    columns: list[ColumnClause[int]] = [column(number), column(other)]
+    query = select(*columns).select_from(table(joining)).order_by(*columns)
+    if ids is not None:
+        query = query.where(column(number).in_(ids))
+    found: dict[int, list[int]] = {}
+    for row in connection.execute(query):
+        found.setdefault(row[0], []).append(row[1])
+    return found
+
+
+def _plain(value: Any) -> Any:
+    return value.hex() if isinstance(value, bytes) else value

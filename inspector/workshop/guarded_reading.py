@@ -1,0 +1,250 @@
+"""Reading photos that may come from anybody, in another process that may take so much memory and time and no more.
+
+Decoders are large, written in C and fed with bytes from outside. A photo that crashes one, or that would fill the
+memory or never end, costs that photo only: its process is ended, and the next photo gets a new one. Bytes go in; what
+comes back is JSON and pixels, checked before it is used, since a process that has been taken over may answer anything.
+"""
+
+import json
+import os
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, BinaryIO, Self
+
+import numpy as np
+
+from inspector.errors import PhotoError
+from inspector.imaging.reading import MOST_MEGAPIXELS, Photo, read_photo
+
+__all__ = ["GuardedReader", "answer_requests"]
+
+# A photo of 64 megapixels is read in two seconds on a laptop; a small computer at its limit takes longer.
+MOST_SECONDS = 30.0
+# 64 megapixels with transparency over white, the most that a decoder has a use for, take 1.1 GB at their height.
+MOST_BYTES = 2 * 2**30
+
+_LENGTH = struct.Struct(">Q")
+_WORKER = "from inspector.workshop.guarded_reading import answer_requests; answer_requests()"
+
+
+class GuardedReader:
+    """Reads photos as `read_photo` does, in processes of its own; may be called by several threads.
+
+    Parameters
+    ----------
+    most_seconds : float
+        A photo that takes longer is refused.
+    most_bytes : int
+        Memory that a process may take beyond what it starts with, where the system keeps to that (Linux does).
+    """
+
+    def __init__(self, *, most_seconds: float = MOST_SECONDS, most_bytes: int = MOST_BYTES) -> None:
+        self._most_seconds = most_seconds
+        self._most_bytes = most_bytes
+        self._idle: list[subprocess.Popen[bytes]] = []
+        self._lock = threading.Lock()
+
+    def __call__(self, data: bytes, *, name: str) -> Photo:
+        """Read the bytes of a photo's file.
+
+        Raises
+        ------
+        PhotoError
+            As `read_photo` does; and if reading it takes too long or ends its process.
+        """
+        with self._lock:
+            worker = self._idle.pop() if self._idle else None
+        if worker is not None and worker.poll() is not None:
+            _end(worker)
+            worker = None
+        if worker is None:
+            worker = _start(self._most_bytes)
+        late = threading.Event()
+
+        def stop(worker: subprocess.Popen[bytes]) -> None:
+            late.set()
+            worker.kill()
+
+        timer = threading.Timer(self._most_seconds, stop, [worker])
+        timer.start()
+        try:
+            photo = _ask(worker, data, name)
+        except PhotoError:
+            self._give_back(worker, timer)
+            raise
+        except (EOFError, OSError, ValueError) as error:
+            _end(worker)
+            why = f"takes more than {self._most_seconds:g} s" if late.is_set() else "ends the program that reads it"
+            raise PhotoError(
+                f"Photo {name} {why}, so it is left alone: send it as a JPEG, or take it again."
+            ) from error
+        else:
+            self._give_back(worker, timer)
+            return photo
+        finally:
+            timer.cancel()
+
+    def close(self) -> None:
+        """End the processes that wait for photos."""
+        with self._lock:
+            while self._idle:
+                _end(self._idle.pop())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _give_back(self, worker: subprocess.Popen[bytes], timer: threading.Timer) -> None:
+        timer.cancel()
+        with self._lock:
+            self._idle.append(worker)
+
+
+def answer_requests() -> None:
+    """Be the process that reads: take limits, then photos from standard input until it is closed."""
+    requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a decoder prints must not get between the answers
+    _take_limits(int(_receive(requests)))
+    with suppress(EOFError):
+        while True:
+            name, data = _receive(requests).decode(), _receive(requests)
+            try:
+                photo = read_photo(data, name=name)
+            except PhotoError as error:
+                _send(answers, json.dumps({"refused": str(error)}).encode())
+            else:
+                _send(answers, json.dumps(_described(photo)).encode())
+                _send(answers, np.ascontiguousarray(photo.image_bgr).data.cast("B"))
+
+
+def _take_limits(most_bytes: int) -> None:
+    if sys.platform == "win32":
+        return
+    import resource
+
+    # No file is written, whatever a decoder is made to do; and no core is left of one that crashed.
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    if sys.platform == "linux":
+        taken = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * resource.getpagesize()
+        resource.setrlimit(resource.RLIMIT_AS, (taken + most_bytes, taken + most_bytes))
+
+
+def _start(most_bytes: int) -> subprocess.Popen[bytes]:
+    # In a session of its own, so that Ctrl+C reaches the program and not it; it ends when its input is closed.
+    worker = subprocess.Popen(  # noqa: S603 - this Python, and no word from outside
+        [sys.executable, "-c", _WORKER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
+    )
+    try:
+        _send(_pipe(worker.stdin), str(most_bytes).encode())
+    except OSError:
+        _end(worker)
+        raise
+    return worker
+
+
+def _end(worker: subprocess.Popen[bytes]) -> None:
+    worker.kill()
+    worker.wait()
+    for pipe in (worker.stdin, worker.stdout):
+        with suppress(OSError):  # what it had not read yet goes nowhere
+            _pipe(pipe).close()
+
+
+def _ask(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo:
+    requests, answers = _pipe(worker.stdin), _pipe(worker.stdout)
+    _send(requests, name.encode(errors="replace"))
+    _send(requests, data)
+    described = _Described.checked(json.loads(_receive(answers, most_bytes=1 << 20)))
+    shape = (described.height_px, described.width_px, 3)
+    pixels = _receive(answers, most_bytes=described.height_px * described.width_px * 3)
+    image_bgr = np.frombuffer(bytearray(pixels), dtype=np.uint8).reshape(shape)
+    return Photo(described.name, image_bgr, described.taken_at, described.focal_px)
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    """A photo, but for its pixels."""
+
+    name: str
+    width_px: int
+    height_px: int
+    taken_at: datetime | None
+    focal_px: float | None
+
+    @classmethod
+    def checked(cls, answer: Mapping[str, Any]) -> Self:
+        """Take an answer only if it is one.
+
+        Raises
+        ------
+        PhotoError
+            If the answer is that the photo cannot be read.
+        ValueError
+            If the answer is none.
+        """
+        if "refused" in answer:
+            raise PhotoError(str(answer["refused"]))
+        try:
+            width_px, height_px = int(answer["width_px"]), int(answer["height_px"])
+            taken_at, focal_px = answer["taken_at"], answer["focal_px"]
+            if not (width_px > 0 and height_px > 0 and width_px * height_px <= MOST_MEGAPIXELS * 1_000_000):
+                raise ValueError(f"{width_px} x {height_px} pixels")
+            return cls(
+                name=str(answer["name"]),
+                width_px=width_px,
+                height_px=height_px,
+                taken_at=None if taken_at is None else datetime.fromisoformat(taken_at),
+                focal_px=None if focal_px is None else float(focal_px),
+            )
+        except (KeyError, TypeError) as error:
+            raise ValueError(f"no answer: {answer}") from error
+
+
+def _described(photo: Photo) -> dict[str, Any]:
+    height_px, width_px = photo.image_bgr.shape[:2]
+    return {
+        "name": photo.name,
+        "width_px": width_px,
+        "height_px": height_px,
+        "taken_at": None if photo.taken_at is None else photo.taken_at.isoformat(),
+        "focal_px": photo.focal_px,
+    }
+
+
+def _pipe(pipe: Any) -> BinaryIO:
+    if pipe is None:
+        raise ValueError("the process was started without pipes")
+    return pipe
+
+
+def _send(pipe: BinaryIO, data: bytes | memoryview) -> None:
+    pipe.write(_LENGTH.pack(len(data)))
+    pipe.write(data)
+    pipe.flush()
+
+
+def _receive(pipe: BinaryIO, *, most_bytes: int | None = None) -> bytes:
+    (length,) = _LENGTH.unpack(_exactly(pipe, _LENGTH.size))
+    if most_bytes is not None and length > most_bytes:
+        raise ValueError(f"{length} bytes where {most_bytes} were to come at most")
+    return _exactly(pipe, length)
+
+
+def _exactly(pipe: BinaryIO, length: int) -> bytes:
+    data = pipe.read(length)
+    if len(data) < length:
+        raise EOFError
+    return data
