@@ -117,9 +117,10 @@ function begin() {
       view: view.disabled ? "" : view.value,
       demolded_at: out ? withOffset(new Date(out)) : takenNow ? withOffset(new Date()) : "",
     };
-    lastPiece = same || newKey();
+    // Held on to: the next photo may be taken while this one is still being read.
+    const pieceKey = (lastPiece = same || newKey());
     try {
-      await keep({ bytes: await blob.arrayBuffer(), thumb: await thumbOf(blob), name, type: blob.type, fields, pieceKey: lastPiece });
+      await keep({ bytes: await blob.arrayBuffer(), thumb: await thumbOf(blob), name, type: blob.type, fields, pieceKey });
       complain("");
     } catch (error) {
       const full = error?.name === "QuotaExceededError";
