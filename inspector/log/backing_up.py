@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -168,7 +169,7 @@ def _opened(file: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(file) as archive:
             yield archive
-    except zipfile.BadZipFile as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
         raise InputError(f"{file} is no backup, or is cut off or damaged: {error}. Use another backup.") from error
 
 

@@ -4,9 +4,9 @@
 
 DIR is what `aligned_layers` kept. Each photo is seen as it is, with damage painted into it (`painted_damage`), and
 with light, sharpness, noise, stains, shadows and the fit to the references changed at random, against one to three
-references. The networks that ship saw all molds of the tuning split; those that `fit_confidence` needs saw none of
-the molds that it looks at (--leave-out). Needs PyTorch (`pip install --group fit`) and, for more than a trial, a
-graphics card: five minutes on a large one.
+references. `fit_confidence` needs networks that saw none of the molds that it looks at (--leave-out, or a DIR without
+them). Needs PyTorch (`pip install --group fit`) and, for more than a trial, a graphics card: six minutes on a large
+one.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ PX_PER_MM = 4.0
 # Which answer a kind belongs to: a missing part, a hollow, a crack. Excess is neither right nor wrong.
 ANSWERS = {"missing feature": 0, "chip": 1, "surface void": 1, "hairline crack": 2}
 FINE, COARSE, SPACINGS = 32, 64, (1, 2, 4)
-PAINTED_COPIES, PAINTED_SHARE = 4, 0.4
+PAINTED_COPIES, PAINTED_SHARE = 3, 0.3
 BATCH, CROP, RATE, DECAY = 32, 160, 2e-3, 2e-2
 # What a sound place weighs, and a defect as a whole (a crack more, being thin), each of its places within limits.
 SOUND, ANOTHER_KIND = 0.25, 0.05
