@@ -3,7 +3,7 @@
 Every message is one or two sentences: what was wrong, with which file or value, what to do.
 """
 
-__all__ = ["InputError", "InspectorError", "PhotoError", "StaleError"]
+__all__ = ["InputError", "InspectorError", "PhotoError", "StaleError", "UnsureError"]
 
 
 class InspectorError(Exception):
@@ -20,3 +20,19 @@ class PhotoError(InputError):
 
 class StaleError(InspectorError):
     """Something said about a state that somebody else has changed meanwhile; nothing was kept."""
+
+
+class UnsureError(InputError):
+    """A photo may show pieces of several molds, or of none: a person has to say which.
+
+    Parameters
+    ----------
+    sentence : str
+        What the person should know.
+    likely : tuple of str
+        The molds that come into question, best first.
+    """
+
+    def __init__(self, sentence: str, *, likely: tuple[str, ...]) -> None:
+        super().__init__(sentence)
+        self.likely = likely

@@ -170,6 +170,8 @@ def _warnings(view: View, model: MoldModel) -> tuple[str, ...]:
                 f"The camera was tilted by {view.sighting.camera.tilt_deg:.0f} degrees. "
                 "Hold the phone flat over the mat: up to 15 degrees is fine."
             )
+    elif any(reference.view.sighting is not None for reference in model.references):
+        told.append("The photo mat was not seen: sizes are less sure. Lay the piece on it and show all four markers.")
     if len(model.references) == 1:
         told.append("Compared with one reference only: small differences are allowed for. Add two more good pieces.")
     told.extend(f"Reference {name} does not fit the others and was left out." for name in model.left_out)

@@ -37,23 +37,29 @@ from inspector.log.molds import (
     add_reference,
     add_view,
     confirm_reference,
+    count_reference_uses,
     discard_reference,
     find_mold,
     find_reference,
     list_molds,
     list_references,
+    set_reference_use,
 )
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
+from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
 from inspector.log.recording import (
     LoggedPiecePhoto,
     NewPiecePhoto,
+    PhotoSending,
     add_piece_photo,
     check_piece,
+    find_sent_piece,
+    note_sending,
 )
 from inspector.log.records import (
     CEMENT_CLASSES,
@@ -155,6 +161,7 @@ __all__ = [
     "Outline",
     "PastPiece",
     "PastPour",
+    "PhotoSending",
     "Piece",
     "PieceDemolding",
     "PieceDetail",
@@ -164,6 +171,7 @@ __all__ = [
     "PieceVersion",
     "Points",
     "Pour",
+    "PourCorrection",
     "PourCure",
     "Review",
     "StoredFile",
@@ -198,7 +206,9 @@ __all__ = [
     "check_log",
     "check_piece",
     "confirm_reference",
+    "correct_pour",
     "count_pieces",
+    "count_reference_uses",
     "discard_reference",
     "evidence_mark",
     "find_mix",
@@ -211,6 +221,7 @@ __all__ = [
     "find_pour",
     "find_pour_cure",
     "find_reference",
+    "find_sent_piece",
     "has_past",
     "history_faults",
     "import_pieces",
@@ -228,16 +239,20 @@ __all__ = [
     "list_piece_outcomes",
     "list_pieces",
     "list_pieces_worst_first",
+    "list_pour_corrections",
     "list_pour_cures",
     "list_pours",
     "list_references",
     "list_temperatures",
     "list_window_changes",
+    "note_sending",
     "open_log",
     "read_photo_file",
     "restore",
+    "set_reference_use",
     "sha256_of",
     "take_back",
     "withdraw_break_test",
+    "withdraw_pour",
     "withdraw_temperature",
 ]

@@ -7,6 +7,7 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import aliased
 
 from inspector.log.opening import Log
+from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.tables import MoldRow, PieceRow, PourMoldRow, PourRow
 
 __all__ = ["FilledMold", "list_filled_molds"]
@@ -32,12 +33,14 @@ def list_filled_molds(log: Log, *, at: datetime) -> tuple[FilledMold, ...]:
         later.id == later_into.pour_id,
         later.poured_at > PourRow.poured_at,
         later.poured_at <= at,
+        later.id.not_in(select(PourWithdrawalRow.pour_id)),
     )
+    withdrawn = exists().where(PourWithdrawalRow.pour_id == PourRow.id)
     query = (
         select(MoldRow.name, PourRow.id)
         .join(PourMoldRow, PourMoldRow.mold_id == MoldRow.id)
         .join(PourRow, PourRow.id == PourMoldRow.pour_id)
-        .where(PourRow.poured_at <= at, ~came_out, ~filled_again)
+        .where(PourRow.poured_at <= at, ~came_out, ~filled_again, ~withdrawn)
         .order_by(PourRow.poured_at, PourRow.id, MoldRow.name)
     )
     with log.reading() as session:

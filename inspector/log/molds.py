@@ -11,7 +11,8 @@ from inspector.errors import InputError
 from inspector.log.opening import Log
 from inspector.log.photo_rows import NewPhoto, photo_row
 from inspector.log.records import Feature, Mold, MoldReference, Points
-from inspector.log.tables import FeatureRow, MoldRow, PieceRow, ReferenceRow, ViewRow
+from inspector.log.reference_tables import ReferenceUseRow, latest_uses
+from inspector.log.tables import FeatureRow, InspectionRow, MoldRow, PhotoRow, PieceRow, ReferenceRow, ViewRow
 
 __all__ = [
     "NewReference",
@@ -20,12 +21,14 @@ __all__ = [
     "add_reference",
     "add_view",
     "confirm_reference",
+    "count_reference_uses",
     "discard_reference",
     "find_mold",
     "find_reference",
     "list_molds",
     "list_references",
     "mold_row",
+    "set_reference_use",
 ]
 
 
@@ -187,7 +190,47 @@ def list_references(log: Log, mold: str) -> tuple[MoldReference, ...]:
             .options(selectinload(ReferenceRow.features), joinedload(ReferenceRow.view).joinedload(ViewRow.mold))
             .order_by(ReferenceRow.id)
         ).all()
-        return tuple(_reference(row) for row in rows)
+        retired = dict(
+            session.execute(
+                select(ReferenceUseRow.reference_id, ReferenceUseRow.why).where(
+                    ReferenceUseRow.id.in_(latest_uses()), ReferenceUseRow.in_use.is_(False)
+                )
+            ).all()
+        )
+        return tuple(_reference(row, retired_why=retired.get(row.id)) for row in rows)
+
+
+def set_reference_use(log: Log, reference_id: int, *, in_use: bool, said_by: str, why: str) -> None:
+    """Use a reference no more, or again; it stays on record with who said so.
+
+    Raises
+    ------
+    InputError
+        If there is none, or nobody said yes to it yet.
+    """
+    with log.writing() as session:
+        row = _reference_row(session, reference_id)
+        if row.confirmed_at is None:
+            raise InputError(f"Reference {row.name} waits for a yes. Say yes or no to it first.")
+        session.add(
+            ReferenceUseRow(
+                reference_id=reference_id, in_use=in_use, said_by=said_by, why=why, created_at=datetime.now(UTC)
+            )
+        )
+
+
+def count_reference_uses(log: Log, mold: str) -> dict[str, int]:
+    """Count by the name of a reference how many photos of a mold's pieces were laid against it."""
+    query = (
+        select(InspectionRow.reference_name, func.count(InspectionRow.photo_id.distinct()))
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
+        .join(MoldRow, MoldRow.id == PieceRow.mold_id)
+        .where(MoldRow.name == mold, InspectionRow.reference_name.is_not(None))
+        .group_by(InspectionRow.reference_name)
+    )
+    with log.reading() as session:
+        return {name: count for name, count in session.execute(query) if name is not None}
 
 
 def add_feature(log: Log, name: str, *, reference_id: int, polygon_xy: Points) -> Feature:
@@ -234,10 +277,13 @@ def _reference_row(session: Session, reference_id: int) -> ReferenceRow:
 
 def _reference_counts(session: Session, *, confirmed: bool) -> dict[int, int]:
     said_yes = ReferenceRow.confirmed_at.is_not(None)
+    retired = select(ReferenceUseRow.reference_id).where(
+        ReferenceUseRow.id.in_(latest_uses()), ReferenceUseRow.in_use.is_(False)
+    )
     query = (
         select(ViewRow.mold_id, func.count())
         .join(ReferenceRow, ReferenceRow.view_id == ViewRow.id)
-        .where(said_yes if confirmed else ~said_yes)
+        .where(said_yes & ReferenceRow.id.not_in(retired) if confirmed else ~said_yes)
         .group_by(ViewRow.mold_id)
     )
     return dict(session.execute(query).all())
@@ -255,7 +301,7 @@ def _free_name(name: str, taken: set[str]) -> str:
     return candidate
 
 
-def _reference(row: ReferenceRow) -> MoldReference:
+def _reference(row: ReferenceRow, *, retired_why: str | None = None) -> MoldReference:
     return MoldReference(
         id=row.id,
         name=row.name,
@@ -266,6 +312,7 @@ def _reference(row: ReferenceRow) -> MoldReference:
         px_per_mm=row.px_per_mm,
         confirmed=row.confirmed_at is not None,
         features=tuple(_feature(feature) for feature in row.features),
+        retired_why=retired_why,
     )
 
 

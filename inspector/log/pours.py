@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from inspector.errors import InputError
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
+from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
 from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourMoldRow, PourRow, offset_minutes, with_offset
 
@@ -97,10 +98,10 @@ def add_pour(log: Log, *, mix: str, molds: Sequence[str], poured_at: datetime, c
         )
         session.add(row)
         session.flush()
-        return _pour(row, pieces=0)
+        return _pour(row, pieces=0, withdrawn_why=None)
 
 
-def list_pours(log: Log, *, mold: str | None, limit: int | None) -> tuple[Pour, ...]:
+def list_pours(log: Log, *, mold: str | None, limit: int | None, with_withdrawn: bool = False) -> tuple[Pour, ...]:
     """List pours, latest first."""
     with log.reading() as session:
         query = (
@@ -111,9 +112,12 @@ def list_pours(log: Log, *, mold: str | None, limit: int | None) -> tuple[Pour, 
         )
         if mold is not None:
             query = query.join(PourMoldRow).where(PourMoldRow.mold_id == mold_row(session, mold).id)
+        if not with_withdrawn:
+            query = query.where(PourRow.id.not_in(select(PourWithdrawalRow.pour_id)))
         rows = session.scalars(query).all()
-        pieces = _piece_counts(session, [row.id for row in rows])
-        return tuple(_pour(row, pieces=pieces.get(row.id, 0)) for row in rows)
+        ids = [row.id for row in rows]
+        pieces, withdrawn = _piece_counts(session, ids), _withdrawals(session, ids)
+        return tuple(_pour(row, pieces=pieces.get(row.id, 0), withdrawn_why=withdrawn.get(row.id)) for row in rows)
 
 
 def find_pour(log: Log, pour_id: int) -> Pour:
@@ -126,7 +130,8 @@ def find_pour(log: Log, pour_id: int) -> Pour:
     """
     with log.reading() as session:
         row = pour_row(session, pour_id)
-        return _pour(row, pieces=_piece_counts(session, [pour_id]).get(pour_id, 0))
+        pieces, withdrawn = _piece_counts(session, [pour_id]), _withdrawals(session, [pour_id])
+        return _pour(row, pieces=pieces.get(pour_id, 0), withdrawn_why=withdrawn.get(pour_id))
 
 
 def pour_row(session: Session, pour_id: int) -> PourRow:
@@ -178,7 +183,12 @@ def _piece_counts(session: Session, pour_ids: list[int]) -> dict[int, int]:
     return dict(session.execute(query).all())
 
 
-def _pour(row: PourRow, *, pieces: int) -> Pour:
+def _withdrawals(session: Session, pour_ids: list[int]) -> dict[int, str]:
+    query = select(PourWithdrawalRow.pour_id, PourWithdrawalRow.why).where(PourWithdrawalRow.pour_id.in_(pour_ids))
+    return dict(session.execute(query).all())
+
+
+def _pour(row: PourRow, *, pieces: int, withdrawn_why: str | None) -> Pour:
     return Pour(
         id=row.id,
         mix=None if row.mix is None else row.mix.name,
@@ -186,4 +196,5 @@ def _pour(row: PourRow, *, pieces: int) -> Pour:
         molds=tuple(mold.name for mold in row.molds),
         cure_notes=row.cure_notes,
         pieces=pieces,
+        withdrawn_why=withdrawn_why,
     )

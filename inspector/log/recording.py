@@ -10,8 +10,10 @@ from inspector.errors import InputError
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.photo_rows import NewPhoto, photo_row
+from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.pours import pour_row
 from inspector.log.records import NewInspection
+from inspector.log.sending_tables import SentPhotoRow
 from inspector.log.tables import (
     FindingRow,
     InspectionRow,
@@ -23,7 +25,24 @@ from inspector.log.tables import (
     with_offset,
 )
 
-__all__ = ["LoggedPiecePhoto", "NewPiecePhoto", "add_piece_photo", "check_piece"]
+__all__ = [
+    "LoggedPiecePhoto",
+    "NewPiecePhoto",
+    "PhotoSending",
+    "add_piece_photo",
+    "check_piece",
+    "find_sent_piece",
+    "note_sending",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSending:
+    """The keys under which a browser sends a photo, chosen by it and the same at every try."""
+
+    photo_key: str
+    piece_key: str
+    """Shared by all photos of one piece, so that they belong together before the log has numbered the piece."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +57,7 @@ class NewPiecePhoto:
     """The piece, where it is in the log already; else the photo shows a new one."""
     view: str | None
     inspection: NewInspection
+    sending: PhotoSending | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +68,27 @@ class LoggedPiecePhoto:
     piece_id: int
     added: bool
     """False where the same content was logged before; nothing was written then."""
+    sent_before: bool = False
+    """Whether it was logged by an earlier try of the same sending, whose answer got lost."""
+
+
+def find_sent_piece(log: Log, piece_key: str) -> int | None:
+    """Find the piece that photos sent under a key are of; None while none of them is in the log."""
+    with log.reading() as session:
+        return _sent_piece(session, piece_key)
+
+
+def note_sending(log: Log, sending: PhotoSending, *, photo_id: int) -> bool:
+    """Keep the keys under which a photo came that is in the log already.
+
+    Returns
+    -------
+    sent_before : bool
+        Whether an earlier try of the same sending brought it there.
+    """
+    with log.writing() as session:
+        photo = session.get_one(PhotoRow, photo_id)
+        return _note_sending(session, sending, photo, now=datetime.now(UTC))
 
 
 def check_piece(
@@ -70,19 +111,23 @@ def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
     Raises
     ------
     InputError
-        As `check_piece` does.
+        As `check_piece` does, or if another photo was sent under the same key.
     """
     now = datetime.now(UTC)
     with log.writing() as session:
         photo = photo_row(session, new.photo, now=now)
+        session.flush()
+        sent_before = _note_sending(session, new.sending, photo, now=now)
         if photo.piece_id is not None:
-            return LoggedPiecePhoto(photo_id=photo.id, piece_id=photo.piece_id, added=False)
+            return LoggedPiecePhoto(photo_id=photo.id, piece_id=photo.piece_id, added=False, sent_before=sent_before)
+        sent_piece_id = None if new.sending is None else _sent_piece(session, new.sending.piece_key)
         piece = _existing_piece(
             session,
             mold=new.mold,
-            pour_id=new.pour_id,
-            demolded_at=new.demolded_at,
-            piece_id=new.piece_id,
+            # One more photo of a piece that has its pour and its time already.
+            pour_id=new.pour_id if sent_piece_id is None else None,
+            demolded_at=new.demolded_at if sent_piece_id is None else None,
+            piece_id=new.piece_id if sent_piece_id is None else sent_piece_id,
             view=new.view,
         )
         if piece is None:
@@ -99,6 +144,30 @@ def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
         session.add(_inspection_row(photo, new.inspection, now=now))
         session.flush()
         return LoggedPiecePhoto(photo_id=photo.id, piece_id=piece.id, added=True)
+
+
+def _sent_piece(session: Session, piece_key: str) -> int | None:
+    query = (
+        select(PhotoRow.piece_id)
+        .join(SentPhotoRow, SentPhotoRow.photo_id == PhotoRow.id)
+        .where(SentPhotoRow.piece_key == piece_key, PhotoRow.piece_id.is_not(None))
+        .order_by(SentPhotoRow.id)
+    )
+    return session.scalars(query).first()
+
+
+def _note_sending(session: Session, sending: PhotoSending | None, photo: PhotoRow, *, now: datetime) -> bool:
+    """Keep the keys of a sending; give whether an earlier try of it got into the log."""
+    if sending is None:
+        return False
+    row = session.scalar(select(SentPhotoRow).where(SentPhotoRow.photo_key == sending.photo_key))
+    if row is None:
+        session.add(SentPhotoRow(photo_key=sending.photo_key, piece_key=sending.piece_key, photo=photo, created_at=now))
+    elif row.photo_id != photo.id:
+        raise InputError(
+            f"Another photo was sent under the key {sending.photo_key} before. Take the photo again and send that."
+        )
+    return row is not None
 
 
 def _existing_piece(
@@ -136,6 +205,8 @@ def _existing_piece(
 
 def _check_pour(session: Session, *, mold: str, pour_id: int, demolded_at: datetime | None) -> None:
     pour = pour_row(session, pour_id)
+    if session.scalar(select(PourWithdrawalRow.id).where(PourWithdrawalRow.pour_id == pour_id)) is not None:
+        raise InputError(f"Pour {pour_id} was withdrawn: it was written down by mistake. Name another pour, or none.")
     molds = [row.name for row in pour.molds]
     if mold not in molds:
         raise InputError(

@@ -106,6 +106,13 @@ class MoldReference:
     confirmed: bool
     """Whether a person has looked at the outline and said yes; only then is it used."""
     features: tuple[Feature, ...]
+    retired_why: str | None = None
+    """Why it is used no more, though somebody said yes to it once."""
+
+    @property
+    def in_use(self) -> bool:
+        """Whether pieces are compared with it."""
+        return self.confirmed and self.retired_why is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +146,8 @@ class Pour:
     molds: tuple[str, ...]
     cure_notes: str
     pieces: int
+    withdrawn_why: str | None = None
+    """Why it counts no longer: it was written down by mistake."""
 
 
 @dataclass(frozen=True, slots=True)

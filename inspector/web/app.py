@@ -14,10 +14,15 @@ from inspector.settings import Settings, read_settings
 from inspector.web import (
     finding_routes,
     health_routes,
+    mix_routes,
     mold_routes,
+    mold_setup_routes,
     photo_routes,
+    photograph_routes,
     piece_routes,
+    pour_routes,
     reviewer_routes,
+    today_routes,
     waiting_routes,
 )
 from inspector.web.failing import answer_failures
@@ -79,6 +84,11 @@ def create_app(
     app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
     for routes in (
         waiting_routes,
+        today_routes,
+        photograph_routes,
+        pour_routes,
+        mix_routes,
+        mold_setup_routes,
         mold_routes,
         piece_routes,
         finding_routes,

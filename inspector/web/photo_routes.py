@@ -14,20 +14,22 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from inspector.errors import InputError, InspectorError
+from inspector.errors import InputError, InspectorError, UnsureError
 from inspector.settings import Settings
 from inspector.web import words
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, kept_picture
 from inspector.web.reviewer import cleaned_name
-from inspector.workshop import Recorded, Workshop
+from inspector.workshop import PhotoSending, Recorded, Workshop
 
 __all__ = ["router"]
 
 router = APIRouter()
 
 _NAME_LENGTH = 200
+# Chosen by browsers, from 128 random bits.
+_KEY = "^[0-9a-zA-Z-]{16,64}$"
 
 Outcome = Literal["clear", "flagged", "could not be used"]
 
@@ -42,8 +44,12 @@ class AddedPhoto:
     """What was flagged, or what was wrong and what to do."""
     piece_id: int | None
     """None where nothing was kept."""
+    photo_id: int | None
     already_logged: bool
     notes: tuple[str, ...]
+    """What is worth knowing, and what would make the next photo better."""
+    likely: tuple[str, ...] = ()
+    """The molds that it may show, where a person has to say which."""
 
     def as_json(self) -> dict[str, Any]:
         """As the script of the page reads it."""
@@ -52,8 +58,10 @@ class AddedPhoto:
             "outcome": self.outcome,
             "message": self.message,
             "piece": None if self.piece_id is None else f"/pieces/{self.piece_id}",
+            "picture": None if self.photo_id is None else f"/photos/{self.photo_id}/{SIZES_PX[0]}.jpg",
             "already_logged": self.already_logged,
             "notes": list(self.notes),
+            "likely": list(self.likely),
         }
 
 
@@ -61,13 +69,20 @@ class AddedPhoto:
 def add_photos(
     request: Request,
     shop: ShopDep,
-    mold: Annotated[str, Form()],
     photos: Annotated[list[UploadFile], File()] = [],  # noqa: B006 - only read
+    mold: Annotated[str | None, Form()] = None,
     pour_id: Annotated[int | None, Form()] = None,
     demolded_at: Annotated[datetime | None, Form()] = None,
     piece_id: Annotated[int | None, Form()] = None,
+    view: Annotated[str | None, Form()] = None,
+    photo_key: Annotated[str | None, Form(pattern=_KEY)] = None,
+    piece_key: Annotated[str | None, Form(pattern=_KEY)] = None,
 ) -> Response:
-    """Keep and inspect the photos of a form; one that cannot be used does not stop the others."""
+    """Keep and inspect the photos of a form; one that cannot be used does not stop the others.
+
+    Without a mold each photo is recognised. A program that sends a photo again while it does not know whether the
+    first try arrived gives both times the same `photo_key`; photos of one piece share a `piece_key`.
+    """
     settings: Settings = request.app.state.settings
     inspecting: threading.BoundedSemaphore = request.app.state.inspecting
 
@@ -83,15 +98,24 @@ def add_photos(
                     pour_id=pour_id,
                     demolded_at=demolded_at,
                     piece_id=piece_id,
+                    view=view,
+                    sending=sending,
                 )
+        except UnsureError as error:
+            return AddedPhoto(name, "could not be used", str(error), None, None, False, (), error.likely)
         except InspectorError as error:
-            return AddedPhoto(name, "could not be used", str(error), None, False, ())
+            return AddedPhoto(name, "could not be used", str(error), None, None, False, ())
         return _added(name, recorded)
 
     # A browser sends one nameless empty file for a field in which nothing was chosen.
     chosen = [upload for upload in photos if upload.filename or upload.size]
     if not chosen:
         raise InputError("No photo was chosen. Go back, choose or take at least one, and send it again.")
+    sending = None
+    if photo_key is not None:
+        if len(chosen) > 1:
+            raise InputError(f"{len(chosen)} photos were sent under one key. Send each by itself.")
+        sending = PhotoSending(photo_key=photo_key, piece_key=piece_key or photo_key)
     added = [record(upload) for upload in chosen]
     kept_any = any(photo.piece_id is not None for photo in added)
     status = 200 if kept_any else 422
@@ -223,4 +247,6 @@ def _added(name: str, recorded: Recorded) -> AddedPhoto:
         outcome, message = "clear", words.flagged(())
     else:
         outcome, message = "flagged", words.flagged(finding.kind for finding in inspection.findings)
-    return AddedPhoto(name, outcome, message, piece.id, recorded.already_logged, recorded.notes)
+    warnings = () if inspection is None else inspection.warnings
+    notes = (*recorded.notes, *(f"For the next photo: {warning}" for warning in warnings))
+    return AddedPhoto(name, outcome, message, piece.id, recorded.photo_id, recorded.already_logged, notes)

@@ -10,7 +10,15 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from inspector.errors import InputError
 from inspector.log import acting_as
 
-__all__ = ["MAX_NAME_LENGTH", "ActAsReviewer", "cleaned_name", "remember_reviewer", "required_reviewer", "reviewer_of"]
+__all__ = [
+    "MAX_NAME_LENGTH",
+    "ActAsReviewer",
+    "cleaned_name",
+    "given_name",
+    "remember_reviewer",
+    "required_reviewer",
+    "reviewer_of",
+]
 
 MAX_NAME_LENGTH = 60
 
@@ -34,6 +42,20 @@ def required_reviewer(request: Request) -> str:
     name = reviewer_of(request)
     if name is None:
         raise InputError("Nobody is named as the reviewer. Go back, enter your name, and say it again.")
+    return name
+
+
+def given_name(text: str) -> str:
+    """The name that a form gives.
+
+    Raises
+    ------
+    InputError
+        If it is empty.
+    """
+    name = cleaned_name(text)
+    if not name:
+        raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
     return name
 
 

@@ -5,8 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form
 from starlette.responses import RedirectResponse
 
-from inspector.errors import InputError
-from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, remember_reviewer
+from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 
 __all__ = ["router"]
 
@@ -19,9 +18,7 @@ def name_reviewer(
     back: Annotated[str, Form()] = "/",
 ) -> RedirectResponse:
     """Remember a name in this browser and go back to the page that asked for it."""
-    name = cleaned_name(reviewer)
-    if not name:
-        raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
+    name = given_name(reviewer)
     response = RedirectResponse(_own_path(back), status_code=303)
     remember_reviewer(response, name)
     return response

@@ -14,6 +14,7 @@ from inspector.log import (
     Disposition,
     ExpectedTemperature,
     Feature,
+    FilledMold,
     ImportedPieces,
     LastWord,
     LoggedFinding,
@@ -25,6 +26,7 @@ from inspector.log import (
     MoldSetting,
     Outcome,
     Outline,
+    PhotoSending,
     Piece,
     PieceDetail,
     PieceFilter,
@@ -32,6 +34,7 @@ from inspector.log import (
     PieceVersion,
     Points,
     Pour,
+    PourCorrection,
     Review,
     StoredFile,
     TemperatureReading,
@@ -42,6 +45,7 @@ from inspector.log import (
     last_word,
 )
 from inspector.workshop.advice import with_degree_sign
+from inspector.workshop.changes import MovedWindow
 from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge
 from inspector.workshop.demo import (
     DemoFolders,
@@ -66,6 +70,7 @@ from inspector.workshop.loss_results import (
 )
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
+from inspector.workshop.posing import PoseOutline
 from inspector.workshop.results import (
     AddedMold,
     FeatureProposal,
@@ -109,6 +114,7 @@ __all__ = [
     "Feature",
     "FeatureProposal",
     "FileState",
+    "FilledMold",
     "FolderWatch",
     "ImportedPieces",
     "KeptTemperature",
@@ -126,8 +132,10 @@ __all__ = [
     "MoldSetting",
     "MoldTrends",
     "MoldWindow",
+    "MovedWindow",
     "Outcome",
     "Outline",
+    "PhotoSending",
     "Picture",
     "Piece",
     "PieceAge",
@@ -139,7 +147,9 @@ __all__ = [
     "PieceVersion",
     "Planning",
     "Points",
+    "PoseOutline",
     "Pour",
+    "PourCorrection",
     "RecognisedFile",
     "Recorded",
     "RecordedFile",

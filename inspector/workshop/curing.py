@@ -222,6 +222,10 @@ class Curing:
             raise InputError(f"A wet cure until {until_h:g} h cannot be. Give hours from the pour on, 0 or more.")
         log.add_wet_cure(self._log, pour_id=pour_id, piece_id=piece_id, until_h=until_h)
 
+    def wet_until_h(self, pour_id: int) -> float | None:
+        """Give the age until which a pour was kept wet; None where nobody said. [h]"""
+        return log.find_pour_cure(self._log, pour_id).wet_until_h
+
     def add_pour_break_test(
         self,
         pour_id: int,

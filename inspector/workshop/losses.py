@@ -1,8 +1,8 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
 from collections.abc import Sequence
-from dataclasses import replace
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 import numpy as np
 
@@ -50,6 +50,16 @@ __all__ = ["Losses"]
 # What the molds tell about each other is learnt anew once there are so many more pieces.
 _LEARN_ANEW_SHARE = 0.02
 _BEYOND_TRIED = 0.08
+# Trends of all molds take seconds; within an hour no mold begins to lose more than it did.
+_LATE = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True)
+class _LateTrends:
+    """Trends of all molds, and when they were worked out."""
+
+    at: datetime
+    trends: ShopTrends
 
 
 class Losses:
@@ -70,6 +80,7 @@ class Losses:
         self._planning = planning
         # What all molds tell about any of them moves slowly: a mold's own pieces are read each time, this is not.
         self._latest: KnownShop | None = None
+        self._late_trends: _LateTrends | None = None
 
     # Windows
 
@@ -154,6 +165,13 @@ class Losses:
         return ShopTrends(
             molds=tuple(molds), effects=condition_effects(known.learnt), pour_spread=shop_pour_spread(known)
         )
+
+    def trends_of_late(self, *, now: datetime) -> ShopTrends:
+        """Tell what `trends` tells of all molds, worked out within the last hour: soon enough for a page of the day."""
+        late = self._late_trends
+        if late is None or not now - _LATE <= late.at <= now:
+            late = self._late_trends = _LateTrends(at=now, trends=self.trends(now=now))
+        return late.trends
 
     # What if
 

@@ -16,7 +16,8 @@ from inspector.curing import (
     temperature_warnings,
 )
 from inspector.errors import InputError
-from inspector.log import MoldSetting, PourCure, Window, WindowChange
+from inspector.log import FilledMold, MoldSetting, PourCure, Window, WindowChange
+from inspector.workshop.changes import MovedWindow, moved_window
 from inspector.workshop.curing import Curing, Forecast, mix_curve, pour_temperature
 
 __all__ = ["PRACTICE_START_FRACTION", "DuePiece", "Planning"]
@@ -114,6 +115,10 @@ class Planning:
         """Tell what the window of a mold is to meet; the defaults where nobody said."""
         return log.find_mold_setting(self._log, mold)
 
+    def filled_molds(self, *, at: datetime) -> tuple[FilledMold, ...]:
+        """List the molds that are filled at a time, in the order they were poured."""
+        return log.list_filled_molds(self._log, at=at)
+
     def due(
         self, *, now: datetime, mix_factors: Mapping[tuple[str, str | None], float] | None = None
     ) -> tuple[DuePiece, ...]:
@@ -143,7 +148,7 @@ class Planning:
                 forecast=forecast,
                 now=now,
             )
-            for filled in log.list_filled_molds(self._log, at=now)
+            for filled in self.filled_molds(at=now)
         ]
         return tuple(sorted(pieces, key=lambda piece: (piece.ready_at is None, piece.ready_at or now, piece.mold)))
 
@@ -155,6 +160,12 @@ class Planning:
     def window_changes(self, mold: str) -> tuple[WindowChange, ...]:
         """List all windows that a mold has had, oldest first, each with the evidence that caused it."""
         return log.list_window_changes(self._log, mold)
+
+    def moved_windows(self, *, since: datetime) -> tuple[MovedWindow, ...]:
+        """List the windows that moved since a time and why, the latest first."""
+        recent = [mold for mold, change in log.latest_windows(self._log).items() if change.at >= since]
+        moved = (moved_window(self.window_changes(mold)) for mold in recent)
+        return tuple(sorted((item for item in moved if item is not None), key=lambda item: item.at, reverse=True))
 
     def change_windows(self, windows: Sequence[Window], *, at: datetime) -> tuple[WindowChange, ...]:
         """Write down changed windows from a time on, all or nothing."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from inspector.log import ImportedPieces
+from inspector.log import ImportedPieces, PhotoSending
 from inspector.log.records import Feature, Mold, MoldReference, PieceDetail, Points
 from inspector.workshop.piece_table import RefusedLine
 
@@ -108,6 +108,8 @@ class PieceFacts:
     """The piece, where this is one more photo of it; by default the photo shows a new one."""
     view: str | None = None
     """The side that is seen; by default the one whose reference fits."""
+    sending: PhotoSending | None = None
+    """The keys under which a browser sends it, so that a second try is told from a second photo."""
 
 
 @dataclass(frozen=True, slots=True)

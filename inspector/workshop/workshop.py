@@ -7,6 +7,7 @@ Every method raises `InspectorError` with a sentence for the user when something
 import logging
 import os
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 
 from inspector import log
 from inspector.curing import temperature_warnings
-from inspector.errors import InputError, InspectorError, PhotoError
+from inspector.errors import InputError, InspectorError, PhotoError, UnsureError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel, Reference
 from inspector.inspection.engine import ENGINE, Engine, inspect_best_view
@@ -43,11 +44,13 @@ from inspector.log import (
     NewPiecePhoto,
     NewReference,
     PastPour,
+    PhotoSending,
     Piece,
     PieceDetail,
     PieceFilter,
     Points,
     Pour,
+    PourCorrection,
     StoredFile,
 )
 from inspector.workshop.curing import Curing, mix_curve
@@ -58,6 +61,7 @@ from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
+from inspector.workshop.posing import PoseOutline, pose_outline
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.required import required
 from inspector.workshop.results import (
@@ -82,6 +86,7 @@ __all__ = ["Workshop"]
 _logger = logging.getLogger(__name__)
 
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
@@ -98,6 +103,15 @@ class _LaidOver:
     good_bgr: NDArray[np.uint8]
     outline_xy: NDArray[np.float64]
     """Of the reference, in pixels of the photo, (n, 2)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side of a mold's pieces."""
+
+    mold: str
+    view: str | None
+    """None leaves it to the inspection."""
 
 
 class Workshop:
@@ -175,6 +189,12 @@ class Workshop:
             views=names,
         )
 
+    def add_titled_mold(self, title: str, *, material: str = "", release_agent: str = "", view: str = "front") -> Mold:
+        """Register a mold by what people call it; its short name is made of that."""
+        folded = unicodedata.normalize("NFKD", required(title, "name of the mold")).encode("ascii", "ignore").decode()
+        name = "-".join(re.findall("[a-z0-9]+", folded.lower()))[:_LONGEST_NAME].strip("-")
+        return self.add_mold(name or "mold", title=title, material=material, release_agent=release_agent, views=(view,))
+
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
         log.add_view(self._log, mold=mold, view=required(view, "name of a view"))
@@ -248,9 +268,44 @@ class Workshop:
         """Say yes to a reference: from now on pieces are compared with it."""
         log.confirm_reference(self._log, reference_id)
 
+    def retire_reference(self, reference_id: int, *, said_by: str, why: str) -> None:
+        """Compare pieces with a reference no more; what was compared with it stays as it is.
+
+        Raises
+        ------
+        InputError
+            If it is the last one of its view, or features are drawn on it.
+        """
+        mold = log.find_reference(self._log, reference_id).mold
+        references = {item.id: item for item in log.list_references(self._log, mold)}
+        reference = references[reference_id]
+        if all(item.id == reference_id for item in references.values() if item.in_use and item.view == reference.view):
+            raise InputError(
+                f"Reference {reference.name} is the last one of view {reference.view}: without it no photo can be "
+                "inspected. Add another one first."
+            )
+        if reference.features:
+            names = ", ".join(feature.name for feature in reference.features)
+            raise InputError(
+                f"Reference {reference.name} carries features: {names}. Name them on another reference first."
+            )
+        log.set_reference_use(self._log, reference_id, in_use=False, said_by=said_by, why=required(why, "reason"))
+
+    def use_reference_again(self, reference_id: int, *, said_by: str) -> None:
+        """Compare pieces again with a reference that was retired."""
+        log.set_reference_use(self._log, reference_id, in_use=True, said_by=said_by, why="")
+
+    def reference_uses(self, mold: str) -> dict[str, int]:
+        """Count by the name of a reference how many photos were laid against it."""
+        return log.count_reference_uses(self._log, mold)
+
     def discard_reference(self, reference_id: int) -> None:
         """Say no to a reference that waits for a yes; the photo itself is kept."""
         log.discard_reference(self._log, reference_id)
+
+    def reference(self, reference_id: int) -> MoldReference:
+        """Show one reference."""
+        return log.find_reference(self._log, reference_id)
 
     def reference_picture(self, reference_id: int, *, max_side_px: int = _REFERENCE_PICTURE_PX) -> Picture:
         """Draw the outline and features of a reference on its photo, JPEG."""
@@ -376,6 +431,14 @@ class Workshop:
             by_view.setdefault(reference.view, []).append(reference)
         return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
 
+    def poses(self, mold: str) -> tuple[PoseOutline, ...]:
+        """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""
+        first: dict[str, MoldReference] = {}
+        for reference in log.list_references(self._log, mold):
+            if reference.in_use:
+                first.setdefault(reference.view, reference)
+        return tuple(pose_outline(reference, self.photo(reference.photo_id)) for reference in first.values())
+
     def measure_limits(
         self, mold: str, *, view: str, photos: int, seed: int, advance: Callable[[], None]
     ) -> DetectionLimits:
@@ -445,13 +508,48 @@ class Workshop:
             self._log, mix=mix, molds=molds, poured_at=with_offset(poured_at), cure_notes=cure_notes.strip()
         )
 
-    def pours(self, *, mold: str | None = None, limit: int | None = None) -> tuple[Pour, ...]:
-        """List pours, latest first."""
-        return log.list_pours(self._log, mold=mold, limit=limit)
+    def pours(
+        self, *, mold: str | None = None, limit: int | None = None, with_withdrawn: bool = False
+    ) -> tuple[Pour, ...]:
+        """List pours, latest first, those that were withdrawn only if asked for."""
+        return log.list_pours(self._log, mold=mold, limit=limit, with_withdrawn=with_withdrawn)
 
     def pour(self, pour_id: int) -> Pour:
         """Show one pour."""
         return log.find_pour(self._log, pour_id)
+
+    def correct_pour(
+        self,
+        pour_id: int,
+        *,
+        mix: str | None,
+        molds: Sequence[str],
+        poured_at: datetime,
+        cure_notes: str,
+        corrected_by: str,
+        why: str,
+    ) -> None:
+        """Put a pour right; what stood there before is kept beside who corrected it, and why."""
+        if not molds:
+            raise InputError("A pour goes into at least one mold. Name the molds that it filled.")
+        log.correct_pour(
+            self._log,
+            pour_id,
+            mix=mix,
+            molds=molds,
+            poured_at=with_offset(poured_at),
+            cure_notes=cure_notes.strip(),
+            corrected_by=corrected_by,
+            why=required(why, "reason"),
+        )
+
+    def pour_corrections(self, pour_id: int) -> tuple[PourCorrection, ...]:
+        """List what a pour was held to be before it was corrected, oldest first."""
+        return log.list_pour_corrections(self._log, pour_id)
+
+    def withdraw_pour(self, pour_id: int, *, withdrawn_by: str, why: str) -> None:
+        """Let a pour that never was count no longer; it stays on record with the reason."""
+        log.withdraw_pour(self._log, pour_id, withdrawn_by=withdrawn_by, why=required(why, "reason"))
 
     # Recording
 
@@ -460,11 +558,12 @@ class Workshop:
         data: bytes,
         *,
         name: str,
-        mold: str,
+        mold: str | None = None,
         pour_id: int | None = None,
         demolded_at: datetime | None = None,
         piece_id: int | None = None,
         view: str | None = None,
+        sending: PhotoSending | None = None,
     ) -> Recorded:
         """Keep a photo of a piece, inspect it and log what was found.
 
@@ -474,8 +573,8 @@ class Workshop:
             The photo's file.
         name : str
             Its file name.
-        mold, pour_id, demolded_at, piece_id, view
-            What is said about the piece, as in `PieceFacts`.
+        mold, pour_id, demolded_at, piece_id, view, sending
+            What is said about the piece, as in `PieceFacts`; without a mold it is recognised.
 
         Returns
         -------
@@ -489,8 +588,16 @@ class Workshop:
             If the file is not a readable photo; nothing is kept then.
         InputError
             If mold, pour, piece or view are unknown, or the demolding lies before the pour.
+        UnsureError
+            If the mold is not told and cannot be recognised; nothing is kept then.
         """
-        facts = PieceFacts(mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view)
+        if mold is None:
+            known_piece = piece_id if sending is None else log.find_sent_piece(self._log, sending.piece_key) or piece_id
+            recognised = self._recognise(data, name=name, pour_id=pour_id, view=view, piece_id=known_piece)
+            mold, view = recognised.mold, recognised.view
+        facts = PieceFacts(
+            mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view, sending=sending
+        )
         return self._log_new(self._inspect_new(data, name=name, facts=facts), facts)
 
     def record_files(self, files: Sequence[tuple[Path, PieceFacts]]) -> Iterator[RecordedFile]:
@@ -645,7 +752,7 @@ class Workshop:
         """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength."""
         window = self.losses.window(mold, now=now)
         (trends,) = self.losses.trends(now=now, mold=mold).molds
-        references = [item for item in log.list_references(self._log, mold) if item.confirmed]
+        references = [item for item in log.list_references(self._log, mold) if item.in_use]
         reference = max(references, key=lambda item: len(item.features), default=None)
         strengths = self.curing.mix_strengths()
         return draw_losses(
@@ -703,7 +810,8 @@ class Workshop:
         before = log.find_photo_by_content(self._log, log.sha256_of(data))
         if before is not None and before.piece_id is not None:
             self._log.photos.keep(data)  # puts it back, if its file was lost or damaged meanwhile
-            return LoggedPiecePhoto(photo_id=before.id, piece_id=before.piece_id, added=False)
+            sent_before = facts.sending is not None and log.note_sending(self._log, facts.sending, photo_id=before.id)
+            return LoggedPiecePhoto(photo_id=before.id, piece_id=before.piece_id, added=False, sent_before=sent_before)
         photo = self._engine.read_photo(data, name=name)
         demolded_at = facts.demolded_at if facts.demolded_at is not None else photo.taken_at
         if facts.piece_id is not None:
@@ -728,6 +836,7 @@ class Workshop:
             piece_id=facts.piece_id,
             view=facts.view,
             inspection=to_log(inspection, engine_version=self._engine.version),
+            sending=facts.sending,
         )
 
     def _known_sides(self, *, pour_id: int | None, view: str | None) -> tuple[KnownSide, ...]:
@@ -736,7 +845,7 @@ class Workshop:
         for mold in self.molds():
             if filled is None or mold.name in filled:
                 for reference in log.list_references(self._log, mold.name):
-                    if reference.confirmed and view in (None, reference.view):
+                    if reference.in_use and view in (None, reference.view):
                         sides.setdefault((mold.name, reference.view), []).append(reference)
         if not sides:
             raise InputError("No mold that comes into question has a reference photo yet. Add a mold with good pieces.")
@@ -744,6 +853,21 @@ class Workshop:
             KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
             for (mold, side), references in sides.items()
         )
+
+    def _recognise(
+        self, data: bytes, *, name: str, pour_id: int | None, view: str | None, piece_id: int | None
+    ) -> _Side:
+        """Tell which mold's piece a photo shows, by what the log knows about it or by what is seen."""
+        before = log.find_photo_by_content(self._log, log.sha256_of(data))
+        if before is not None and before.piece_id is not None:
+            piece_id = before.piece_id
+        if piece_id is not None:
+            return _Side(self.piece(piece_id).piece.mold, view)
+        known = self._known_sides(pour_id=pour_id, view=view)
+        found = self._engine.recognise_photo(self._engine.read_photo(data, name=name), known)
+        if found.mold is None:
+            raise UnsureError(_why_not_sure(name, found), likely=_likely(found))
+        return _Side(found.mold, found.view)
 
     def _recognise_file(self, path: Path, known: Sequence[KnownSide]) -> RecognisedFile:
         try:
@@ -782,7 +906,12 @@ class Workshop:
             notes.append(f"It was logged as piece {detail.piece.id} of mold {detail.piece.mold}, not {facts.mold}.")
         if detail.piece.demolded_at is None:
             notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
-        return Recorded(photo_id=logged.photo_id, detail=detail, already_logged=not logged.added, notes=tuple(notes))
+        return Recorded(
+            photo_id=logged.photo_id,
+            detail=detail,
+            already_logged=not logged.added and not logged.sent_before,
+            notes=tuple(notes),
+        )
 
     def _keep_reference(
         self, data: bytes, photo: Photo, reference: Reference, *, mold: str, view: str
@@ -814,7 +943,7 @@ class Workshop:
 
     def _usable_references(self, mold: str, *, view: str | None) -> list[MoldReference]:
         references = log.list_references(self._log, mold)
-        usable = [item for item in references if item.confirmed and view in (None, item.view)]
+        usable = [item for item in references if item.in_use and view in (None, item.view)]
         if not usable:
             what = f"Mold {mold}" if view is None else f"View {view} of mold {mold}"
             if any(view in (None, item.view) for item in references):
@@ -887,10 +1016,15 @@ class Workshop:
 def _why_not_sure(name: str, found: Recognition) -> str:
     if found.unusable is not None:
         return f"Photo {name} cannot be recognised: {found.unusable}"
-    likely = list(dict.fromkeys(contender.mold for contender in found.contenders))[:3]
+    likely = _likely(found)
     if not likely:
         return f"Photo {name} is like no registered mold. Name its mold, or add one with photos of good pieces."
     return f"Photo {name} may show {' or '.join(likely)}, or none of them: not sure enough. Name its mold."
+
+
+def _likely(found: Recognition) -> tuple[str, ...]:
+    """The molds that a photo may show, best first."""
+    return () if found.unusable is not None else tuple(dict.fromkeys(one.mold for one in found.contenders))[:3]
 
 
 def _names_for(numbers: Sequence[int], names: Sequence[str]) -> tuple[str, ...]:

@@ -38,14 +38,31 @@ WAIT_MS = 30_000  # for a machine that is busy with other things
 expect.set_options(timeout=WAIT_MS)
 
 
+Launch = Callable[..., Browser]
+
+
 @pytest.fixture(scope="package")
-def browser() -> Iterator[Browser]:
-    """Give one Chromium for all tests of a process."""
+def launch() -> Iterator[Launch]:
+    """Start a Chromium, with more switches than the usual ones: `launch("--use-fake-ui-for-media-stream")`."""
     named = os.environ.get("CHROMIUM", "chromium")
     found = shutil.which(named)
     assert found, f"There is no browser {named!r} here: install Debian's chromium, or name one with CHROMIUM=/path."
-    with sync_playwright() as playwright, playwright.chromium.launch(executable_path=found, args=QUIET) as browser:
-        yield browser
+    with sync_playwright() as playwright:
+        started: list[Browser] = []
+
+        def start(*switches: str) -> Browser:
+            started.append(playwright.chromium.launch(executable_path=found, args=[*QUIET, *switches]))
+            return started[-1]
+
+        yield start
+        for browser in started:
+            browser.close()
+
+
+@pytest.fixture(scope="package")
+def browser(launch: Launch) -> Browser:
+    """Give one Chromium for all tests of a process."""
+    return launch()
 
 
 @pytest.fixture(scope="package")
@@ -105,7 +122,12 @@ OpenPage = Callable[..., Page]
 
 @pytest.fixture
 def open_page(browser: Browser, served: Served) -> Iterator[OpenPage]:
-    """Open a page in a window of its own: `open_page("/", PHONE, reviewer="Marta")`.
+    """Open a page in a window of its own: `open_page("/", PHONE, reviewer="Marta")`."""
+    yield from pages_of(browser, served.address)
+
+
+def pages_of(browser: Browser, address: str) -> Iterator[OpenPage]:
+    """Give what opens pages of an address in windows of their own, and close those windows.
 
     The test fails if a script of any page failed, or if a page wanted something that its own rules forbid.
     """
@@ -113,11 +135,11 @@ def open_page(browser: Browser, served: Served) -> Iterator[OpenPage]:
     complaints: list[str] = []
 
     def open_at(path: str, device: dict[str, object] = LAPTOP, *, reviewer: str | None = None) -> Page:
-        context = browser.new_context(base_url=served.address, locale="en-GB", **device)
+        context = browser.new_context(base_url=address, locale="en-GB", **device)
         contexts.append(context)
         context.set_default_timeout(WAIT_MS)
         if reviewer is not None:
-            context.add_cookies([{"name": "reviewer", "value": reviewer, "url": served.address}])
+            context.add_cookies([{"name": "reviewer", "value": reviewer, "url": address}])
         page = context.new_page()
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.on(

@@ -1,18 +1,23 @@
 """What holds for every page: found by asking the program itself which pages it has, so that none is forgotten."""
 
 import itertools
+from datetime import datetime, timedelta
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
 from inspector.web import create_app
-from tests.browser.conftest import LAPTOP, MOLD, PHONE, OpenPage, Served
+from inspector.workshop import Workshop
+from tests.browser.conftest import LAPTOP, MOLD, PHONE, PHOTO_SIZE, POURED_AT, OpenPage, Served
+from tests.doubles.drawing import drawn_photo
 
 # What stands for each part of an address in braces; a new one needs its line here.
 ADDRESS_PARTS = {
     "piece_id": ["1", "2", "3", "99"],
     "mold": [MOLD],
+    "pour_id": ["1"],
+    "reference_id": ["1"],
     "photo_id": ["2"],
     "size_px": ["400"],
     "name": ["0" * 64],
@@ -54,7 +59,31 @@ def pieces(served: Served) -> Served:
     assert inspection is not None
     served.shop.reviewing.say(inspection.findings[0].id, verdict="dismissed", reviewer="Jonas")
     served.shop.reviewing.decide(first, "second", decided_by="Jonas", note="tip short")
+    fill_the_pour_book(served.shop)
     return served
+
+
+def fill_the_pour_book(shop: Workshop) -> None:
+    """Give pages of pours and of the day something of everything that they show."""
+    now = datetime.now().astimezone()
+    shop.add_mold("finial", title="Finial")
+    ready = shop.add_pour(mix="grey", molds=[MOLD], poured_at=now - timedelta(hours=60))
+    shop.add_pour(mix="grey", molds=["finial"], poured_at=now - timedelta(hours=2))
+    mistaken = shop.add_pour(mix="grey", molds=["finial"], poured_at=now)
+    shop.withdraw_pour(mistaken.id, withdrawn_by="Jonas", why="tapped twice")
+    shop.curing.add_temperature(ready.id, 19.0)
+    shop.curing.add_temperature(1, 4.0)
+    shop.curing.withdraw_temperature(2, why="of another room")
+    shop.curing.add_temperature(1, 3.0)
+    shop.curing.add_pour_break_test(1, tested_at=now, word="snaps clean")
+    shop.correct_pour(
+        1, mix="grey", molds=[MOLD], poured_at=POURED_AT, cure_notes="under foil", corrected_by="Jonas", why="forgot it"
+    )
+    second = shop.add_reference(drawn_photo(size=PHOTO_SIZE, shade=206), name="r2.jpg", mold=MOLD).reference
+    third = shop.add_reference(drawn_photo(size=PHOTO_SIZE, shade=207), name="r3.jpg", mold=MOLD).reference
+    shop.confirm_reference(second.id)
+    shop.retire_reference(second.id, said_by="Jonas", why="its tip was chipped")
+    assert not third.confirmed
 
 
 def complaints_of(page: Page) -> list[str]:

@@ -100,8 +100,8 @@ def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
 
 WORDS_OF_THE_FIRST_PROGRAM = """
 INSERT INTO mold (id, name, title, material, release_agent, created_at)
-VALUES (1, 'heron', 'Heron', '', '', '2026-05-05 16:00:00');
-INSERT INTO view (mold_id, name) VALUES (1, 'side');
+VALUES (1, 'heron', 'Heron', '', '', '2026-05-04 16:30:00');
+INSERT INTO view (id, mold_id, name) VALUES (1, 1, 'side');
 INSERT INTO piece (id, mold_id, created_at) VALUES (1, 1, '2026-05-05 16:30:00');
 INSERT INTO photo (id, sha256, name, media_type, byte_count, width_px, height_px, piece_id, created_at)
 VALUES (1, x'00', 'a.jpg', 'image/jpeg', 9, 400, 300, 1, '2026-05-05 16:30:00');

@@ -12,7 +12,10 @@ from httpx2 import Response
 from inspector import web
 
 STATIC = Path(web.__file__).parent / "static"
-PAGES = ["/", "/pieces/1", "/pieces/2", "/pieces/99", "/molds", "/molds/oak-leaf"]
+PAGES = [
+    "/", "/today", "/photograph", "/unreachable", "/pours", "/pours/1", "/mixes", "/pieces/1", "/pieces/2",
+    "/pieces/99", "/molds", "/molds/new", "/molds/oak-leaf", "/molds/oak-leaf/setup",
+]  # fmt: skip
 
 
 class Reader(HTMLParser):

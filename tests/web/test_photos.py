@@ -151,7 +151,6 @@ def test_a_file_name_is_only_a_name(
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({}, "The mold cannot be used: field required."),
         ({"mold": "swan"}, "swan"),
         ({"mold": "oak-leaf", "pour_id": "9"}, "There is no pour 9"),
         ({"mold": "oak-leaf", "pour_id": "grey"}, "The pour id cannot be used"),

@@ -1,0 +1,238 @@
+"""Pages of pours: record one in a few taps, how warm and wet it was kept, how it broke, put right what was wrong."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, File, Form, UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from inspector.errors import InputError
+from inspector.web.looking_up import Id
+from inspector.web.pages import ShopDep, render
+from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
+from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakWord, Pour, Workshop
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+_POURS_SHOWN = 30
+_NOTE_LENGTH = 2000
+# Nobody fills the same molds with the same mix twice in so short a time.
+_SAME_POUR = timedelta(minutes=2)
+
+Name = Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)]
+Why = Annotated[str, Form(max_length=_NOTE_LENGTH)]
+
+
+@dataclass(frozen=True, slots=True)
+class OfferedMold:
+    """A mold that the next pour may go into."""
+
+    name: str
+    title: str
+    chosen: bool
+    """Whether the last pour went into it and it is empty again."""
+    filled_for_h: float | None
+    """How long a piece has been in it; None where it is empty."""
+
+
+@router.get("/pours", response_class=HTMLResponse)
+def show_pours(request: Request, shop: ShopDep) -> HTMLResponse:
+    """Show the form for the next pour, filled in as the last one was, and the latest pours."""
+    pours = shop.pours(limit=_POURS_SHOWN, with_withdrawn=True)
+    last = next((pour for pour in pours if pour.withdrawn_why is None), None)
+    context = {
+        "pours": pours,
+        "titles": _titles(shop),
+        "last_mix": None if last is None else last.mix,
+        "mixes": shop.mixes(),
+        "molds": _offered_molds(shop, pours, last),
+    }
+    return render(request, "pours.html", context)
+
+
+@router.post("/pours")
+def add_pour(
+    shop: ShopDep,
+    mix: Annotated[str, Form()],
+    molds: Annotated[list[str], Form()] = [],  # noqa: B006 - only read
+    poured_at: Annotated[datetime | None, Form()] = None,
+    temperature_c: Annotated[float | None, Form()] = None,
+    cure_notes: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
+) -> RedirectResponse:
+    """Record a pour, now if no other time is given, with how warm it is if that is told."""
+    if poured_at is None and (again := _just_recorded(shop, mix=mix, molds=molds)) is not None:
+        return _back_to(again.id, "recorded")
+    pour = shop.add_pour(mix=mix, molds=molds, poured_at=poured_at or _now(), cure_notes=cure_notes)
+    if temperature_c is not None:
+        shop.curing.add_temperature(pour.id, temperature_c)
+    return _back_to(pour.id, "recorded")
+
+
+@router.get("/pours/{pour_id}", response_class=HTMLResponse)
+def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
+    """Show a pour with what was written down about it."""
+    pour = _find_pour(shop, pour_id)
+    now = _now()
+    context = {
+        "pour": pour,
+        "age_h": (now - pour.poured_at).total_seconds() / 3600,
+        "titles": _titles(shop),
+        "in_molds": [piece for piece in shop.due(now=now) if piece.pour_id == pour_id],
+        "corrections": shop.pour_corrections(pour_id),
+        "temperatures": shop.curing.temperatures(pour_id),
+        "tests": [test for test in shop.curing.break_tests() if test.pour_id == pour_id],
+        "wet_until_h": shop.curing.wet_until_h(pour_id),
+        "assumed_degc": shop.curing.forecast().degc_at(now) or ASSUMED_DEGC,
+        "break_words": BREAK_WORDS,
+        "mixes": shop.mixes(),
+        "molds": shop.molds(),
+    }
+    return render(request, "pour.html", context)
+
+
+@router.post("/pours/{pour_id}/temperatures")
+def add_temperature(
+    shop: ShopDep,
+    pour_id: Id,
+    temperature_c: Annotated[float | None, Form()] = None,
+    when: Annotated[str, Form(pattern="^(now|all)$")] = "now",
+    logger: Annotated[UploadFile | None, File()] = None,
+) -> RedirectResponse:
+    """Write down how warm a pour is now, was all the while, or what a logger wrote."""
+    _find_pour(shop, pour_id)
+    has_file = logger is not None and bool(logger.filename)
+    if temperature_c is None and not has_file:
+        raise InputError("Neither a temperature nor a logger's file was given. Go back and give one.")
+    if temperature_c is not None:
+        shop.curing.add_temperature(pour_id, temperature_c, at=_now() if when == "now" else None)
+    if has_file and logger is not None:
+        shop.curing.import_temperatures(logger.file.read(), name=logger.filename or "logger.csv", pour_id=pour_id)
+    return _back_to(pour_id, "temperatures")
+
+
+@router.post("/pours/{pour_id}/temperatures/{record_id}/withdrawal")
+def withdraw_temperature(shop: ShopDep, pour_id: Id, record_id: Id, why: Why = "") -> RedirectResponse:
+    """Let a temperature that was written down by mistake count no longer."""
+    if record_id not in [record.id for record in shop.curing.temperatures(_find_pour(shop, pour_id).id)]:
+        raise HTTPException(404, f"Pour {pour_id} has no temperature record {record_id}. Open the pour anew.")
+    shop.curing.withdraw_temperature(record_id, why=why)
+    return _back_to(pour_id, "temperatures")
+
+
+@router.post("/pours/{pour_id}/break-tests")
+def add_break_test(
+    shop: ShopDep,
+    pour_id: Id,
+    word: Annotated[BreakWord | None, Form()] = None,
+    strength_mpa: Annotated[float | None, Form()] = None,
+    tested_at: Annotated[datetime | None, Form()] = None,
+    note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
+) -> RedirectResponse:
+    """Write down how a scrap of the pour broke."""
+    _find_pour(shop, pour_id)
+    shop.curing.add_pour_break_test(
+        pour_id, tested_at=tested_at or _now(), word=word, strength_mpa=strength_mpa, note=note
+    )
+    return _back_to(pour_id, "break-tests")
+
+
+@router.post("/pours/{pour_id}/break-tests/{test_id}/withdrawal")
+def withdraw_break_test(shop: ShopDep, pour_id: Id, test_id: Id, why: Why = "") -> RedirectResponse:
+    """Let a break test that was written down by mistake count no longer."""
+    _find_pour(shop, pour_id)
+    if test_id not in [test.id for test in shop.curing.break_tests() if test.pour_id == pour_id]:
+        raise HTTPException(404, f"Pour {pour_id} has no break test {test_id}. Open the pour anew.")
+    shop.curing.withdraw_break_test(test_id, why=why)
+    return _back_to(pour_id, "break-tests")
+
+
+@router.post("/pours/{pour_id}/wet-cure")
+def add_wet_cure(shop: ShopDep, pour_id: Id, until_h: Annotated[float, Form()]) -> RedirectResponse:
+    """Write down until which age the pieces of a pour were kept wet."""
+    _find_pour(shop, pour_id)
+    shop.curing.add_wet_cure(pour_id=pour_id, until_h=until_h)
+    return _back_to(pour_id, "wet-cure")
+
+
+@router.post("/pours/{pour_id}/correction")
+def correct_pour(
+    shop: ShopDep,
+    pour_id: Id,
+    poured_at: Annotated[datetime, Form()],
+    mix: Annotated[str | None, Form()] = None,
+    molds: Annotated[list[str], Form()] = [],  # noqa: B006 - only read
+    cure_notes: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
+    name: Name = "",
+    why: Why = "",
+) -> RedirectResponse:
+    """Put a pour right; what stood there before stays visible."""
+    _find_pour(shop, pour_id)
+    who = given_name(name)
+    shop.correct_pour(
+        pour_id, mix=mix, molds=molds, poured_at=poured_at, cure_notes=cure_notes, corrected_by=who, why=why
+    )
+    response = _back_to(pour_id, "before")
+    remember_reviewer(response, who)
+    return response
+
+
+@router.post("/pours/{pour_id}/withdrawal")
+def withdraw_pour(shop: ShopDep, pour_id: Id, name: Name = "", why: Why = "") -> RedirectResponse:
+    """Let a pour that never was fill no mold any more."""
+    _find_pour(shop, pour_id)
+    who = given_name(name)
+    shop.withdraw_pour(pour_id, withdrawn_by=who, why=why)
+    response = _back_to(pour_id, "content")
+    remember_reviewer(response, who)
+    return response
+
+
+def _find_pour(shop: Workshop, pour_id: int) -> Pour:
+    try:
+        return shop.pour(pour_id)
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
+
+
+def _just_recorded(shop: Workshop, *, mix: str, molds: list[str]) -> Pour | None:
+    """The same pour, sent a moment ago: the answer got lost, or the button was tapped twice."""
+    for pour in shop.pours(limit=1):
+        if pour.mix == mix and set(pour.molds) == set(molds) and _now() - pour.poured_at < _SAME_POUR:
+            return pour
+    return None
+
+
+def _offered_molds(shop: Workshop, latest: Sequence[Pour], last: Pour | None) -> list[OfferedMold]:
+    now = _now()
+    known = {pour.id: pour for pour in latest}  # the others are looked up one by one: few molds stay filled so long
+    poured_at = {
+        filled.mold: (known.get(filled.pour_id) or shop.pour(filled.pour_id)).poured_at
+        for filled in shop.planning.filled_molds(at=now)
+    }
+    return [
+        OfferedMold(
+            name=mold.name,
+            title=mold.title or mold.name,
+            chosen=last is not None and mold.name in last.molds and mold.name not in poured_at,
+            filled_for_h=(now - poured_at[mold.name]).total_seconds() / 3600 if mold.name in poured_at else None,
+        )
+        for mold in shop.molds()
+    ]
+
+
+def _titles(shop: Workshop) -> dict[str, str]:
+    return {mold.name: mold.title or mold.name for mold in shop.molds()}
+
+
+def _back_to(pour_id: int, place: str) -> RedirectResponse:
+    return RedirectResponse(f"/pours/{pour_id}#{place}", status_code=303)
+
+
+def _now() -> datetime:
+    return datetime.now().astimezone()

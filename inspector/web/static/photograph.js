@@ -1,0 +1,277 @@
+// The page that photographs: choose what is in front of the camera, take the photo, see what came of it, next piece.
+
+import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
+import { changes, keep, list, newKey, open, sendAgain, throwAway } from "./waiting-photos.js";
+
+const CHOSEN = "inspector-photographing";
+const form = document.querySelector("[data-photograph]");
+if (form) open().then(begin, () => complain("This browser keeps no photos while the program is out of reach (a private window?). Send them with the button."));
+// Out of reach just now: the page works without it, and the next time it is opened asks again.
+if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js").catch((error) => console.warn(error.message));
+
+function complain(words) {
+  const place = form.querySelector("[data-complaint]");
+  place.textContent = words;
+  place.hidden = !words;
+}
+
+function begin() {
+  const part = (name) => form.querySelector(`[data-${name}]`);
+  const mold = form.elements.mold;
+  const pour = form.elements.pour_id;
+  const view = form.elements.view;
+  const filled = [...form.querySelectorAll("[data-filled]")];
+  const pours = [...pour.options];
+  const video = part("video");
+  const shutter = part("shutter");
+  const starter = part("start");
+  let track = null;
+  let poses = [];
+  let lastPiece = null;
+
+  for (const item of form.querySelectorAll("[data-with-script]")) item.hidden = false;
+  part("without-script").hidden = true;
+
+  // What is in front of the camera
+
+  function offerPours() {
+    const kept = pour.value;
+    const fitting = pours.filter((option) => !option.value || !mold.value || option.dataset.molds.split(" ").includes(mold.value));
+    pour.replaceChildren(...fitting);
+    pour.value = fitting.some((option) => option.value === kept) ? kept : "";
+  }
+  function choose(chosenMold, chosenPour) {
+    mold.value = chosenMold;
+    offerPours();
+    pour.value = chosenPour;
+    chose();
+  }
+  async function chose() {
+    localStorage.setItem(CHOSEN, JSON.stringify([mold.value, pour.value]));
+    for (const button of filled) {
+      button.setAttribute("aria-pressed", String(button.dataset.mold === mold.value && button.dataset.pour === pour.value));
+    }
+    const wanted = mold.value;
+    const answer = wanted ? await fetch(`/molds/${encodeURIComponent(wanted)}/poses`).catch(() => null) : null;
+    const given = answer?.ok ? (await answer.json()).poses : [];
+    if (mold.value !== wanted) return; // another one was chosen meanwhile
+    poses = given;
+    view.replaceChildren(...(poses.length > 1 ? [new Option("Find out from the photo", "")] : []), ...poses.map((pose) => new Option(pose.view, pose.view)));
+    view.disabled = poses.length < 2;
+    part("view").hidden = poses.length < 2;
+    showPose();
+  }
+  const showPose = () => drawPose(part("pose"), poses.find((pose) => pose.view === view.value) ?? poses[0], video);
+
+  for (const button of filled) button.addEventListener("click", () => choose(button.dataset.mold, button.dataset.pour));
+  mold.addEventListener("change", () => { offerPours(); chose(); });
+  pour.addEventListener("change", chose);
+  view.addEventListener("change", showPose);
+  video.addEventListener("resize", showPose);
+
+  // The live picture
+
+  async function startCamera() {
+    starter.disabled = true;
+    const says = part("camera-says");
+    says.hidden = true;
+    try {
+      track = await start(video);
+      part("viewfinder").hidden = false;
+      shutter.hidden = false;
+      starter.hidden = true;
+      form.classList.add("live");
+      track.addEventListener("ended", stopped);
+      showPose();
+    } catch (error) {
+      const words = { NotAllowedError: "This browser was not allowed to use the camera.", NotFoundError: "This device has no camera.", NotReadableError: "Another program is using the camera." };
+      says.textContent = `${words[error.name] ?? "The camera did not start."} Take the photo with the phone's own camera instead, or choose one below.`;
+      says.hidden = false;
+    } finally {
+      starter.disabled = false;
+    }
+  }
+  function stopped() {
+    part("viewfinder").hidden = true;
+    shutter.hidden = true;
+    starter.hidden = false;
+    form.classList.remove("live");
+  }
+  if (hasCamera()) {
+    starter.hidden = false;
+    starter.addEventListener("click", startCamera);
+    wasAllowed().then((allowed) => allowed && startCamera());
+  }
+
+  // Taking and keeping
+
+  async function keepPhoto(blob, name, { takenNow }) {
+    if (blob.size > Number(form.dataset.maxBytes)) {
+      return complain(`${name} is larger than ${Math.round(form.dataset.maxBytes / 1e6)} MB. Send it smaller, as a JPEG for instance.`);
+    }
+    const same = form.elements.which.value === "same" && lastPiece;
+    const out = form.elements.demolded_at.value;
+    const fields = {
+      mold: mold.value,
+      pour_id: pour.value,
+      view: view.disabled ? "" : view.value,
+      demolded_at: out ? withOffset(new Date(out)) : takenNow ? withOffset(new Date()) : "",
+    };
+    // Held on to: the next photo may be taken while this one is still being read.
+    const pieceKey = (lastPiece = same || newKey());
+    try {
+      await keep({ bytes: await blob.arrayBuffer(), thumb: await thumbOf(blob), name, type: blob.type, fields, pieceKey });
+      complain("");
+    } catch (error) {
+      const full = error?.name === "QuotaExceededError";
+      complain(`${name} was not kept: ${full ? "this browser has no room left" : `this browser failed (${error?.name})`}. Stay here until the others are sent, then take it again.`);
+      return;
+    }
+    nextShows("new");
+  }
+  function nextShows(which) {
+    form.elements.which.value = which;
+    form.querySelector("[value=same]").disabled = !lastPiece;
+  }
+
+  shutter.addEventListener("click", async () => {
+    shutter.disabled = true;
+    try {
+      const blob = await take(video, track);
+      await keepPhoto(blob, `${fileTime(new Date())}.jpg`, { takenNow: true });
+    } finally {
+      shutter.disabled = false;
+    }
+  });
+  for (const input of form.querySelectorAll('input[type="file"]')) {
+    const keepAll = async () => {
+      const files = [...input.files];
+      input.value = "";
+      for (const file of files) await keepPhoto(file, file.name, { takenNow: "now" in input.dataset });
+    };
+    input.addEventListener("change", keepAll);
+    if (input.files.length) keepAll(); // chosen before this script was there
+  }
+  form.addEventListener("submit", (event) => event.preventDefault());
+
+  // What came of it
+
+  const shots = document.querySelector("[data-shots]");
+  const sending = new Set();
+  let told = "";
+
+  async function show() {
+    const photos = (await list()).reverse();
+    document.querySelector("[data-none]").hidden = photos.length > 1;
+    const [latest, ...others] = photos;
+    shots.replaceChildren(...others.map((photo) => shotOf(photo, "li")));
+    part("latest").replaceChildren(...(latest ? [shotOf(latest, "div")] : []));
+    if (!latest) return;
+    const words = `${outcomeOf(latest).words} ${detailOf(latest)}`.trim();
+    if (words !== told) part("told").textContent = told = words;
+  }
+  function shotOf(photo, tag) {
+    const { words, look } = outcomeOf(photo);
+    const item = make(tag, { className: `shot ${look}` });
+    item.append(pictureOf(photo), make("p", { className: "outcome", textContent: words }));
+    const rest = make("div");
+    const detail = detailOf(photo);
+    if (detail) rest.append(make("p", { textContent: detail }));
+    for (const note of notesOf(photo)) rest.append(make("p", { className: "quiet", textContent: note }));
+    rest.append(todoOf(photo));
+    item.append(rest);
+    return item;
+  }
+  function outcomeOf(photo) {
+    if (sending.has(photo.key)) return { words: "Being inspected", look: "waiting" };
+    if (photo.state === "waiting") return { words: "Waits in this phone", look: "waiting" };
+    if (photo.state === "refused") return { words: "Not taken", look: "refused" };
+    const { outcome, message } = photo.answer;
+    if (outcome === "clear") return { words: "Clear", look: "clear" };
+    if (outcome === "flagged") return { words: `Flagged: ${message}`, look: "flagged" };
+    return { words: "Take it again", look: "again" };
+  }
+  function detailOf(photo) {
+    if (photo.state === "logged") return photo.answer.outcome === "could not be used" ? photo.answer.message : "";
+    if (sending.has(photo.key)) return "";
+    if (photo.state === "refused") return photo.said;
+    return photo.said ? `${photo.said} It is sent as soon as that is over.` : "It is sent next.";
+  }
+  function notesOf(photo) {
+    const notes = photo.answer?.notes ?? [];
+    return photo.answer?.already_logged ? ["This photo was in the log already; it was not added again.", ...notes] : notes;
+  }
+  function pictureOf(photo) {
+    if (photo.state === "logged") return make("img", { src: photo.answer.picture, alt: "", width: 120, height: 120, loading: "lazy" });
+    if (!photo.thumb) return make("span", { className: "blank" });
+    const canvas = make("canvas", { width: 120, height: 120 });
+    createImageBitmap(new Blob([photo.thumb])).then((bitmap) => {
+      canvas.width = bitmap.width;
+      canvas.height = bitmap.height;
+      canvas.getContext("2d").drawImage(bitmap, 0, 0);
+    });
+    return canvas;
+  }
+  function todoOf(photo) {
+    const todo = make("div", { className: "todo" });
+    if (photo.state === "logged") {
+      todo.append(make("a", { className: "button", href: photo.answer.piece, textContent: `Look at piece ${photo.answer.piece.split("/").pop()}` }));
+    }
+    if (photo.state === "refused") {
+      for (const name of photo.answer?.likely ?? []) {
+        const title = [...mold.options].find((option) => option.value === name)?.textContent ?? name;
+        todo.append(act(`It is ${title}`, () => sendAgain(photo.key, { mold: name })));
+      }
+      todo.append(
+        act("Send again as chosen above", () => sendAgain(photo.key, { mold: mold.value, pour_id: pour.value })),
+        act("Throw it away", () => confirm(`Throw the photo ${photo.name} away? It is nowhere else.`) && throwAway(photo.key)),
+      );
+    }
+    return todo;
+  }
+  function act(words, what) {
+    const button = make("button", { type: "button", textContent: words });
+    button.addEventListener("click", what);
+    return button;
+  }
+
+  changes.addEventListener("sending", (event) => {
+    sending.add(event.detail.key);
+    show();
+  });
+  changes.addEventListener("changed", (event) => {
+    const photo = event.detail;
+    if (photo) sending.delete(photo.key);
+    if (photo?.state === "logged") {
+      const { mold: of, pour_id } = photo.fields;
+      for (const button of filled) if (button.dataset.mold === of && button.dataset.pour === pour_id) button.classList.add("taken");
+      // A photo that shows nothing is taken again, of the same piece.
+      if (photo.answer.outcome === "could not be used" && photo.pieceKey === lastPiece) nextShows("same");
+    }
+    show();
+  });
+
+  const [keptMold, keptPour] = JSON.parse(localStorage.getItem(CHOSEN) ?? '["", ""]');
+  const asked = new URLSearchParams(location.search).has("mold");
+  if (!asked && keptMold && [...mold.options].some((option) => option.value === keptMold)) choose(keptMold, keptPour);
+  else {
+    offerPours();
+    chose();
+  }
+  show();
+}
+
+function make(tag, properties = {}) {
+  return Object.assign(document.createElement(tag), properties);
+}
+
+function withOffset(time) {
+  const minutes = -time.getTimezoneOffset();
+  const two = (number) => String(Math.floor(Math.abs(number))).padStart(2, "0");
+  const local = new Date(time.getTime() + minutes * 60_000).toISOString().slice(0, 19);
+  return `${local}${minutes < 0 ? "-" : "+"}${two(minutes / 60)}:${two(minutes % 60)}`;
+}
+
+function fileTime(time) {
+  return withOffset(time).slice(0, 19).replace("T", " ").replaceAll(":", ".");
+}

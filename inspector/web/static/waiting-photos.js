@@ -1,0 +1,181 @@
+// Photos wait in this browser until the program has said what became of them: none is lost, none is logged twice.
+//
+// A photo is written to IndexedDB before anything else happens to it, with a key of its own that is the same at every
+// try, and the key of the piece that it shows. Its bytes are let go only once the program has logged it.
+
+const DATABASE = "inspector-photos";
+const LONGEST_WAIT_MS = 30_000;
+const LONGEST_SENDING_MS = 120_000;
+const ANSWERED_SHOWN = 30;
+
+// "waiting": not answered yet.  "refused": the program did not take it, a person decides.  "logged": it is in the log.
+export const changes = new EventTarget();
+
+let opened = null;
+
+export function open() {
+  opened ??= new Promise((resolve, reject) => {
+    const request = indexedDB.open(DATABASE, 1);
+    request.addEventListener("upgradeneeded", () => {
+      request.result.createObjectStore("photos", { keyPath: "key" });
+      request.result.createObjectStore("bytes");
+    });
+    request.addEventListener("success", () => resolve(request.result));
+    request.addEventListener("error", () => reject(request.error));
+  });
+  return opened;
+}
+
+async function inStores(mode, work) {
+  const database = await open();
+  const transaction = database.transaction(["photos", "bytes"], mode, { durability: "strict" });
+  const done = new Promise((resolve, reject) => {
+    transaction.addEventListener("complete", resolve);
+    transaction.addEventListener("abort", () => reject(transaction.error));
+  });
+  const given = work(transaction.objectStore("photos"), transaction.objectStore("bytes"));
+  await done;
+  return given?.result;
+}
+
+export function newKey() {
+  // randomUUID is missing where the pages have no secure address.
+  return [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+// In the order in which they were taken.
+export async function list() {
+  const photos = await inStores("readonly", (photos) => photos.getAll());
+  return photos.sort((one, other) => one.order - other.order);
+}
+
+export async function keep({ bytes, name, type, fields, pieceKey, thumb }) {
+  const photo = { key: newKey(), pieceKey, name, type, fields, thumb, order: Date.now(), state: "waiting", said: "", answer: null };
+  await inStores("readwrite", (photos, stored) => {
+    photos.put(photo);
+    stored.put(bytes, photo.key);
+  });
+  navigator.storage?.persist?.();
+  changed(photo);
+  sendWaiting();
+  return photo;
+}
+
+export async function sendAgain(key, fields = {}) {
+  await update(key, (photo) => ({ ...photo, fields: { ...photo.fields, ...fields }, state: "waiting", said: "", answer: null }));
+  sendWaiting();
+}
+
+export async function throwAway(key) {
+  await inStores("readwrite", (photos, bytes) => {
+    photos.delete(key);
+    bytes.delete(key);
+  });
+  changed(null);
+}
+
+// From the photo as it is now: another window may have said something meanwhile. One that is gone stays gone.
+async function update(key, change) {
+  let now = null;
+  await inStores("readwrite", (photos, bytes) => {
+    const found = photos.get(key);
+    found.addEventListener("success", () => {
+      if (!found.result) return;
+      now = change(found.result);
+      photos.put(now);
+      if (now.state === "logged") bytes.delete(key);
+    });
+  });
+  changed(now);
+}
+
+function changed(photo) {
+  changes.dispatchEvent(new CustomEvent("changed", { detail: photo }));
+}
+
+let sending = false;
+let asked = false;
+let failures = 0;
+let timer = 0;
+
+export const isSending = () => sending;
+
+export async function sendWaiting() {
+  asked = true;
+  if (sending) return;
+  sending = true;
+  clearTimeout(timer);
+  try {
+    while (asked) {
+      asked = false;
+      await alone(sendAll);
+    }
+  } finally {
+    sending = false;
+  }
+  if ((await list()).some((photo) => photo.state === "waiting")) {
+    failures += 1;
+    timer = setTimeout(sendWaiting, Math.min(1000 * 2 ** (failures - 1), LONGEST_WAIT_MS));
+  } else {
+    failures = 0;
+  }
+}
+
+// In one window at a time, where the browser can tell; the program knows each photo by its key in any case.
+function alone(work) {
+  if (!navigator.locks) return work();
+  return navigator.locks.request("inspector-photos", { ifAvailable: true }, (lock) => (lock ? work() : undefined));
+}
+
+async function sendAll() {
+  for (const photo of (await list()).filter((one) => one.state === "waiting")) {
+    if (!(await sendOne(photo))) return;
+  }
+  await forgetOld();
+}
+
+// False where the program cannot be reached, so that the others need not be tried.
+async function sendOne(photo) {
+  const bytes = await inStores("readonly", (_, bytes) => bytes.get(photo.key));
+  if (!bytes) return true; // thrown away meanwhile
+  const body = new FormData();
+  for (const [name, value] of Object.entries(photo.fields)) if (value) body.append(name, value);
+  body.append("photo_key", photo.key);
+  body.append("piece_key", photo.pieceKey);
+  body.append("photos", new Blob([bytes], { type: photo.type }), photo.name);
+  changes.dispatchEvent(new CustomEvent("sending", { detail: photo }));
+  let response;
+  let said;
+  try {
+    response = await fetch("/photos", { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(LONGEST_SENDING_MS) });
+    said = await response.json();
+  } catch {
+    // Not reached, or the answer broke off: it is sent again under the same key.
+    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached." }));
+    return false;
+  }
+  const answer = said.photos?.[0];
+  const reason = said.error?.message ?? answer?.message ?? `The program answered ${response.status}.`;
+  const mayPass = response.status >= 500 || [401, 403, 408, 429].includes(response.status);
+  if (answer?.piece) await update(photo.key, (now) => ({ ...now, state: "logged", said: "", answer, thumb: null }));
+  else await update(photo.key, (now) => ({ ...now, state: mayPass ? "waiting" : "refused", said: reason, answer }));
+  if (answer?.piece || !mayPass) failures = 0;
+  return true;
+}
+
+async function forgetOld() {
+  const logged = (await list()).filter((photo) => photo.state === "logged");
+  const old = logged.slice(0, Math.max(0, logged.length - ANSWERED_SHOWN));
+  if (old.length) await inStores("readwrite", (photos) => old.forEach((photo) => photos.delete(photo.key)));
+}
+
+function soon() {
+  failures = 0;
+  sendWaiting();
+}
+// Called by the script of each page: what was left over from last time is sent without being asked for.
+export function goOn() {
+  addEventListener("online", soon);
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && soon());
+  return sendWaiting();
+}

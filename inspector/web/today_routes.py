@@ -1,0 +1,70 @@
+"""The page of the day: what can come out now and what soon, what waits, what changed."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from inspector.web.pages import ShopDep, render
+from inspector.workshop import DuePiece, MoldTrends
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+_SOON = timedelta(hours=24)
+_NEWS = timedelta(days=30)
+# Less than this is less than an hour of a second day: it is reckoned with, and not told.
+_TOLD_FROM_PERCENT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class RisingLosses:
+    """A mold that lost more of late than was to be expected."""
+
+    mold: str
+    title: str
+    since: datetime
+    sentences: tuple[str, ...]
+
+
+@router.get("/today", response_class=HTMLResponse)
+def show_today(request: Request, shop: ShopDep) -> HTMLResponse:
+    """Show what can come out now and soon, what waits for review, and what changed."""
+    now = datetime.now().astimezone()
+    due = shop.due(now=now)
+    ready = [piece for piece in due if piece.ready]
+    soon = [piece for piece in due if not piece.ready and piece.ready_at is not None and piece.ready_at <= now + _SOON]
+    context = {
+        "now": now,
+        "titles": {mold.name: mold.title or mold.name for mold in shop.molds()},
+        "ready": ready,
+        "soon": soon,
+        "later": [piece for piece in due if piece not in ready and piece not in soon],
+        "mix_words": {(piece.mold, piece.pour_id): _mix_words(piece) for piece in due},
+        "waiting": shop.count_waiting(),
+        "rising": [
+            _rising(trend, trend.alarm_at)
+            for trend in shop.losses.trends_of_late(now=now).molds
+            if trend.alarm_at is not None and now - trend.alarm_at <= _NEWS
+        ],
+        "moved": shop.planning.moved_windows(since=now - _NEWS),
+    }
+    return render(request, "today.html", context)
+
+
+def _rising(trend: MoldTrends, since: datetime) -> RisingLosses:
+    return RisingLosses(mold=trend.mold, title=trend.title, since=since, sentences=trend.sentences)
+
+
+def _mix_words(piece: DuePiece) -> str:
+    """What another mix than the window's changes, where it is worth a word."""
+    change = round(100 * (piece.mix_factor - 1))
+    if abs(change) < _TOLD_FROM_PERCENT:
+        return ""
+    return (
+        f"{piece.mix or 'Its unknown mix'} needs {abs(change)} % {'more' if change > 0 else 'less'} strength than "
+        f"{piece.window_mix or 'the unknown mix'} that the window was worked out for."
+    )
