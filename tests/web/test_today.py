@@ -1,3 +1,4 @@
+import re
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -37,6 +38,7 @@ def test_what_is_strong_enough_can_come_out_and_what_is_not_yet_comes_later(clie
     now_part, rest = page.split("Within a day")
     soon_part, later_part = rest.split('<h2 id="later-title">')
     assert "1 can come out now" in now_part
+    assert re.search(r"Since [^<]*\d\. It has \d+ % of its 28-day strength", now_part)
     assert "Oak leaf" in now_part
     assert "/photograph?mold=oak-leaf&amp;pour=2" in now_part
     assert "Finial" in soon_part
