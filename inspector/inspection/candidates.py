@@ -198,13 +198,15 @@ def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     damage = evidence.damage
     scale = evidence.line_px_per_mm
     finer = scale / MAP_PX_PER_MM
-    size = (evidence.lines.strength.shape[1], evidence.lines.strength.shape[0])
-    odds = cv2.resize(damage.crack, size, interpolation=cv2.INTER_LINEAR)
     gap = round(GAP_MM * MAP_PX_PER_MM) + 1
     likely = cv2.morphologyEx(
         (damage.crack > LEAST_CRACK_ODDS).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((gap, gap), dtype=np.uint8)
     )
     parts = _parts(likely > 0, SMALLEST_CRACK_MM2 * MAP_PX_PER_MM**2)
+    if not parts:
+        return []
+    size = (evidence.lines.strength.shape[1], evidence.lines.strength.shape[0])
+    odds = cv2.resize(damage.crack, size, interpolation=cv2.INTER_LINEAR)
     peaks = [float(damage.crack[t : t + m.shape[0], x : x + m.shape[1]][m > 0].max()) for m, x, t in parts]
     # The path may lie a place beside the highest of the map.
     crack_near, damage_near = (cv2.dilate(one, np.ones((3, 3), dtype=np.uint8)) for one in (damage.crack, damage.odds))
@@ -273,7 +275,7 @@ def _along(
     depth = inside_mm[row, column]
     fine_column = np.clip(np.round(line_path[:, 0]).astype(int), 0, strength.shape[1] - 1)
     fine_row = np.clip(np.round(line_path[:, 1]).astype(int), 0, strength.shape[0] - 1)
-    left_side, right_side = _sides(evidence.line_gray, line_path, 0.9 * scale)
+    left_side, right_side = _sides(evidence.line_smooth, line_path, 0.9 * scale)
     length_px = float(np.linalg.norm(np.diff(line_path, axis=0), axis=1).sum())
     chord_px = float(np.hypot(*(line_path[-1] - line_path[0])))
     return {
@@ -355,15 +357,14 @@ def _band(path_xy: NDArray[np.float64], half_width: float) -> tuple[NDArray[np.u
 
 
 def _sides(
-    gray: NDArray[np.uint8], path_xy: NDArray[np.float64], offset_px: float
+    smooth: NDArray[np.uint8], path_xy: NDArray[np.float64], offset_px: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How much brighter each side is than the line, in log units, along the path."""
+    """How much brighter each side is than the line, in log units, along the path over a smoothed picture."""
     tangent = np.gradient(path_xy, axis=0)
     for axis in (0, 1):
         tangent[:, axis] = np.convolve(np.pad(tangent[:, axis], 3, mode="edge"), np.ones(7) / 7, mode="valid")
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-6)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    smooth = cv2.GaussianBlur(gray, (0, 0), 0.8)
 
     def sample(at: NDArray[np.float64]) -> NDArray[np.float64]:
         values = cv2.remap(smooth, at.astype(np.float32)[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

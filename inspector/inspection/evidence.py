@@ -27,6 +27,7 @@ __all__ = ["Evidence", "gather_evidence"]
 
 CROWDED_STRENGTH = 2.5
 ODD_RELIEF = 0.12
+LINE_SMOOTH_PX = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +42,7 @@ class Evidence:
     damage: DamageMap
     lines: LineStrength
     known_lines: NDArray[np.float32]  # what the references account for
-    line_gray: NDArray[np.uint8]
+    line_smooth: NDArray[np.uint8]  # the photo on the raster of the lines, less its finest noise
     line_px_per_mm: float
     line_crowd: float  # how full of lines the whole piece is: a rough or wrinkled casting
     odd_share: float  # part of the piece whose relief is beyond normal: all over, the photo fits badly
@@ -87,7 +88,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         damage=damage,
         lines=lines,
         known_lines=model.known_lines,
-        line_gray=gray,
+        line_smooth=cv2.GaussianBlur(gray, (0, 0), LINE_SMOOTH_PX),
         line_px_per_mm=LINE_PX_PER_MM,
         line_crowd=crowd,
         odd_share=float(np.mean(relief[model.mask > 127] > ODD_RELIEF)),

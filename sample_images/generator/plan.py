@@ -153,8 +153,9 @@ class _Wishes:
         self._at = 0
 
     def _one(self) -> DefectWish:
+        kind = self._order[self._at % len(self._order)]
         self._at += 1
-        return self._sized(self._order[(self._at - 1) % len(self._order)])
+        return self._sized(kind)
 
     def _sized(self, kind: str) -> DefectWish:
         k = self._count[kind] = self._count.get(kind, -1) + 1
