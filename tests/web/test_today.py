@@ -4,21 +4,10 @@ from datetime import datetime, timedelta
 
 from fastapi.testclient import TestClient
 
-from inspector.workshop import Window, Workshop
+from inspector.workshop import Workshop
+from tests.windows import WINDOW as A_WINDOW
 
-WINDOW = Window(
-    mold="oak-leaf",
-    mix="grey",
-    temperature_degc=20.0,
-    earliest_h=31.0,
-    latest_h=72.0,
-    cheapest_h=36.0,
-    earliest_fraction=0.35,
-    latest_fraction=0.60,
-    cheapest_fraction=0.45,
-    enough_evidence=True,
-    evidence={"pieces": 40, "lost": 3, "target_loss": 0.05},
-)
+WINDOW = replace(A_WINDOW, mold="oak-leaf", earliest_h=31.0, evidence={"pieces": 40, "lost": 3, "target_loss": 0.05})
 
 
 def shop_of(client: TestClient) -> Workshop:

@@ -3,23 +3,12 @@ from datetime import UTC, datetime
 
 import pytest
 
-from inspector.workshop import Window, WindowChange
+from inspector.workshop import WindowChange
 from inspector.workshop.changes import moved_window
+from tests.windows import WINDOW as A_WINDOW
 
 AT = datetime(2026, 5, 4, tzinfo=UTC)
-WINDOW = Window(
-    mold="heron",
-    mix="grey",
-    temperature_degc=20.0,
-    earliest_h=30.0,
-    latest_h=72.0,
-    cheapest_h=36.0,
-    earliest_fraction=0.35,
-    latest_fraction=0.60,
-    cheapest_fraction=0.45,
-    enough_evidence=True,
-    evidence={"pieces": 40, "lost": 3, "target_loss": 0.05},
-)
+WINDOW = replace(A_WINDOW, earliest_h=30.0, evidence={"pieces": 40, "lost": 3, "target_loss": 0.05})
 
 
 def moved(**changes):

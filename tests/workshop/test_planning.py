@@ -6,22 +6,10 @@ import pytest
 from icalendar import Calendar
 
 from inspector.errors import InputError
-from inspector.workshop import Window, due_calendar
+from inspector.workshop import due_calendar
+from tests.windows import WINDOW
 
 POURED_AT = datetime(2026, 5, 4, 16, 0, tzinfo=UTC)
-WINDOW = Window(
-    mold="heron",
-    mix="grey",
-    temperature_degc=20.0,
-    earliest_h=24.0,
-    latest_h=72.0,
-    cheapest_h=36.0,
-    earliest_fraction=0.35,
-    latest_fraction=0.60,
-    cheapest_fraction=0.45,
-    enough_evidence=True,
-    evidence={"pieces": 60},
-)
 
 
 def hours(number):
