@@ -25,6 +25,8 @@ FINE_STEP_DEG = 1.5
 # A start that lies so far behind the best on the coarse raster is not looked at on the fine one.
 FAR_BEHIND = 0.3
 NEAR_DEG = 10.0
+MARGIN_PX = 12
+ANGLES_AT_ONCE = 5
 # How much the edges count beside the silhouette: the outline of a round piece says nothing of its angle.
 EDGE_WEIGHT = 2.0
 
@@ -84,8 +86,7 @@ def find_plane_moves(
         angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
     else:
         angles = near_deg + np.arange(-NEAR_DEG, NEAR_DEG + 0.1, COARSE_STEP_DEG)
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
-        rough = sorted(threads.map(coarse.best_shift, angles), key=lambda move: -move.score)
+    rough = sorted(coarse.best_shifts(angles), key=lambda move: -move.score)
     starts: list[float] = []
     for move in rough:
         if move.score < rough[0].score - FAR_BEHIND or len(starts) == count:
@@ -93,12 +94,9 @@ def find_plane_moves(
         if all(_angle_between(move.angle_deg, other) > 2 * COARSE_STEP_DEG for other in starts):
             starts.append(move.angle_deg)
     fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
-    best = []
-    for start in starts:
-        around = np.arange(-3.0, 3.1, FINE_STEP_DEG)
-        with ThreadPoolExecutor(cv2.getNumThreads()) as threads:
-            tried = list(threads.map(fine.best_shift, start + around))
-        best.append(max(tried, key=lambda move: move.score))
+    around = np.arange(-3.0, 3.1, FINE_STEP_DEG)
+    tried = fine.best_shifts(np.concatenate([start + around for start in starts]))
+    best = [max(tried[k : k + len(around)], key=lambda move: move.score) for k in range(0, len(tried), len(around))]
     return tuple(sorted(best, key=lambda move: -move.score))
 
 
@@ -127,48 +125,74 @@ class _Correlator:
         self._middle = np.array([xs.mean(), ys.mean()])
         reach = float(np.hypot(xs - self._middle[0], ys - self._middle[1]).max()) * scale + 3
         self._side = int(np.ceil(2 * reach))
-        self._size = tuple(int(fft.next_fast_len(n + self._side, real=True)) for n in mask.shape)
+        # The piece lies in the photo, and most of its box with it: what wraps around meets the empty margin.
+        self._size = tuple(int(fft.next_fast_len(max(n, self._side) + MARGIN_PX, real=True)) for n in mask.shape)
         self._mask_spectrum = fft.rfft2(mask, self._size)
         self._edge_spectrum = fft.fft2((edges[..., 0] + 1j * edges[..., 1]).astype(np.complex64), self._size)
         self._mask_area = float(mask.sum())
         self._edge_power = fft.rfft2(edges[..., 0] ** 2 + edges[..., 1] ** 2, self._size)
         self._shape = mask.shape
 
-    def best_shift(self, angle_deg: float) -> PlaneMove:
-        """The best shift at one angle."""
+    def best_shifts(self, angles_deg: NDArray[np.float64]) -> list[PlaneMove]:
+        """The best shift at each of some angles."""
+        few = np.array_split(angles_deg, max(1, len(angles_deg) // ANGLES_AT_ONCE))
+        with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
+            return [move for moves in threads.map(self._shifts_at, few) for move in moves]
+
+    def _shifts_at(self, angles_deg: NDArray[np.float64]) -> list[PlaneMove]:
+        """As `best_shifts`, all angles in one go."""
         half = (self._side - 1) / 2
-        turn = cv2.getRotationMatrix2D((0.0, 0.0), -angle_deg, self._scale)
-        turn[:, 2] = half - turn[:, :2] @ self._middle
         box = (self._side, self._side)
-        mask = cv2.warpAffine(self._reference_mask, turn, box, flags=cv2.INTER_LINEAR)
-        edges = cv2.warpAffine(self._reference_edges, turn, box, flags=cv2.INTER_LINEAR)
+        turns = [cv2.getRotationMatrix2D((0.0, 0.0), -angle, self._scale) for angle in angles_deg]
+        for turn in turns:
+            turn[:, 2] = half - turn[:, :2] @ self._middle
+        masks = np.stack([cv2.warpAffine(self._reference_mask, turn, box, flags=cv2.INTER_LINEAR) for turn in turns])
+        edges = np.stack([cv2.warpAffine(self._reference_edges, turn, box, flags=cv2.INTER_LINEAR) for turn in turns])
         # The edges are compared inside the turned silhouette, a little widened.
-        support = (cv2.blur(mask, (3, 3)) > 0).astype(np.float32)
+        support = np.stack([cv2.blur(mask, (3, 3)) > 0 for mask in masks]).astype(np.float32)
         # A turned edge points another way: its doubled angle turns twice as far.
-        turned = (edges[..., 0] + 1j * edges[..., 1]) * (support * np.exp(2j * np.radians(angle_deg)))
-        shared = self._correlate(self._mask_spectrum, mask)
-        overlap = shared / np.maximum(self._mask_area + float(mask.sum()) - shared, 1e-6)
-        power = np.maximum(self._correlate(self._edge_power, support), 1e-6)
-        norm = np.sqrt(power * max(float((np.abs(turned) ** 2).sum()), 1e-6))
-        product = self._edge_spectrum * np.conj(fft.fft2(turned.astype(np.complex64), self._size))
-        agreement = fft.ifft2(product).real.astype(np.float32) / norm
-        total = overlap + EDGE_WEIGHT * agreement
-        row, column = np.unravel_index(int(np.argmax(total)), total.shape)
-        # Correlation index (row, column) puts the box's corner there; indices past the photo wrap to negative ones.
-        top = row - self._size[0] if row >= self._shape[0] else row
-        left = column - self._size[1] if column >= self._shape[1] else column
+        again = np.exp(2j * np.radians(angles_deg)).astype(np.complex64)[:, None, None]
+        turned = edges.view(np.complex64)[..., 0] * (support * again)
+        areas = masks.sum(axis=(1, 2), dtype=np.float64)[:, None, None].astype(np.float32)
+        energies = np.maximum((np.abs(turned) ** 2).sum(axis=(1, 2)), 1e-6)[:, None, None]
+        shared = self._correlate(self._mask_spectrum, masks)
+        overlap = shared / np.maximum(np.float32(self._mask_area) + areas - shared, np.float32(1e-6))
+        power = np.maximum(self._correlate(self._edge_power, support), np.float32(1e-6))
+        product = fft.fft2(turned, self._size)
+        np.conjugate(product, out=product)
+        product *= self._edge_spectrum
+        agreement = fft.ifft2(product, overwrite_x=True).real / np.sqrt(power * energies)
+        total = overlap + np.float32(EDGE_WEIGHT) * agreement
+        best = total.reshape(len(turns), -1).argmax(axis=1)
+        return [
+            self._move(turn, float(angle), k, overlap[number].flat[k], agreement[number].flat[k])
+            for number, (turn, angle, k) in enumerate(zip(turns, angles_deg, best.tolist(), strict=True))
+        ]
+
+    def _move(
+        self, turn: NDArray[np.float64], angle_deg: float, place: int, overlap: np.float32, agreement: np.float32
+    ) -> PlaneMove:
+        """The move that puts the turned box's corner at a place of the correlation, counted along its rows."""
+        half = (self._side - 1) / 2
+        # The corner may lie a period before: the middle of the box is in the photo.
+        top, left = (
+            at - size if at + half > length else at
+            for at, size, length in zip(divmod(place, self._size[1]), self._size, self._shape, strict=True)
+        )
         move = np.vstack([turn, [0, 0, 1]])
         move[:2, 2] += (left, top)
         return PlaneMove(
             photo_from_reference=_between_rasters(move, self._shrink),
             angle_deg=float(angle_deg % 360),
-            overlap=float(overlap[row, column]),
-            edge_agreement=float(agreement[row, column]),
+            overlap=float(overlap),
+            edge_agreement=float(agreement),
         )
 
-    def _correlate(self, spectrum: NDArray[np.complex64], pattern: NDArray[np.float32]) -> NDArray[np.float32]:
-        product = spectrum * np.conj(fft.rfft2(pattern, self._size))
-        return np.asarray(fft.irfft2(product, self._size), dtype=np.float32)
+    def _correlate(self, spectrum: NDArray[np.complex64], patterns: NDArray[np.float32]) -> NDArray[np.float32]:
+        product = fft.rfft2(patterns, self._size)
+        np.conjugate(product, out=product)
+        product *= spectrum
+        return np.asarray(fft.irfft2(product, self._size, overwrite_x=True), dtype=np.float32)
 
 
 def _reduce(image: NDArray[np.float32], factor: float) -> NDArray[np.float32]:
