@@ -38,17 +38,19 @@ class _Level:
 
 
 # Chosen on the tuning split by tests/benchmarks/alignment.py: the first bridges what the plane move leaves and the
-# parallax of a hand-held camera; the next, with both silhouettes known, settle to a fraction of a millimetre.
-_COARSE_LEVELS = (_Level(2.0, 0.45, 5.0, 16.0, 5.0, 0.012, 9.0),)
-_FINE_LEVELS = (
-    _Level(2.0, 0.45, 4.0, 12.0, 3.0, 0.012, 6.0),
-    _Level(4.0, 0.30, 4.0, 10.0, 1.0, 0.05, 5.0),
-)
+# parallax of a hand-held camera; the next, with both silhouettes known, settles to a fraction of a millimetre.
+_COARSE = _Level(2.0, 0.45, 6.0, 16.0, 5.0, 0.012, 9.0)
+_FINE = _Level(4.0, 0.30, 6.0, 10.0, 1.5, 0.04, 6.0)
 _ROUNDS = 14
+# The field has settled when no point of it moves farther.
+_STILL_MM = 0.01
 # Turns and changes of size that the vote starts from where the search is wide, and how far any goes.
 _TURNS_DEG, _GROWTHS, _FARTHEST = (-2.0, -1.0, 0.0, 1.0, 2.0), (-0.025, 0.0, 0.025), 0.07
-_WIDE_MM = 2.0
+_WIDE_MM = 3.0
+# As many of the clearest control points are asked which start is best.
+_ASKED_FIRST = 100
 _KEEP_INSIDE_MM = 2.0
+_LEAST_INSIDE_AGREEMENT = 0.3
 # Control points whose patch agrees less than this have no say.
 _LEAST_AGREEMENT = 0.25
 
@@ -100,28 +102,25 @@ def refine_warp(
         The piece as the photo shows it, in the box, as ``start_xy`` maps it. With it the search is narrow, and
         looks only at edges inside both silhouettes.
     mask_trusted : bool
-        If not, the mask may still have a shadow in it, and only what lies well inside it is matched.
+        If not, the mask may still have a shadow in it, and only what lies well inside it is matched, unless there is
+        too little relief to go by: then the outline has to help.
     """
     height, width = reference_mask.shape
-    grid = np.dstack(np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)))
-    photo_xy = start_xy
-    agreement = supported = residual_mm = 0.0
-    silhouette = photo_mask
-    for level in _COARSE_LEVELS if photo_mask is None else _FINE_LEVELS:
-        shrink = level.px_per_mm / px_per_mm
-        size = (max(8, round(width * shrink)), max(8, round(height * shrink)))
-        seen = cv2.remap(photo_gray, photo_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        small_mask = cv2.resize(reference_mask, size, interpolation=cv2.INTER_AREA)
-        small_silhouette = None if silhouette is None else cv2.resize(silhouette, size, interpolation=cv2.INTER_AREA)
-        reference_field = _field(reference_gray, size, level, None if silhouette is None else small_mask)
-        photo_field = _field(seen, size, level, small_silhouette)
-        shift_mm, agreement, supported, residual_mm = _agree(
-            reference_field, photo_field, small_mask, level, whole=mask_trusted
-        )
-        moved = grid + cv2.resize(shift_mm, (width, height), interpolation=cv2.INTER_LINEAR) * np.float32(px_per_mm)
-        photo_xy = cv2.remap(photo_xy, moved, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        if silhouette is not None:
-            silhouette = cv2.remap(silhouette, moved, None, cv2.INTER_LINEAR)
+    level = _COARSE if photo_mask is None else _FINE
+    shrink = level.px_per_mm / px_per_mm
+    size = (max(8, round(width * shrink)), max(8, round(height * shrink)))
+    seen = cv2.remap(photo_gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    small_mask = cv2.resize(reference_mask, size, interpolation=cv2.INTER_AREA)
+    small_silhouette = None if photo_mask is None else cv2.resize(photo_mask, size, interpolation=cv2.INTER_AREA)
+    reference_field = _field(reference_gray, size, level, None if photo_mask is None else small_mask)
+    photo_field = _field(seen, size, level, small_silhouette)
+    agreed = _agree(reference_field, photo_field, small_mask, level, whole=mask_trusted)
+    if not mask_trusted and agreed[1] < _LEAST_INSIDE_AGREEMENT:
+        agreed = _agree(reference_field, photo_field, small_mask, level, whole=True)
+    shift_mm, agreement, supported, residual_mm = agreed
+    shift_px = cv2.resize(shift_mm * np.float32(px_per_mm), (width, height), interpolation=cv2.INTER_LINEAR)
+    flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
+    photo_xy = cv2.remap(start_xy, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE)
     return Warp(photo_xy, agreement, supported, residual_mm)
 
 
@@ -206,100 +205,133 @@ def _settle(
     scores: NDArray[np.float32], weight: NDArray[np.float32], used: NDArray[np.bool_], level: _Level, reach: int
 ) -> tuple[NDArray[np.float32], float, float, float]:
     """What all control points vote for, then in turn: each takes its best shift near the field; the field follows."""
-    rows, columns = used.shape
     axis_mm = (np.arange(-reach, reach + 1) / level.px_per_mm).astype(np.float32)
-    shift_x, shift_y = np.meshgrid(axis_mm, axis_mm)
+    tried = np.stack(np.meshgrid(axis_mm, axis_mm)).reshape(2, -1)
     sigma = level.smooth_mm / level.step_mm
-    whole = _vote(scores, weight, used, level, reach)
-    field = shifts = whole
-    say = weight
+    points = np.nonzero(used)
+    own, own_weight = scores[points].reshape(len(points[0]), -1), weight[points]
+    number = np.arange(len(own_weight))
+    whole = _vote(scores[points], own_weight, points, used.shape, level)
+    field = whole
+    heard = np.zeros(used.shape, dtype=np.float32)
+    pulled = np.zeros((*used.shape, 2), dtype=np.float32)
+    # Stiffness times the squared distance to the field, less what is the same for all shifts of a point.
+    stiffness = np.float32(level.stiffness_per_mm2)
+    stiff = own - stiffness * (tried**2).sum(axis=0)
     for _ in range(_ROUNDS):
-        away = (shift_x - field[..., 0, None, None]) ** 2 + (shift_y - field[..., 1, None, None]) ** 2
-        flat = (scores - np.float32(level.stiffness_per_mm2) * away).reshape(rows, columns, -1)
-        best = flat.argmax(axis=-1)
-        shifts = np.dstack([shift_x.ravel()[best], shift_y.ravel()[best]])
-        reached = np.take_along_axis(scores.reshape(rows, columns, -1), best[..., None], axis=-1)[..., 0]
-        say = weight * np.clip((reached - _LEAST_AGREEMENT) / (1 - _LEAST_AGREEMENT), 0, 1)
-        apart = shifts - whole
-        disagreement = np.hypot(*(shifts - field).transpose(2, 0, 1))
-        heard = (say / (1 + (disagreement / 0.6) ** 2)).astype(np.float32)
+        best = (stiff + 2 * stiffness * (field[points] @ tried)).argmax(axis=1)
+        shifts, reached = tried[:, best].T, own[number, best]
+        say = own_weight * np.clip((reached - _LEAST_AGREEMENT) / (1 - _LEAST_AGREEMENT), 0, 1)
+        disagreement = np.hypot(*(shifts - field[points]).T)
+        heard[points] = say / (1 + (disagreement / 0.6) ** 2)
+        pulled[points] = heard[points][:, None] * (shifts - whole[points])
         total = cv2.GaussianBlur(heard, (0, 0), sigma) + np.float32(0.02)
-        smooth = [cv2.GaussianBlur(heard * apart[..., k], (0, 0), sigma) / total for k in (0, 1)]
-        field = (whole + np.dstack(smooth)).astype(np.float32)
-    counted = say[used]
-    distance = np.hypot(*(shifts - field).transpose(2, 0, 1))[used]
-    agreement = float(np.average(reached[used], weights=weight[used]))
-    supported = float(np.mean((counted > 0.1) & (distance < 1.0)))
-    residual = float(np.median(distance[counted > 0.1])) if np.any(counted > 0.1) else level.reach_mm
+        last, field = field, (whole + cv2.GaussianBlur(pulled, (0, 0), sigma) / total[..., None]).astype(np.float32)
+        if np.abs(field - last).max() < _STILL_MM:
+            break
+    distance = np.hypot(*(shifts - field[points]).T)
+    counted = say > 0.1
+    agreement = float(np.average(reached, weights=own_weight))
+    supported = float(np.mean(counted & (distance < 1.0)))
+    residual = float(np.median(distance[counted])) if counted.any() else level.reach_mm
     return field, agreement, supported, residual
 
 
 def _vote(
-    scores: NDArray[np.float32], weight: NDArray[np.float32], used: NDArray[np.bool_], level: _Level, reach: int
+    scores: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    points: tuple[NDArray[np.intp], ...],
+    shape: tuple[int, ...],
+    level: _Level,
 ) -> NDArray[np.float32]:
-    """The turn, change of size and shift that the scores of all control points add up best for, as shifts in mm."""
-    side = 2 * reach + 1
-    row, column = np.nonzero(used)
-    point = np.arange(len(row))
-    heard = (scores[row, column] * weight[row, column][:, None, None]).astype(np.float32)
-    rows, columns = used.shape
-    y = (row - (rows - 1) / 2) * level.step_mm
-    x = (column - (columns - 1) / 2) * level.step_mm
+    """The turn, change of size and shift that the scores of all points add up best for, as shifts in mm.
+
+    Scores (n, side, side) and weights (n,) are those of the control points at rows and columns ``points`` of a grid of
+    ``shape``. The best of some starts is followed uphill (Broyden, Fletcher, Goldfarb and Shanno).
+    """
+    side = scores.shape[-1]
+    reach = side // 2
+    middle = (np.array(shape) - 1) / 2
+    y, x = ((where - half) * level.step_mm for where, half in zip(points, middle, strict=True))
     rim_mm = max(float(np.hypot(x, y).max()), level.step_mm)
     pad = int(np.ceil(rim_mm * _FARTHEST * level.px_per_mm)) + 1
-    padded = np.pad(heard, ((0, 0), (pad, pad), (pad, pad)))
-    wide = level.reach_mm >= _WIDE_MM
-    starts = [(np.radians(turn), growth) for turn in _TURNS_DEG for growth in _GROWTHS] if wide else [(0.0, 0.0)]
+    maps = np.pad(scores * weight[:, None, None], ((0, 0), (pad, pad), (pad, pad)))
+    clearest = np.argsort(-(weight * scores.max(axis=(1, 2))))[:_ASKED_FIRST]
     best, start = -np.inf, np.zeros(4)
-    for turn, growth in starts:
+    for turn, growth in _starts(level):
         top, left = (
             np.clip(np.round(shift * level.px_per_mm).astype(int) + pad, 0, 2 * pad)[:, None] + np.arange(side)
-            for shift in reversed(_turned(x, y, turn, growth))
+            for shift in reversed(_turned(x[clearest], y[clearest], turn, growth))
         )
-        votes = padded[point[:, None, None], top[:, :, None], left[:, None, :]].sum(axis=0)
+        votes = maps[clearest[:, None, None], top[:, :, None], left[:, None, :]].sum(axis=0)
         k = int(votes.argmax())
         if votes.flat[k] > best:
             best = float(votes.flat[k])
             start = np.array([turn * rim_mm, growth * rim_mm, k // side - reach, k % side - reach])
             start[2:] /= level.px_per_mm
 
-    def lost(parameters_mm: NDArray[np.float64]) -> float:
-        shift_x, shift_y = _turned(x, y, parameters_mm[0] / rim_mm, parameters_mm[1] / rim_mm)
-        down, across = (shift_y + parameters_mm[2]) * level.px_per_mm, (shift_x + parameters_mm[3]) * level.px_per_mm
-        return -float(_between(padded, down + reach + pad, across + reach + pad).sum())
+    # All four in mm, the turn and the change of size as what they do at the rim.
+    def lost(parameters_mm: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        turn, growth = parameters_mm[:2] / rim_mm
+        shift_x, shift_y = _turned(x, y, turn, growth)
+        total, down, across = _between(
+            maps,
+            (shift_y + parameters_mm[2]) * level.px_per_mm + reach + pad,
+            (shift_x + parameters_mm[3]) * level.px_per_mm + reach + pad,
+        )
+        grown_x, grown_y = _turned(x, y, turn, 0.0)
+        grown_x, grown_y = grown_x + x, grown_y + y
+        by_turn = (1 + growth) * (down @ grown_x - across @ grown_y) / rim_mm
+        by_growth = (down @ grown_y + across @ grown_x) / rim_mm
+        slope = np.array([by_turn, by_growth, down.sum(), across.sum()]) * level.px_per_mm
+        return -total / norm, -slope / norm
 
-    step_mm = 0.8 if wide else 0.3
-    simplex = np.vstack([start, start + step_mm * np.eye(4)])
-    tolerances = {"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4 * abs(lost(start)), "maxiter": 200}
-    turn, growth, down, across = minimize(lost, start, method="Nelder-Mead", options=tolerances).x
-    all_y, all_x = np.mgrid[0:rows, 0:columns] - np.array([(rows - 1) / 2, (columns - 1) / 2])[:, None, None]
-    shift_x, shift_y = _turned(all_x * level.step_mm, all_y * level.step_mm, turn / rim_mm, growth / rim_mm)
+    norm = 1.0
+    norm = max(abs(lost(start)[0]), 1e-6)
+    turn, growth, down, across = minimize(lost, start, jac=True, method="BFGS", options={"gtol": 2e-3, "maxiter": 30}).x
+    all_y, all_x = (np.indices(shape) - middle[:, None, None]) * level.step_mm
+    shift_x, shift_y = _turned(all_x, all_y, turn / rim_mm, growth / rim_mm)
     return np.dstack([shift_x + across, shift_y + down]).astype(np.float32)
 
 
-def _between(maps: NDArray[np.float32], down: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
-    """One value of each map, between its pixels (cubic convolution, Keys 1981: linear would favour whole pixels)."""
+def _starts(level: _Level) -> list[tuple[float, float]]:
+    """Turns in radians and changes of size that the vote starts from."""
+    if level.reach_mm < _WIDE_MM:
+        return [(0.0, 0.0)]
+    return [(np.radians(turn), growth) for turn in _TURNS_DEG for growth in _GROWTHS]
+
+
+def _between(
+    maps: NDArray[np.float32], down: NDArray[np.float64], across: NDArray[np.float64]
+) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
+    """One value of each map, between its pixels: their sum, and the slope of each down and across.
+
+    Cubic convolution (Keys 1981): linear would favour whole pixels. Beyond the rim the value is that of the rim.
+    """
     last = maps.shape[1] - 3
-    down, across = np.clip(down, 1, last - 1e-6), np.clip(across, 1, last - 1e-6)
-    row, column = down.astype(int), across.astype(int)
+    row_at, column_at = np.clip(down, 1, last - 1e-6), np.clip(across, 1, last - 1e-6)
+    row, column = row_at.astype(int), column_at.astype(int)
     near = np.arange(-1, 3)
     part = maps[
         np.arange(len(maps))[:, None, None], (row[:, None] + near)[:, :, None], (column[:, None] + near)[:, None]
     ]
-    vertical, horizontal = _keys(down - row), _keys(across - column)
-    return np.asarray(np.einsum("kij,ki,kj->k", part, vertical, horizontal))
+    (vertical, steep_v), (horizontal, steep_h) = _keys(row_at - row), _keys(column_at - column)
+    by_row = np.einsum("kij,kj->ki", part, horizontal)
+    down_slope = np.einsum("ki,ki->k", by_row, steep_v) * (row_at == down)
+    across_slope = np.einsum("kij,ki,kj->k", part, vertical, steep_h) * (column_at == across)
+    return float(np.einsum("ki,ki->", by_row, vertical)), down_slope, across_slope
 
 
-def _keys(t: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weights of the four pixels around a place that lies ``t`` past the second, shape (n, 4)."""
-    return np.column_stack(
-        [
-            ((2 - t) * t - 1) * t / 2,
-            ((3 * t - 5) * t * t + 2) / 2,
-            ((4 - 3 * t) * t + 1) * t / 2,
-            (t - 1) * t * t / 2,
-        ]
-    )
+def _keys(t: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Weights of the four pixels around a place that lies ``t`` past the second, and their slopes, each (n, 4)."""
+    weights = [
+        ((2 - t) * t - 1) * t / 2,
+        ((3 * t - 5) * t * t + 2) / 2,
+        ((4 - 3 * t) * t + 1) * t / 2,
+        (t - 1) * t * t / 2,
+    ]
+    slopes = [((4 - 3 * t) * t - 1) / 2, (9 * t - 10) * t / 2, ((8 - 9 * t) * t + 1) / 2, (3 * t - 2) * t / 2]
+    return np.column_stack(weights), np.column_stack(slopes)
 
 
 def _turned(

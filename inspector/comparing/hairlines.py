@@ -10,13 +10,13 @@ by the depth of the line, which holds below one pixel (Steger 1998 discusses the
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.graph import route_through_array
-from skimage.measure import label, regionprops
 from skimage.morphology import skeletonize
 
 from inspector.imaging.light import log_light
@@ -32,6 +32,10 @@ ALONG_MM = 3.2
 SURROUNDINGS_MM = 7.0
 LONGEST_GAP_MM = 4.0
 MOST_PATHS = 40
+# One place in so many tells how strong the surface answers as a whole.
+SAMPLED_EVERY = 8
+# Means along a direction are taken over runs of so many pixels, then over runs of runs.
+RUN_PX = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,29 +78,47 @@ def line_strength(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm
 def _strength_in(
     gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-    logs = log_light(gray)
-    second = [_second_derivatives(logs, sigma) for sigma in SCALES_PX]
-    best = np.full(gray.shape, -1e3, dtype=np.float32)
-    direction = np.zeros(gray.shape, dtype=np.uint8)
-    for k in range(DIRECTIONS):
-        angle = np.pi * k / DIRECTIONS
-        c, s = float(np.cos(angle)), float(np.sin(angle))
-        # Curvature along the normal (-s, c), at the scale that answers most.
-        fine, wide = (s * s * xx - 2 * s * c * xy + c * c * yy for xx, xy, yy in second)
-        across = np.maximum(fine, wide)
-        along = _mean_along(across, c, s, ALONG_MM * px_per_mm / 2)
-        better = along > best
-        np.copyto(best, along, where=better)
-        direction[better] = k
+    best, direction = _best_direction(log_light(gray), ALONG_MM * px_per_mm / 2)
     inside = (mask > 127).astype(np.float32)
     window = 2 * round(SURROUNDINGS_MM * px_per_mm / 2) + 1
     # Mean absolute value around, capped so that the line itself does not raise its own threshold much.
-    typical = float(np.median(np.abs(best[mask > 127]))) if np.any(mask > 127) else 1.0
+    some = best[mask > 127][::SAMPLED_EVERY]
+    typical = float(np.median(np.abs(some))) if some.size else 1.0
     capped = np.minimum(np.abs(best), 4 * typical) * inside
     covered = cv2.blur(inside, (window, window)) + np.float32(1e-3)
     around = cv2.blur(capped, (window, window)) / covered
     strength = best / (np.float32(1.25) * (np.float32(0.7) * around + np.float32(0.3 * typical)) + np.float32(1e-4))
     return strength * inside, direction
+
+
+def _best_direction(logs: NDArray[np.float32], half_length: float) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """The strongest answer over all directions, and which it was: in strips, one a thread."""
+    height, width = logs.shape
+    overlap = int(np.ceil(half_length + 4 * max(SCALES_PX))) + RUN_PX
+    best = np.empty(logs.shape, dtype=np.float32)
+    direction = np.empty(logs.shape, dtype=np.uint8)
+
+    def look(top: int, bottom: int) -> None:
+        above, below = max(0, top - overlap), min(height, bottom + overlap)
+        inner = slice(top - above, bottom - above)
+        second = [_second_derivatives(logs[above:below], sigma) for sigma in SCALES_PX]
+        strongest = np.full((below - above, width), -1e3, dtype=np.float32)
+        winner = np.zeros(strongest.shape, dtype=np.uint8)
+        for k in range(DIRECTIONS):
+            angle = np.pi * k / DIRECTIONS
+            c, s = float(np.cos(angle)), float(np.sin(angle))
+            # Curvature along the normal (-s, c), at the scale that answers most.
+            normal = np.array([[s * s, -2 * s * c, c * c]], dtype=np.float32)
+            across = cv2.max(*(cv2.transform(one, normal) for one in second))
+            along = _mean_along(across, c, s, half_length)
+            np.copyto(winner, np.uint8(k), where=along > strongest)
+            cv2.max(strongest, along, dst=strongest)
+        best[top:bottom], direction[top:bottom] = strongest[inner], winner[inner]
+
+    strips = np.linspace(0, height, max(1, min(cv2.getNumThreads(), height // 64)) + 1).astype(int)
+    with ThreadPoolExecutor(len(strips) - 1) as threads:  # OpenCV lets other threads run
+        list(threads.map(look, strips[:-1], strips[1:]))
+    return best, direction
 
 
 def find_hairlines(
@@ -114,18 +136,18 @@ def find_hairlines(
     shortest_mm : float
         Paths shorter than this are dropped.
     """
-    ridge = _maxima_across(lines) & (lines.strength > low)
-    thick = cv2.morphologyEx(ridge.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), dtype=np.uint8))
-    count, parts = cv2.connectedComponents(thick, connectivity=8)
-    certain = np.zeros(count, dtype=bool)
-    certain[parts[lines.strength >= high]] = True
-    certain[0] = False
-    kept = certain[parts]
+    thick = cv2.morphologyEx(_maxima_across(lines, low), cv2.MORPH_CLOSE, np.ones((3, 3), dtype=np.uint8))
+    _, parts, boxes, _ = cv2.connectedComponentsWithStats(thick, connectivity=8)
     short_px = shortest_mm * px_per_mm
+    shortest_path = max(6, 0.3 * short_px)
     paths = []
-    for region in regionprops(label(skeletonize(kept), connectivity=2)):
-        path = _longest_path(region.coords)
-        if len(path) >= max(6, 0.3 * short_px):
+    for number in np.unique(parts[lines.strength >= high]).tolist():
+        left, top, width, height, area = boxes[number, :5].tolist()
+        if number == 0 or area < shortest_path:
+            continue
+        part = np.pad(parts[top : top + height, left : left + width] == number, 1)
+        path = _longest_path(np.argwhere(skeletonize(part)) + np.array([top - 1, left - 1]))
+        if len(path) >= shortest_path:
             paths.append(path)
     found = []
     for path in _joined(paths, lines.strength, LONGEST_GAP_MM * px_per_mm):
@@ -162,55 +184,54 @@ def path_through(region: NDArray[np.bool_], strength: NDArray[np.float32]) -> ND
     return _smoothed(np.array(way, dtype=np.float64)[:, ::-1])
 
 
-def _second_derivatives(
-    logs: NDArray[np.float32], sigma: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+def _second_derivatives(logs: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     """xx, xy and yy derivatives at one scale, weighted so that a line of that width answers alike at each."""
     smooth = cv2.GaussianBlur(logs, (0, 0), sigma)
     gain = sigma**1.5 / 4
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=gain)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=gain)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=gain)
-    return xx, xy, yy
+    return cv2.merge([xx, xy, yy])
 
 
 def _mean_along(image: NDArray[np.float32], c: float, s: float, half_length: float) -> NDArray[np.float32]:
     """Mean along a direction, from places on whole pixels: short runs first, then runs of runs."""
-    run = 4
-    runs = max(1, round(2 * half_length / run))
-    reach = int(np.ceil(half_length)) + run
+    runs = max(1, round(2 * half_length / RUN_PX))
+    reach = int(np.ceil(half_length)) + RUN_PX
     height, width = image.shape
     padded = cv2.copyMakeBorder(image, reach, reach, reach, reach, cv2.BORDER_REFLECT)
-    margin = run
-    inner_height, inner_width = height + 2 * (reach - margin), width + 2 * (reach - margin)
-    short = np.zeros((inner_height, inner_width), dtype=np.float32)
-    for t in range(run):
-        dx, dy = round((t - (run - 1) / 2) * c), round((t - (run - 1) / 2) * s)
-        short += padded[margin + dy : margin + dy + inner_height, margin + dx : margin + dx + inner_width]
-    total = np.zeros(image.shape, dtype=np.float32)
-    inner = reach - margin
-    for t in range(runs):
-        offset = (t - (runs - 1) / 2) * run
+    inner = reach - RUN_PX
+    short = _added(padded, RUN_PX, 1.0, c, s, RUN_PX, (height + 2 * inner, width + 2 * inner))
+    total = _added(short, runs, float(RUN_PX), c, s, inner, (height, width))
+    return np.asarray(cv2.multiply(total, 1 / (RUN_PX * runs)))
+
+
+def _added(
+    image: NDArray[np.float32], count: int, step: float, c: float, s: float, margin: int, shape: tuple[int, int]
+) -> NDArray[np.float32]:
+    """The sum of so many copies, each a step along a direction from the last, less a margin."""
+    total: NDArray[np.float32] | None = None
+    for t in range(count):
+        offset = (t - (count - 1) / 2) * step
         dx, dy = round(offset * c), round(offset * s)
-        total += short[inner + dy : inner + dy + height, inner + dx : inner + dx + width]
-    return total / np.float32(run * runs)
+        part = image[margin + dy : margin + dy + shape[0], margin + dx : margin + dx + shape[1]]
+        total = part.copy() if total is None else cv2.add(total, part, dst=total)
+    assert total is not None
+    return total
 
 
-def _maxima_across(lines: LineStrength) -> NDArray[np.bool_]:
-    """Places at least as strong as both neighbours across their line."""
-    strength = lines.strength
-    padded = cv2.copyMakeBorder(strength, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    height, width = strength.shape
-    shifted = {
-        (dy, dx): padded[1 + dy : 1 + dy + height, 1 + dx : 1 + dx + width]
-        for dy, dx in ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1))
-    }
-    maxima = np.zeros(strength.shape, dtype=bool)
-    for k in range(DIRECTIONS):
-        normal = np.pi * k / DIRECTIONS + np.pi / 2
-        dx, dy = round(np.cos(normal)), round(np.sin(normal))
-        here = lines.direction == k
-        maxima |= here & (strength >= shifted[dy, dx]) & (strength >= shifted[-dy, -dx])
+def _maxima_across(lines: LineStrength, low: float) -> NDArray[np.uint8]:
+    """1 at places stronger than ``low`` and at least as strong as both neighbours across their line."""
+    normal = np.pi * np.arange(DIRECTIONS) / DIRECTIONS + np.pi / 2
+    right, down = np.round(np.cos(normal)).astype(int), np.round(np.sin(normal)).astype(int)
+    padded = cv2.copyMakeBorder(lines.strength, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    rows, columns = np.nonzero(lines.strength > low)
+    across = lines.direction[rows, columns]
+    here = lines.strength[rows, columns]
+    one, other = (padded[rows + 1 + k * down[across], columns + 1 + k * right[across]] for k in (1, -1))
+    peak = (here >= one) & (here >= other)
+    maxima = np.zeros(lines.strength.shape, dtype=np.uint8)
+    maxima[rows[peak], columns[peak]] = 1
     return maxima
 
 

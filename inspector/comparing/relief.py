@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 __all__ = ["mismatch", "normal_mismatch"]
 
-WINDOW_MM = 1.1  # standard deviation
+WINDOW_MM = 3.6
 REACH_MM = 0.7
 # Edge energy below this is grain: it neither matches nor differs.
 QUIET_ENERGY = 0.03
@@ -36,12 +36,12 @@ def mismatch(photo: NDArray[np.float32], reference: NDArray[np.float32], *, px_p
     ndarray, shape (h, w), float32
         0 (the same, or nothing there) to 1 (nothing in common).
     """
-    sigma = WINDOW_MM * px_per_mm
+    side = 2 * round(WINDOW_MM * px_per_mm / 2) + 1
     reach = max(1, round(REACH_MM * px_per_mm))
     photo_x, photo_y = cv2.split(photo)
     other_x, other_y = cv2.split(reference)
-    own = cv2.GaussianBlur(photo_x**2 + photo_y**2, (0, 0), sigma)
-    other = cv2.GaussianBlur(other_x**2 + other_y**2, (0, 0), sigma)
+    own = cv2.blur(photo_x**2 + photo_y**2, (side, side))
+    other = cv2.blur(other_x**2 + other_y**2, (side, side))
     height, width = own.shape
     borders = (reach, reach, reach, reach, cv2.BORDER_CONSTANT)
     padded_x, padded_y = cv2.copyMakeBorder(other_x, *borders), cv2.copyMakeBorder(other_y, *borders)
@@ -52,7 +52,7 @@ def mismatch(photo: NDArray[np.float32], reference: NDArray[np.float32], *, px_p
                 continue
             rows, columns = slice(dy, dy + height), slice(dx, dx + width)
             shared = photo_x * padded_x[rows, columns] + photo_y * padded_y[rows, columns]
-            np.maximum(best, cv2.GaussianBlur(shared, (0, 0), sigma), out=best)
+            np.maximum(best, cv2.blur(shared, (side, side)), out=best)
     quiet = np.float32(2 * QUIET_ENERGY)
     return np.asarray(1 - (2 * best + quiet) / (own + other + quiet), dtype=np.float32).clip(0, 1)
 

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Silhouette", "see_silhouette"]
+__all__ = ["Silhouette", "depth_inside", "look_code", "see_silhouette"]
 
 # Distance kept from the aligned outline when learning, and how far around the piece the mat is learnt.
 _CLEAR_MM = 2.5
@@ -40,10 +40,8 @@ class Silhouette:
 
 
 def see_silhouette(
-    tone: NDArray[np.float32],
-    hue: NDArray[np.float32],
-    texture: NDArray[np.float32],
-    expected: NDArray[np.uint8],
+    looks: NDArray[np.int32],
+    inside_mm: NDArray[np.float32],
     valid: NDArray[np.bool_],
     *,
     px_per_mm: float,
@@ -52,39 +50,40 @@ def see_silhouette(
 
     Parameters
     ----------
-    tone, hue, texture : ndarray, shape (h, w), float32
-        Cues of the photo, in the reference's frame.
-    expected : ndarray, shape (h, w), uint8
-        255 where the reference has the piece.
+    looks : ndarray, shape (h, w), int32
+        What each place of the photo looks like (`look_code`), in the reference's frame.
+    inside_mm : ndarray, shape (h, w), float32
+        How deep inside the piece's outline the reference has each place, negative outside (`depth_inside`).
     valid : ndarray, shape (h, w), bool
         Where the photo shows something that may be judged (not beyond its edge, no marker).
     px_per_mm : float
     """
-    inside = _signed_distance_mm(expected, px_per_mm)
-    code = _binned(tone, hue, texture)
-    piece = valid & (inside > _CLEAR_MM)
-    around = valid & (inside < -_CLEAR_MM) & (inside > -_AROUND_MM)
-    log_odds = np.zeros(tone.shape, dtype=np.float32)
+    piece = valid & (inside_mm > _CLEAR_MM)
+    around = valid & (inside_mm < -_CLEAR_MM) & (inside_mm > -_AROUND_MM)
+    log_odds = np.zeros(looks.shape, dtype=np.float32)
     separation = 0.0
     if piece.sum() > 200 and around.sum() > 200:
-        ratio, separation = _log_ratio(code, piece, around)
-        log_odds = cv2.GaussianBlur(ratio[code], (0, 0), _AVERAGE_MM * px_per_mm)
+        ratio, separation = _log_ratio(looks, piece, around)
+        log_odds = cv2.GaussianBlur(ratio[looks], (0, 0), _AVERAGE_MM * px_per_mm)
         log_odds[~valid] = 0
-    prior = _PRIOR_LOG_ODDS * np.tanh(inside / _PRIOR_WIDTH_MM)
+    prior = _PRIOR_LOG_ODDS * np.tanh(inside_mm / np.float32(_PRIOR_WIDTH_MM))
     mask = np.where(log_odds + prior > 0, 255, 0).astype(np.uint8)
     return Silhouette(log_odds, mask, separation)
 
 
-def _signed_distance_mm(mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float32]:
-    """Distance to the outline, positive inside. [mm]"""
+def depth_inside(mask: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:
+    """Distance to a mask's outline in mm, positive inside, shape (h, w); the mask 255 inside."""
     binary = (mask > 127).astype(np.uint8)
     within = cv2.distanceTransform(binary, cv2.DIST_L2, 5)
     without = cv2.distanceTransform(1 - binary, cv2.DIST_L2, 5)
     return np.asarray((within - without) / np.float32(px_per_mm), dtype=np.float32)
 
 
-def _binned(tone: NDArray[np.float32], hue: NDArray[np.float32], texture: NDArray[np.float32]) -> NDArray[np.int32]:
-    """One bin number a place."""
+def look_code(tone: NDArray[np.float32], hue: NDArray[np.float32], texture: NDArray[np.float32]) -> NDArray[np.int32]:
+    """Brightness, colour and texture of each place as the number of a bin of a histogram over the three.
+
+    All shape (h, w): the cues that ``imaging.segmenting`` takes of a photo.
+    """
     code = np.zeros(tone.shape, dtype=np.int32)
     for cue, bins, (low, high) in zip(
         (tone, hue, texture), _BINS, (_TONE_RANGE, _HUE_RANGE, _TEXTURE_RANGE), strict=True

@@ -32,6 +32,7 @@ STEPS_PER_DOUBLING = 8
 LEAST_GAP_MM2 = 60.0
 _RASTER_PX_PER_MM = 2.0
 # What is cut from a part's rim by the discs is given back.
+_SMOOTH_MM = 0.3
 _RIM_MM = 1.0
 # Discs on a raster miss the steps of an outline by this much.
 _STAIR_PX = 0.5
@@ -108,7 +109,9 @@ def thin_parts(mask: NDArray[np.uint8], *, px_per_mm: float) -> tuple[ThinPart, 
     shrink = min(1.0, _RASTER_PX_PER_MM / px_per_mm)
     small = cv2.resize(mask, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     scale = px_per_mm * shrink
-    inside = _without_pits(small > 127, scale)
+    # A notch in the outline is no joint between parts.
+    smooth = cv2.GaussianBlur(small, (0, 0), _SMOOTH_MM * scale)
+    inside = _without_pits(smooth > 127, scale)
     thickness = local_thickness(inside, px_per_mm=scale)
     thickest = float(thickness.max())
     steps = max(0, int(STEPS_PER_DOUBLING * np.log2(max(THIN_SHARE * thickest / THINNEST_MM, 1))))

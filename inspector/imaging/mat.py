@@ -41,8 +41,9 @@ MARKER_MARGIN_MM = 3.0
 FEWEST_MARKERS = 2  # three make a good fit, two a usable one
 MARKER_DICTIONARY = cv2.aruco.DICT_4X4_50
 
-# Markers are 24 mm wide: at 5 px/mm and more, 1600 px across a sheet leave each cell 20 px.
-DETECTION_LONG_SIDE_PX = 1600
+# Markers are 24 mm wide, six cells: where the sheet fills a photo, 1000 px leave each cell 13 px. Where that does not
+# show all four, a larger copy may.
+DETECTION_LONG_SIDES_PX = (1000, 1600)
 # Main cameras of phones lie between 23 and 30 mm (35 mm equivalent): 0.72 of the long side, give or take a fifth.
 TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_LOG_SD = 0.20
@@ -148,9 +149,21 @@ def find_mat(gray: NDArray[np.uint8], *, focal_px: float | None = None) -> MatSi
 
 def _find_markers(gray: NDArray[np.uint8]) -> tuple[MatLayout | None, dict[int, NDArray[np.float64]]]:
     """Corners by marker id, of the mat of which most markers are seen."""
-    times = max(1, int(max(gray.shape) / DETECTION_LONG_SIDE_PX))
+    seen: dict[int, NDArray[np.float64]] = {}
+    for long_side_px in DETECTION_LONG_SIDES_PX:
+        seen = _detect_markers(gray, long_side_px)
+        if any(all(i in seen for i in layout.marker_ids) for layout in MAT_LAYOUTS.values()):
+            break
+    layout = max(MAT_LAYOUTS.values(), key=lambda m: sum(i in seen for i in m.marker_ids))
+    found = {i: _refine_corners(gray, seen[i]) for i in layout.marker_ids if i in seen}
+    return (layout if found else None), found
+
+
+def _detect_markers(gray: NDArray[np.uint8], long_side_px: int) -> dict[int, NDArray[np.float64]]:
+    """Rough corners by marker id, looked for on the photo made so small."""
+    times = max(1, int(max(gray.shape) / long_side_px))
     reduced, _ = reduce_whole(gray, times)
-    scale = min(1.0, DETECTION_LONG_SIDE_PX / max(reduced.shape))
+    scale = min(1.0, long_side_px / max(reduced.shape))
     small = reduced if scale == 1.0 else cv2.resize(reduced, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     scale /= times
     parameters = cv2.aruco.DetectorParameters()
@@ -161,14 +174,12 @@ def _find_markers(gray: NDArray[np.uint8]) -> tuple[MatLayout | None, dict[int, 
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARKER_DICTIONARY), parameters)
     corners, ids, _ = detector.detectMarkers(small)
     if ids is None:
-        return None, {}
-    seen: dict[int, NDArray[np.float64]] = {}
-    for marker_id, quad in zip(np.asarray(ids).ravel().tolist(), corners, strict=True):
-        # Pixel centres lie at integers in OpenCV: scaling has to go through pixel edges.
-        seen[int(marker_id)] = (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5
-    layout = max(MAT_LAYOUTS.values(), key=lambda m: sum(i in seen for i in m.marker_ids))
-    found = {i: _refine_corners(gray, seen[i]) for i in layout.marker_ids if i in seen}
-    return (layout if found else None), found
+        return {}
+    # Pixel centres lie at integers in OpenCV: scaling has to go through pixel edges.
+    return {
+        int(marker_id): (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5
+        for marker_id, quad in zip(np.asarray(ids).ravel().tolist(), corners, strict=True)
+    }
 
 
 def _refine_corners(gray: NDArray[np.uint8], quad_xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -218,7 +229,9 @@ def _fit_edge(
     where = position[good]
     keep = np.ones(where.size, dtype=bool)
     for _ in range(3):
-        b, a = np.polyfit(where[keep], step[keep], 1)
+        x, y = where[keep], step[keep]
+        b = float(np.sum((x - x.mean()) * y) / np.sum((x - x.mean()) ** 2))
+        a = float(y.mean() - b * x.mean())
         error = np.abs(step - a - b * where)
         keep = error <= max(0.3, 3 * float(np.median(error)))
     first = np.append(start_xy + a * outward, 1.0)

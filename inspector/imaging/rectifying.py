@@ -69,9 +69,9 @@ def rectify(image: NDArray[np.uint8], frame: Frame) -> NDArray[np.uint8]:
     first, second = cv2.perspectiveTransform(middle, frame.photo_from_frame)[0]
     reduction = float(np.hypot(*(second - first)))  # photo px per frame px
     photo_from_frame = frame.photo_from_frame
-    # By halves first: quick, and the finest stripes leave nothing behind. What is left suits a linear kernel,
+    # By a whole number first: quick, and the finest stripes leave nothing behind. What is left suits a linear kernel,
     # or is made to.
-    times = 2 ** max(0, int(np.log2(reduction / 1.15)))
+    times = max(1, int(reduction + 0.1))
     source, small_from_photo = reduce_whole(image, times)
     photo_from_frame = small_from_photo @ photo_from_frame
     if reduction / times > 1.3:

@@ -9,6 +9,7 @@ print, its local correlation with what is seen replaces the texture. Seeds from 
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -76,13 +77,15 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     px_per_mm = frame.px_per_mm
     rim = _rim(frame)
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
-    soft = cv2.blur(frame_bgr, (3, 3))
-    logs = log_light(soft, darkest=DARKEST_LIGHT)
-    brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
-    tone, tone_spread = _against_smooth_light(brightness, rim)
-    hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
-    hue = hue - np.float32(np.median(hue[rim]))
-    agreement = _print_agreement(gray, frame, rim) if frame.mat_from_frame is not None else None
+    with ThreadPoolExecutor(1) as beside:  # OpenCV lets other threads run
+        asked = beside.submit(_print_agreement, gray, frame, rim)
+        soft = cv2.blur(frame_bgr, (3, 3))
+        logs = log_light(soft, darkest=DARKEST_LIGHT)
+        brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
+        tone, tone_spread = _against_smooth_light(brightness, rim)
+        hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
+        hue = hue - np.float32(np.median(hue[rim][::8]))
+    agreement = asked.result()
     if agreement is not None:
         print_seen, texture_spread = True, 0.2
         tone = cv2.blur(tone, (2 * round(0.8 * px_per_mm) + 1,) * 2)
@@ -140,10 +143,11 @@ def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True)
 
     blank = outside | rim
     candidates = _candidates(tone, hue, texture, blank, cues, thorough)
-    edges = cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA)
     parts = [_main_part(_fill_small_holes(_open(candidate & ~outside, 0.6)), outside) for candidate in candidates]
     parts = [part for part in parts if part.sum() >= SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2]
-    piece = _best_part(parts, edges) if parts else np.zeros((size[1], size[0]), dtype=bool)
+    piece = parts[0] if parts else np.zeros((size[1], size[0]), dtype=bool)
+    if len(parts) > 1:
+        piece = _best_part(parts, cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA))
     full = cv2.resize(piece.astype(np.uint8) * 255, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.where(full > 127, 255, 0).astype(np.uint8)
 
@@ -280,7 +284,7 @@ def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_
     """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
     height, width = brightness.shape
     ys, xs = np.nonzero(rim)
-    step = max(1, xs.size // 20000)
+    step = max(1, xs.size // 5000)
     ys, xs = ys[::step], xs[::step]
     terms = _quadratic_terms((xs / width - 0.5).astype(np.float32), (ys / height - 0.5).astype(np.float32))
     target = brightness[ys, xs]
@@ -323,20 +327,28 @@ def _fine_contrast(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.floa
 
 def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool_]) -> NDArray[np.float32] | None:
     """Local correlation of the photo with the print that should be seen there; None where no print is seen."""
-    assert frame.mat_from_frame is not None
+    if frame.mat_from_frame is None:
+        return None
     paper: Paper = "A4" if frame.size_px[0] / frame.px_per_mm < 340 else "A3"
     expected = _expected_print(paper, frame)
     sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
     band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
-    top = _local_correlation(_windowed(gray[:band], sigma_px), _windowed(expected[:band], sigma_px), sigma_px)
+    seen, known = (_windowed(one[:band].astype(np.float32), sigma_px) for one in (gray, expected))
+    top = _local_correlation(seen, known, sigma_px)
     if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
-    photo, print_there = _windowed(gray, sigma_px), _windowed(expected, sigma_px)
-    best = _local_correlation(photo, print_there, sigma_px)
-    for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        cv2.max(best, _local_correlation(photo, print_there.moved(*move), sigma_px), dst=best)
+    photo = _windowed(_halved(gray), sigma_px / 2)
+    moves = (np.array([[1.0, 0, dx], [0, 1.0, dy]]) for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)))
+    shifted = (cv2.warpAffine(expected, move, frame.size_px, flags=cv2.INTER_NEAREST) for move in moves)
+    printed = (_windowed(_halved(one), sigma_px / 2) for one in shifted)
+    best = np.maximum.reduce([_local_correlation(photo, one, sigma_px / 2) for one in printed])
+    best = cv2.resize(best, frame.size_px, interpolation=cv2.INTER_LINEAR)
     return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
+
+
+def _halved(image: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:
+    return cv2.resize(image.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
 
 
 def _without_dots(frame: Frame) -> NDArray[np.bool_]:
@@ -357,14 +369,14 @@ def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
     area = dots.diameters_mm**2
     corner = np.floor(places).astype(int)
     part = places - corner
-    ink = np.zeros((height, width), dtype=np.float32)
-    for dy in (0, 1):
-        for dx in (0, 1):
-            share = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1]) * area
-            x, y = corner[:, 0] + dx, corner[:, 1] + dy
-            inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-            np.add.at(ink, (y[inside], x[inside]), share[inside].astype(np.float32))
-    return np.asarray(cv2.GaussianBlur(ink, (0, 0), 0.25 * frame.px_per_mm)) * np.float32(-1000)
+    inside = (corner >= 0).all(axis=1) & (corner < (width - 1, height - 1)).all(axis=1)
+    (x, y), (right, down), area = corner[inside].T, part[inside].T, area[inside]
+    ink = np.zeros(width * height)
+    for dy, share_down in ((0, 1 - down), (1, down)):
+        for dx, share_right in ((0, 1 - right), (1, right)):
+            ink += np.bincount((y + dy) * width + x + dx, share_down * share_right * area, width * height)
+    blurred = cv2.GaussianBlur(ink.reshape(height, width).astype(np.float32), (0, 0), 0.25 * frame.px_per_mm)
+    return np.asarray(blurred * np.float32(-1000))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -375,22 +387,8 @@ class _Windowed:
     mean: NDArray[np.float32]
     sharpness: NDArray[np.float32]
 
-    def moved(self, dy: int, dx: int) -> _Windowed:
-        """Shifted by whole pixels."""
-        height, width = self.values.shape
-        shift = np.array([[1.0, 0, dx], [0, 1.0, dy]])
-        size = (width, height)
-        replicated = cv2.BORDER_REPLICATE
-        return _Windowed(
-            *(
-                cv2.warpAffine(one, shift, size, flags=cv2.INTER_NEAREST, borderMode=replicated)
-                for one in (self.values, self.mean, self.sharpness)
-            )
-        )
 
-
-def _windowed(image: NDArray[np.uint8] | NDArray[np.float32], sigma_px: float) -> _Windowed:
-    values = image.astype(np.float32)
+def _windowed(values: NDArray[np.float32], sigma_px: float) -> _Windowed:
     mean = cv2.GaussianBlur(values, (0, 0), sigma_px)
     variance = np.maximum(cv2.GaussianBlur(values * values, (0, 0), sigma_px) - mean**2, 0) + np.float32(1)
     return _Windowed(values, mean, 1 / np.sqrt(variance))

@@ -6,6 +6,7 @@ photos, from exactly these numbers.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
+from inspector.comparing.silhouette import depth_inside
 from inspector.inspection.damage_map import MAP_PX_PER_MM
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
@@ -60,13 +62,9 @@ class Candidate:
 
 def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Candidates of every source."""
-    return [
-        *outline_candidates(model, evidence),
-        *excess_candidates(model, evidence),
-        *damage_candidates(model, evidence),
-        *crack_candidates(model, evidence),
-        *line_candidates(model, evidence),
-    ]
+    sources = (outline_candidates, excess_candidates, damage_candidates, crack_candidates, line_candidates)
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
+        return [one for found in threads.map(lambda source: source(model, evidence), sources) for one in found]
 
 
 def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
@@ -111,8 +109,7 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
 def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Parts outside the expected piece where the photo shows concrete."""
     px_per_mm = model.px_per_mm
-    near_any = np.max(np.stack(model.silhouettes), axis=0) > 127
-    outside_mm = cv2.distanceTransform((~(near_any | (model.mask > 127))).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
+    outside_mm = model.outside_mm
     grown = (evidence.silhouette.mask > 127) & evidence.layer.valid & (outside_mm > 2 * OUTLINE_TOLERANCE_MM)
     found = []
     for mask, left, top in _parts(grown, 2 * SMALLEST_LOSS_MM2 * px_per_mm**2):
@@ -322,19 +319,27 @@ def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[
     radius = 2 * round(0.5 * model.px_per_mm) + 1
     without = model.mask.copy()
     without[cv2.dilate(lost.astype(np.uint8), np.ones((radius, radius), dtype=np.uint8)) > 0] = 0
-    return [silhouette_of(layer, without, model.px_per_mm).log_odds for layer in model.layers]
+    inside_mm = depth_inside(without, px_per_mm=model.px_per_mm)
+    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:
+        seen = threads.map(lambda layer: silhouette_of(layer, inside_mm, model.px_per_mm).log_odds, model.layers)
+        return list(seen)
 
 
 def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.uint8], int, int]]:
     """Connected parts, each cut out, with its left and top."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    whole = mask.astype(np.uint8)
+    first_x, first_y, across, down = cv2.boundingRect(whole)
+    if across == 0:
+        return []
+    used = whole[first_y : first_y + down, first_x : first_x + across]
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(used, connectivity=8)
     parts = []
     for k in range(1, count):
         left, top, width, height, area = (int(v) for v in stats[k])
         if area < least_px:
             continue
         part = np.where(labels[top : top + height, left : left + width] == k, 255, 0).astype(np.uint8)
-        parts.append((part, left, top))
+        parts.append((part, first_x + left, first_y + top))
     return parts
 
 

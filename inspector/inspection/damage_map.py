@@ -175,7 +175,7 @@ def map_damage(
     window = normal.window
     size = (window.width // 2, window.height // 2)
     deep = cv2.resize(
-        np.minimum(window.cut(inside_mm), DEEPEST_MM) / np.float32(0.5 * DEEPEST_MM), size, interpolation=cv2.INTER_AREA
+        np.clip(window.cut(inside_mm), 0, DEEPEST_MM) / np.float32(0.5 * DEEPEST_MM), size, interpolation=cv2.INTER_AREA
     )
     odds = cv2.resize(
         np.clip(window.cut(piece_odds), -FARTHEST_ODDS, FARTHEST_ODDS) / np.float32(0.5 * FARTHEST_ODDS),

@@ -67,9 +67,9 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
     nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
     relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
-    left = np.maximum(lines.strength - model.known_lines, 0)
-    inside = line_mask > 127
-    crowd = float(np.mean(left[inside] > CROWDED_STRENGTH)) if inside.any() else 0.0
+    left = cv2.subtract(lines.strength, model.known_lines)
+    crowded = cv2.bitwise_and(cv2.compare(left, CROWDED_STRENGTH, cv2.CMP_GT), line_mask)
+    crowd = cv2.countNonZero(crowded) / max(1, cv2.countNonZero(line_mask))
     damage = map_damage(
         layer.gray,
         layer.valid,

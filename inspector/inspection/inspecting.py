@@ -107,11 +107,11 @@ def _settled(
         return None
     px_per_mm, warp = model.px_per_mm, placement.warp
     layer = layer_of(view, warp.photo_xy)
-    silhouette = silhouette_of(layer, model.mask, px_per_mm)
+    silhouette = silhouette_of(layer, model.inside_mm, px_per_mm)
     for _ in range(SETTLING_ROUNDS):
-        warp = settle(base, model.mask, layer, silhouette, view)
+        warp = settle(base, model.mask, model.inside_mm, layer, silhouette, view)
         layer = layer_of(view, warp.photo_xy)
-        silhouette = silhouette_of(layer, model.mask, px_per_mm)
+        silhouette = silhouette_of(layer, model.inside_mm, px_per_mm)
     inside = (model.mask > 127) & layer.valid
     shown = float(np.mean(silhouette.mask[inside] > 127)) if inside.any() else 0.0
     if shown < LEAST_OVERLAP or warp.agreement < LEAST_AGREEMENT:

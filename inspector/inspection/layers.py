@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.aligning.structure import orientation_field
-from inspector.comparing.silhouette import Silhouette, see_silhouette
+from inspector.comparing.silhouette import Silhouette, look_code, see_silhouette
 from inspector.imaging.reducing import reduce_whole
 from inspector.inspection.view import View
 
@@ -26,7 +26,7 @@ __all__ = [
 ]
 
 # Relief is compared on a raster that grain does not reach, lines on one that a 0.2 mm crack does.
-RELIEF_PX_PER_MM = 3.0
+RELIEF_PX_PER_MM = 2.0
 RELIEF_SCALE_MM = 0.45
 LINE_PX_PER_MM = 6.0
 # Darkness is compared over patches of about this size; larger ones are light, shadow and colour of the mix.
@@ -42,8 +42,8 @@ class Layer:
     gray: NDArray[np.uint8]
     valid: NDArray[np.bool_]  # where the photo shows something that may be judged
     tone: NDArray[np.float32]
-    hue: NDArray[np.float32]
     texture: NDArray[np.float32]
+    looks: NDArray[np.int32]  # what each place looks like, see comparing.silhouette
 
 
 def layer_of(view: View, photo_xy: NDArray[np.float32]) -> Layer:
@@ -55,21 +55,23 @@ def layer_of(view: View, photo_xy: NDArray[np.float32]) -> Layer:
     height, width = view.frame_gray.shape
     x, y = photo_xy[..., 0], photo_xy[..., 1]
     valid = (x > 1) & (y > 1) & (x < width - 2) & (y < height - 2)
-    valid &= warped(view.cues.blocked.astype(np.uint8)) < 1
-    valid &= warped(_photo_area(view)) > 254
+    shown = _photo_area(view)
+    shown[view.cues.blocked] = 0
+    valid &= warped(shown) > 254
+    tone, texture = warped(view.cues.tone), warped(view.cues.texture)
     return Layer(
         photo_xy=photo_xy,
         gray=warped(view.frame_gray).astype(np.uint8),
         valid=valid,
-        tone=warped(view.cues.tone),
-        hue=warped(view.cues.hue),
-        texture=warped(view.cues.texture),
+        tone=tone,
+        texture=texture,
+        looks=look_code(tone, warped(view.cues.hue), texture),
     )
 
 
-def silhouette_of(layer: Layer, expected: NDArray[np.uint8], px_per_mm: float) -> Silhouette:
-    """Piece against mat in a layer."""
-    return see_silhouette(layer.tone, layer.hue, layer.texture, expected, layer.valid, px_per_mm=px_per_mm)
+def silhouette_of(layer: Layer, inside_mm: NDArray[np.float32], px_per_mm: float) -> Silhouette:
+    """Piece against mat in a layer, whose expected outline is given as the depth inside it."""
+    return see_silhouette(layer.looks, inside_mm, layer.valid, px_per_mm=px_per_mm)
 
 
 def relief_field(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.float32]:

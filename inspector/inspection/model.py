@@ -14,7 +14,7 @@ from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
 from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
-from inspector.comparing.silhouette import Silhouette, see_silhouette
+from inspector.comparing.silhouette import Silhouette, depth_inside, look_code, see_silhouette
 from inspector.errors import InputError
 from inspector.inspection.damage_map import SHIPPED, NormalSurface, normal_surface
 from inspector.inspection.layers import (
@@ -53,7 +53,6 @@ CLEAR_MOVE = 1.35
 FAR_SCALES = (0.45, 0.51, 0.57, 0.64, 0.72, 0.81, 0.9, 1.0, 1.12, 1.26, 1.41, 1.6)
 # A reference that agrees less than this with the first one shows another side or another mold.
 LEAST_AGREEMENT = 0.17
-LEAST_INSIDE_AGREEMENT = 0.3
 # A photo in which piece and mat look different tells lit mat from piece even against the others' votes.
 CLEAR_SEPARATION = 0.85
 CLEARLY_MAT = -1.5
@@ -69,7 +68,8 @@ class MoldModel:
     silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
     box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
-    inside_mm: NDArray[np.float32]  # how deep inside the mask's outline, in the box
+    inside_mm: NDArray[np.float32]  # how deep inside the mask's outline, negative outside, in the box
+    outside_mm: NDArray[np.float32]  # how far from the mask and from what any reference shows as piece, in the box
     relief_fields: tuple[NDArray[np.float32], ...]  # edges of each reference, on the raster of the relief
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
     normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
@@ -117,12 +117,13 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     consensus = _majority([_warped_mask(reference.view, layer) for reference, layer in zip(kept, layers, strict=True)])
     agreements = [1.0] * len(kept)
     for turn in range(CONSENSUS_ROUNDS):
+        inside_mm = depth_inside(consensus, px_per_mm=px_per_mm)
         if turn > 0:
             for k in range(1, len(kept)):
-                silhouette = silhouette_of(layers[k], consensus, px_per_mm)
-                warp = settle(layers[0], consensus, layers[k], silhouette, kept[k].view)
+                silhouette = silhouette_of(layers[k], inside_mm, px_per_mm)
+                warp = settle(layers[0], consensus, inside_mm, layers[k], silhouette, kept[k].view)
                 layers[k], agreements[k] = layer_of(kept[k].view, warp.photo_xy), warp.agreement
-        seen = [silhouette_of(layer, consensus, px_per_mm) for layer in layers]
+        seen = [silhouette_of(layer, inside_mm, px_per_mm) for layer in layers]
         consensus = _agreed(layers, seen, px_per_mm)
     fits = [agreement >= LEAST_AGREEMENT for agreement in agreements]
     left_out += [reference.name for reference, fit in zip(kept, fits, strict=True) if not fit]
@@ -132,7 +133,9 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     inner = (box[0], box[1], box[2], box[3])
     layers = [layer_of(ref.view, _cut_map(layer.photo_xy, inner)) for ref, layer in zip(kept, layers, strict=True)]
     mask = _cut(consensus, inner, fill=0)
-    silhouettes = tuple(silhouette_of(layer, mask, px_per_mm).mask for layer in layers)
+    inside_mm = depth_inside(mask, px_per_mm=px_per_mm)
+    silhouettes = tuple(silhouette_of(layer, inside_mm, px_per_mm).mask for layer in layers)
+    any_piece = np.maximum.reduce([mask, *silhouettes])
     box = (wide[0] + inner[0], wide[1] + inner[1], inner[2], inner[3])
     fields = tuple(relief_field(layer.gray, px_per_mm) for layer in layers)
     return MoldModel(
@@ -141,7 +144,8 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         silhouettes=silhouettes,
         box=box,
         mask=mask,
-        inside_mm=cv2.distanceTransform((mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm,
+        inside_mm=inside_mm,
+        outside_mm=np.maximum(-depth_inside(any_piece, px_per_mm=px_per_mm), 0),
         relief_fields=fields,
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
         normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),
@@ -195,9 +199,6 @@ def align_view(
         start = moved_rigidly(box, move.photo_from_reference)
         gray = _cut(reference.frame_gray, box)
         warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm, mask_trusted=False)
-        if warp.agreement < LEAST_INSIDE_AGREEMENT:
-            # Too little relief to go by: the outline has to help, shadow or not.
-            warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm)
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best
@@ -228,22 +229,27 @@ def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequ
     return tuple(sorted(found, key=lambda move: -move.score))
 
 
-def settle(base: Layer, mask: NDArray[np.uint8], layer: Layer, silhouette: Silhouette, view: View) -> Warp:
+def settle(
+    base: Layer,
+    mask: NDArray[np.uint8],
+    inside_mm: NDArray[np.float32],
+    layer: Layer,
+    silhouette: Silhouette,
+    view: View,
+) -> Warp:
     """Refine a layer's warp by the edges inside the mask.
 
     What the silhouette has far outside the mask is a shadow more often than a piece out of place, and is not
     allowed to pull.
     """
     px_per_mm = view.frame.px_per_mm
-    radius = round(SHADOW_MARGIN_MM * px_per_mm)
-    near = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
     return refine_warp(
         base.gray,
         mask,
         view.frame_gray,
         layer.photo_xy,
         px_per_mm=px_per_mm,
-        photo_mask=np.minimum(silhouette.mask, near),
+        photo_mask=np.where(inside_mm > -SHADOW_MARGIN_MM, silhouette.mask, np.uint8(0)),
     )
 
 
@@ -260,7 +266,10 @@ def _best_first(references: Sequence[Reference]) -> list[Reference]:
         view = references[k].view
         cues = view.cues
         valid = ~cues.blocked
-        seen = see_silhouette(cues.tone, cues.hue, cues.texture, view.mask, valid, px_per_mm=view.frame.px_per_mm)
+        px_per_mm = view.frame.px_per_mm
+        inside_mm = depth_inside(view.mask, px_per_mm=px_per_mm)
+        looks = look_code(cues.tone, cues.hue, cues.texture)
+        seen = see_silhouette(looks, inside_mm, valid, px_per_mm=px_per_mm)
         return view.sighting is None, areas[k] < 0.7 * typical, -round(seen.separation, 1), areas[k]
 
     return [references[k] for k in sorted(range(len(references)), key=rank)]

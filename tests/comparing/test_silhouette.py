@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 from shapely.geometry import Point
 
-from inspector.comparing.silhouette import see_silhouette
+from inspector.comparing.silhouette import depth_inside, look_code, see_silhouette
 
 PX_PER_MM = 4.0
 SHAPE = (320, 400)
@@ -32,7 +32,8 @@ def looks(where, *, noise=0.12, seed=0):
 
 def see(cues, expected, valid=None):
     everywhere = np.ones(SHAPE, bool) if valid is None else valid
-    return see_silhouette(*cues, np.where(expected, 255, 0).astype(np.uint8), everywhere, px_per_mm=PX_PER_MM)
+    inside_mm = depth_inside(np.where(expected, 255, 0).astype(np.uint8), px_per_mm=PX_PER_MM)
+    return see_silhouette(look_code(*cues), inside_mm, everywhere, px_per_mm=PX_PER_MM)
 
 
 def test_a_whole_piece_is_seen_with_its_area():
@@ -92,7 +93,7 @@ def test_with_nothing_to_learn_from_there_is_no_evidence(expected):
 
 def test_one_pixel_is_no_evidence():
     one = np.zeros((1, 1), np.float32)
-    seen = see_silhouette(one, one, one, np.full((1, 1), 255, np.uint8), np.ones((1, 1), bool), px_per_mm=PX_PER_MM)
+    seen = see_silhouette(look_code(one, one, one), one + 1, np.ones((1, 1), bool), px_per_mm=PX_PER_MM)
     assert seen.separation == 0
 
 
