@@ -29,6 +29,7 @@ __all__ = [
     "NormalSurface",
     "map_damage",
     "normal_surface",
+    "read_judge",
     "surface_window",
 ]
 
@@ -140,7 +141,13 @@ def normal_surface(
     )
 
 
+def read_judge(normal: NormalSurface) -> cv2.dnn.Net:
+    """The second network, for one call of `map_damage`."""
+    return _network(normal.networks / "damage_judge.onnx")
+
+
 def map_damage(
+    judge: cv2.dnn.Net,
     gray: NDArray[np.uint8],
     valid: NDArray[np.bool_],
     piece_odds: NDArray[np.float32],
@@ -154,6 +161,8 @@ def map_damage(
 
     Parameters
     ----------
+    judge : cv2.dnn.Net
+        As `read_judge` reads it.
     gray : ndarray, shape (h, w), uint8
     valid : ndarray, shape (h, w), bool
         Where the photo shows something that may be judged.
@@ -183,7 +192,6 @@ def map_damage(
         interpolation=cv2.INTER_AREA,
     )
     count = np.full_like(deep, min(normal.references, MOST_REFERENCES) / MOST_REFERENCES)
-    judge = _network(normal.networks / "damage_judge.onnx")
     judge.setInput(_surface(gray, mask, window, px_per_mm), "surface")
     judge.setInput(normal.mean, "mean")
     judge.setInput(normal.highest, "highest")

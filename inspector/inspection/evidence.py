@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
 from inspector.comparing.silhouette import Silhouette
-from inspector.inspection.damage_map import DamageMap, map_damage
+from inspector.inspection.damage_map import DamageMap, map_damage, read_judge
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     Layer,
@@ -62,6 +62,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         mismatches = threads.map(
             lambda field: mismatch(own, field, px_per_mm=model.relief_px_per_mm), model.relief_fields
         )
+        judge = threads.submit(read_judge, model.normal_surface)
         maps = np.stack(list(mismatches))
         lines = lines_seen.result()
     small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
@@ -71,6 +72,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     crowded = cv2.bitwise_and(cv2.compare(left, CROWDED_STRENGTH, cv2.CMP_GT), line_mask)
     crowd = cv2.countNonZero(crowded) / max(1, cv2.countNonZero(line_mask))
     damage = map_damage(
+        judge.result(),
         layer.gray,
         layer.valid,
         silhouette.log_odds,

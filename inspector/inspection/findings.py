@@ -99,7 +99,7 @@ def _finding(
         length_mm=length,
         width_mm=width,
         depth_mm=depth,
-        feature=_feature(polygon_xy, view, model, warp),
+        feature=_feature(candidate, model),
     )
 
 
@@ -127,41 +127,10 @@ def _to_photo(box_xy: NDArray[np.float64], view: View, warp: Warp) -> NDArray[np
     return np.asarray(np.clip(photo_xy, 0, (width - 1, height - 1)))
 
 
-def _feature(polygon_xy: NDArray[np.float64], view: View, model: MoldModel, warp: Warp) -> str | None:
-    """The named feature that the finding touches most."""
-    best: tuple[float, str] | None = None
-    height, width = view.gray.shape
-    shrink = 1024 / max(height, width)
-    for reference, layer in zip(model.references, model.layers, strict=True):
-        for feature in reference.features:
-            drawn = _carried(feature.polygon_xy, reference.view, layer.photo_xy, view, warp)
-            canvas = [np.zeros((round(height * shrink) + 1, round(width * shrink) + 1), dtype=np.uint8) for _ in (0, 1)]
-            for image, points in zip(canvas, (drawn, polygon_xy), strict=True):
-                cv2.fillPoly(image, [np.round(points * shrink).astype(np.int32)], 255)
-            shared = float(np.count_nonzero(canvas[0] & canvas[1]))
-            if shared > 0 and (best is None or shared > best[0]):
-                best = (shared, feature.name)
-    return None if best is None else best[1]
-
-
-def _carried(
-    polygon_xy: NDArray[np.float64],
-    reference: View,
-    reference_map: NDArray[np.float32],
-    view: View,
-    warp: Warp,
-) -> NDArray[np.float64]:
-    """Points of a reference's photo, carried through the box to another photo by a local affine map."""
-    frame_xy = cv2.perspectiveTransform(
-        np.asarray(polygon_xy, dtype=np.float64)[None], np.linalg.inv(reference.frame.photo_from_frame)
-    )[0]
-    step = 6
-    sampled = reference_map[::step, ::step].reshape(-1, 2).astype(np.float64)
-    target = warp.photo_xy[::step, ::step].reshape(-1, 2).astype(np.float64)
-    placed = []
-    for point in frame_xy:
-        nearest = int(np.argmin(np.sum((sampled - point) ** 2, axis=1)))
-        placed.append(target[nearest] + (point - sampled[nearest]))
-    return np.asarray(
-        cv2.perspectiveTransform(np.array(placed, dtype=np.float64)[None], view.frame.photo_from_frame)[0]
-    )
+def _feature(candidate: Candidate, model: MoldModel) -> str | None:
+    """The named feature that the candidate touches most."""
+    full = np.zeros(model.mask.shape, dtype=np.uint8)
+    _stamp(full, candidate)
+    shared = [(cv2.countNonZero(cv2.bitwise_and(drawn, full)), name) for name, drawn in model.features]
+    most, name = max(shared, key=lambda one: one[0], default=(0, None))
+    return name if most > 0 else None

@@ -76,6 +76,7 @@ class MoldModel:
     normal_darkness: NDArray[np.float32]  # the darkest that a patch is against its surroundings
     normal_surface: NormalSurface  # what the learned comparison knows of the references
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
+    features: tuple[tuple[str, NDArray[np.uint8]], ...]  # names, and 255 inside, in the box
     left_out: tuple[str, ...]  # references that did not agree with the first
 
     @property
@@ -152,8 +153,22 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         normal_darkness=np.max([local_darkness(layer, px_per_mm) for layer in layers], axis=0),
         normal_surface=normal_surface([layer.gray for layer in layers], mask, px_per_mm=px_per_mm, networks=networks),
         known_lines=_known_lines(kept, layers, mask),
+        features=tuple(
+            (feature.name, _drawn(feature.polygon_xy, reference.view, layer))
+            for reference, layer in zip(kept, layers, strict=True)
+            for feature in reference.features
+        ),
         left_out=tuple(left_out),
     )
+
+
+def _drawn(polygon_xy: NDArray[np.float64], view: View, layer: Layer) -> NDArray[np.uint8]:
+    """A polygon of a reference's photo as a mask of the box."""
+    frame_from_photo = np.linalg.inv(view.frame.photo_from_frame)
+    corners = cv2.perspectiveTransform(np.asarray(polygon_xy, dtype=np.float64)[None], frame_from_photo)[0]
+    frame = np.zeros(view.frame_gray.shape, dtype=np.uint8)
+    cv2.fillPoly(frame, [np.round(corners).astype(np.int32)], 255)
+    return np.asarray(cv2.remap(frame, layer.photo_xy, None, cv2.INTER_NEAREST, borderValue=0))
 
 
 def _known_lines(
