@@ -9,7 +9,6 @@ print, its local correlation with what is seen replaces the texture. Seeds from 
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -77,15 +76,13 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     px_per_mm = frame.px_per_mm
     rim = _rim(frame)
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
-    with ThreadPoolExecutor(1) as beside:  # OpenCV lets other threads run
-        asked = beside.submit(_print_agreement, gray, frame, rim)
-        soft = cv2.blur(frame_bgr, (3, 3))
-        logs = log_light(soft, darkest=DARKEST_LIGHT)
-        brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
-        tone, tone_spread = _against_smooth_light(brightness, rim)
-        hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
-        hue = hue - np.float32(np.median(hue[rim][::8]))
-    agreement = asked.result()
+    agreement = _print_agreement(gray, frame, rim)
+    soft = cv2.blur(frame_bgr, (3, 3))
+    logs = log_light(soft, darkest=DARKEST_LIGHT)
+    brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
+    tone, tone_spread = _against_smooth_light(brightness, rim)
+    hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
+    hue = hue - np.float32(np.median(hue[rim][::8]))
     if agreement is not None:
         print_seen, texture_spread = True, 0.2
         tone = cv2.blur(tone, (2 * round(0.8 * px_per_mm) + 1,) * 2)
@@ -284,7 +281,7 @@ def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_
     """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
     height, width = brightness.shape
     ys, xs = np.nonzero(rim)
-    step = max(1, xs.size // 5000)
+    step = max(1, xs.size // 20000)
     ys, xs = ys[::step], xs[::step]
     terms = _quadratic_terms((xs / width - 0.5).astype(np.float32), (ys / height - 0.5).astype(np.float32))
     target = brightness[ys, xs]
@@ -333,22 +330,15 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool
     expected = _expected_print(paper, frame)
     sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
     band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
-    seen, known = (_windowed(one[:band].astype(np.float32), sigma_px) for one in (gray, expected))
-    top = _local_correlation(seen, known, sigma_px)
+    top = _local_correlation(*(_windowed(one[:band], sigma_px) for one in (gray, expected)))
     if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
-    photo = _windowed(_halved(gray), sigma_px / 2)
-    moves = (np.array([[1.0, 0, dx], [0, 1.0, dy]]) for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)))
-    shifted = (cv2.warpAffine(expected, move, frame.size_px, flags=cv2.INTER_NEAREST) for move in moves)
-    printed = (_windowed(_halved(one), sigma_px / 2) for one in shifted)
-    best = np.maximum.reduce([_local_correlation(photo, one, sigma_px / 2) for one in printed])
-    best = cv2.resize(best, frame.size_px, interpolation=cv2.INTER_LINEAR)
+    photo, printed = _windowed(gray, sigma_px), _windowed(expected, sigma_px)
+    best = _local_correlation(photo, printed)
+    for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        cv2.max(best, _local_correlation(photo, printed.moved(*move)), dst=best)
     return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
-
-
-def _halved(image: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:
-    return cv2.resize(image.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
 
 
 def _without_dots(frame: Frame) -> NDArray[np.bool_]:
@@ -371,10 +361,10 @@ def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
     part = places - corner
     inside = (corner >= 0).all(axis=1) & (corner < (width - 1, height - 1)).all(axis=1)
     (x, y), (right, down), area = corner[inside].T, part[inside].T, area[inside]
-    ink = np.zeros(width * height)
-    for dy, share_down in ((0, 1 - down), (1, down)):
-        for dx, share_right in ((0, 1 - right), (1, right)):
-            ink += np.bincount((y + dy) * width + x + dx, share_down * share_right * area, width * height)
+    at = y * width + x
+    places = np.concatenate([at, at + 1, at + width, at + width + 1])
+    shares = np.concatenate([(1 - right) * (1 - down), right * (1 - down), (1 - right) * down, right * down])
+    ink = np.bincount(places, shares * np.tile(area, 4), width * height)
     blurred = cv2.GaussianBlur(ink.reshape(height, width).astype(np.float32), (0, 0), 0.25 * frame.px_per_mm)
     return np.asarray(blurred * np.float32(-1000))
 
@@ -386,21 +376,38 @@ class _Windowed:
     values: NDArray[np.float32]
     mean: NDArray[np.float32]
     sharpness: NDArray[np.float32]
+    sigma_px: float
+
+    def moved(self, dy: int, dx: int) -> _Windowed:
+        """Shifted by whole pixels."""
+        height, width = self.values.shape
+        shift = np.array([[1.0, 0, dx], [0, 1.0, dy]])
+        values, mean, sharpness = (
+            cv2.warpAffine(one, shift, (width, height), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+            for one in (self.values, self.mean, self.sharpness)
+        )
+        return _Windowed(values, mean, sharpness, self.sigma_px)
 
 
-def _windowed(values: NDArray[np.float32], sigma_px: float) -> _Windowed:
-    mean = cv2.GaussianBlur(values, (0, 0), sigma_px)
-    variance = np.maximum(cv2.GaussianBlur(values * values, (0, 0), sigma_px) - mean**2, 0) + np.float32(1)
-    return _Windowed(values, mean, 1 / np.sqrt(variance))
+def _windowed(image: NDArray[np.uint8] | NDArray[np.float32], sigma_px: float) -> _Windowed:
+    values = image.astype(np.float32)
+    mean = _mean_around(values, sigma_px)
+    variance = np.maximum(_mean_around(values * values, sigma_px) - mean**2, 0) + np.float32(1)
+    return _Windowed(values, mean, 1 / np.sqrt(variance), sigma_px)
 
 
-def _local_correlation(first: _Windowed, second: _Windowed, sigma_px: float) -> NDArray[np.float32]:
+def _local_correlation(first: _Windowed, second: _Windowed) -> NDArray[np.float32]:
     """Pearson's correlation in Gaussian windows."""
-    together = cv2.GaussianBlur(first.values * second.values, (0, 0), sigma_px)
+    together = _mean_around(first.values * second.values, first.sigma_px)
     together -= first.mean * second.mean
     together *= first.sharpness
     together *= second.sharpness
     return together
+
+
+def _mean_around(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    side = 2 * int(np.ceil(2.5 * sigma_px)) + 1
+    return np.asarray(cv2.GaussianBlur(image, (side, side), sigma_px))
 
 
 def _grab(

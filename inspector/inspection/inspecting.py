@@ -24,12 +24,14 @@ from inspector.inspection.view import View, look_at
 
 __all__ = ["inspect_photo", "match_model"]
 
-# Below these the photo shows another mold's piece, another side, or nothing that can be compared. On 40 photos of five
-# molds of the tuning split the right mold's plane move scored 1.23 or more for 38, its edges agreed by 0.17 or more; of
-# 160 tries with another mold one in ten scored 0.92 or more, one in twenty agreed by 0.21 or more.
+# Below these the photo shows another mold's piece, another side, or nothing that can be compared. On 119 photos of 7
+# molds of the tuning split, each with one reference, the right mold's plane move scored 1.2 or more for 118, its edges
+# agreed by 0.167 or more; of tries with the other molds one in ten scored more than 0.95, and those above 1.1 (round
+# tiles) agreed by 0.26 or more. Where the move is clear, thin pieces in other light may agree by less.
 LEAST_MOVE_SCORE = 0.85
 LEAST_OVERLAP = 0.5
 LEAST_AGREEMENT = 0.17
+CLEAR_MOVE_SCORE, LEAST_CLEAR_AGREEMENT = 1.2, 0.1
 SETTLING_ROUNDS = 1
 STEEPEST_TILT_DEG = 15.0
 
@@ -114,7 +116,8 @@ def _settled(
         silhouette = silhouette_of(layer, model.inside_mm, px_per_mm)
     inside = (model.mask > 127) & layer.valid
     shown = float(np.mean(silhouette.mask[inside] > 127)) if inside.any() else 0.0
-    if shown < LEAST_OVERLAP or warp.agreement < LEAST_AGREEMENT:
+    clear = placement.move.score >= CLEAR_MOVE_SCORE
+    if shown < LEAST_OVERLAP or warp.agreement < (LEAST_CLEAR_AGREEMENT if clear else LEAST_AGREEMENT):
         return None
     return warp, layer, silhouette
 
