@@ -1,0 +1,87 @@
+"""Pages served to a network: people sign in there."""
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from argon2.profiles import CHEAPEST
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+from inspector.settings import Settings
+from inspector.web import create_app
+from inspector.workshop import ROLES, Access, Account, Role, Workshop
+
+HOST = "192.168.7.20:8417"
+ADDRESS = f"http://{HOST}"
+PASSWORD = "four words in a row"
+NAMES: dict[Role, str] = {"see": "Sven", "record": "Rosa", "manage": "Marta"}
+
+
+@dataclass
+class Network:
+    """A workshop served to a network, with an account and a token of each role."""
+
+    app: FastAPI
+    access: Access
+    accounts: dict[Role, Account]
+    tokens: dict[Role, str]
+
+    def browser(self, *, scheme: str = "http", host: str = HOST, client: str = "192.168.7.31") -> TestClient:
+        """A browser on another machine, in which nobody has signed in; it says where its requests come from."""
+        address = f"{scheme}://{host}"
+        return TestClient(
+            self.app,
+            base_url=address,
+            headers={"Origin": address},
+            client=(client, 50000),
+            raise_server_exceptions=False,
+            follow_redirects=False,
+        )
+
+    def signed_in(self, role: Role) -> TestClient:
+        """A browser in which somebody is signed in."""
+        browser = self.browser()
+        session = self.access.begin_session(self.accounts[role], now=datetime.now(UTC))
+        give_cookie(browser, "inspector-session", session.session_code)
+        return browser
+
+    def script(self, role: Role) -> TestClient:
+        """A program that sends a token, and nothing that browsers do."""
+        script = self.browser()
+        script.headers = {"Authorization": f"Bearer {self.tokens[role]}"}  # type: ignore[assignment]
+        return script
+
+
+def give_cookie(browser: TestClient, name: str, value: str) -> None:
+    """Put a cookie into a browser as if these pages had."""
+    browser.cookies.set(name, value, domain=HOST.partition(":")[0], path="/")
+
+
+@contextmanager
+def served_to_network(
+    data_dir: Path, furnished: Path, open_workshop: Callable[[Path], Workshop], *, settings: Settings | None = None
+) -> Iterator[Network]:
+    """Serve a copy of a workshop, with an account of each role, and passwords that are hashed fast."""
+    shutil.copytree(furnished, data_dir)
+    settings = settings or Settings(data_dir=data_dir, host="0.0.0.0", max_photo_bytes=200_000)
+    app = create_app(settings, open_workshop=open_workshop)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("inspector.workshop.access.RFC_9106_LOW_MEMORY", CHEAPEST)
+        started = TestClient(app)
+        started.__enter__()
+    try:
+        access: Access = app.state.workshop.access
+        now = datetime.now(UTC)
+        accounts, tokens = {}, {}
+        for role in ROLES:
+            _, code = access.add_account(NAMES[role], role=role, now=now)
+            accounts[role] = access.use_link(code, name="", password=PASSWORD, now=now)
+            tokens[role] = access.add_token(f"{role} script", role=role, now=now)[1]
+        yield Network(app, access, accounts, tokens)
+    finally:
+        started.__exit__()
