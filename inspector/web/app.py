@@ -15,6 +15,7 @@ from inspector.web import (
     account_routes,
     finding_routes,
     health_routes,
+    metrics,
     mix_routes,
     mold_routes,
     mold_setup_routes,
@@ -29,6 +30,7 @@ from inspector.web import (
 )
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.metrics import CountRequests, Figures
 from inspector.web.reviewer import ActAsReviewer
 from inspector.web.rights import HoldToRights
 from inspector.web.telling import TellRequests
@@ -100,6 +102,7 @@ def create_app(
         health_routes,
         sign_in_routes,
         account_routes,
+        *([metrics] if settings.metrics else []),
     )
     for routes in modules:
         app.include_router(routes.router)
@@ -113,6 +116,9 @@ def create_app(
     app.add_middleware(HoldToRights, settings=settings, routes=stated)
     app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
+    if settings.metrics:
+        app.state.figures = Figures()
+        app.add_middleware(CountRequests, figures=app.state.figures)
     app.add_middleware(TellRequests)
     return app
 

@@ -21,7 +21,6 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from inspector.settings import Settings
 from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, session_code, token_code
 from inspector.web.failing import failure_response
-from inspector.web.pages import wants_json
 from inspector.web.reviewer import signed_in_as
 from inspector.workshop import Access, Role, may
 
@@ -163,7 +162,8 @@ def _find_caller(access: Access, scope: Scope) -> Caller:
 
 
 def _sign_in_first(request: Request) -> Response:
-    if request.method == "GET" and not wants_json(request):
+    # Somebody who opens a page is led on; a script or picture of a page would take the form for its answer.
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return RedirectResponse(f"{_SIGN_IN}?back={quote(path, safe='')}", status_code=303)
     sentence = "You are signed out, and nothing was kept. Sign in, go back, and send it again."

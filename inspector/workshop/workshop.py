@@ -729,6 +729,10 @@ class Workshop:
         """Count the pieces that wait for a disposition."""
         return log.count_pieces(self._log, self._checked(PieceFilter(mold=mold, waiting=True)))
 
+    def count_photos(self) -> dict[str, int]:
+        """Count the photos of pieces: `waiting` to be inspected, `inspected`, `unusable`."""
+        return log.count_photos(self._log)
+
     def piece(self, piece_id: int) -> PieceDetail:
         """Show all that is known about one piece."""
         return log.find_piece(self._log, piece_id)

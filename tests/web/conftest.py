@@ -64,7 +64,7 @@ def black_photo() -> bytes:
 
 @pytest.fixture
 def settings(tmp_path: Path) -> Settings:
-    return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000)
+    return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000, metrics=True)
 
 
 @pytest.fixture(scope="session")

@@ -37,7 +37,7 @@ class Network:
         return TestClient(
             self.app,
             base_url=address,
-            headers={"Origin": address},
+            headers={"Origin": address, "Accept": "text/html,*/*;q=0.8"},
             client=(client, 50000),
             raise_server_exceptions=False,
             follow_redirects=False,
@@ -68,7 +68,7 @@ def served_to_network(
 ) -> Iterator[Network]:
     """Serve a copy of a workshop, with an account of each role, and passwords that are hashed fast."""
     shutil.copytree(furnished, data_dir)
-    settings = settings or Settings(data_dir=data_dir, host="0.0.0.0", max_photo_bytes=200_000)
+    settings = settings or Settings(data_dir=data_dir, host="0.0.0.0", max_photo_bytes=200_000, metrics=True)
     app = create_app(settings, open_workshop=open_workshop)
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("inspector.workshop.access.RFC_9106_LOW_MEMORY", CHEAPEST)

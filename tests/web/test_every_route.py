@@ -34,7 +34,7 @@ def all_routes(routes: list[object]) -> Iterator[APIRoute]:
 
 
 def addresses(method: str) -> list[str]:
-    routes = all_routes(list(create_app(Settings(data_dir=None)).routes))  # type: ignore[arg-type]
+    routes = all_routes(list(create_app(Settings(data_dir=None, metrics=True)).routes))  # type: ignore[arg-type]
     return sorted({route.path for route in routes if method in (route.methods or ())})
 
 
@@ -105,7 +105,7 @@ def test_no_address_reaches_a_file(client: TestClient, path: str, hostile: str) 
 
 
 def test_every_address_states_its_least_role() -> None:
-    routes = all_routes(list(create_app(Settings(data_dir=None)).routes))  # type: ignore[arg-type]
+    routes = all_routes(list(create_app(Settings(data_dir=None, metrics=True)).routes))  # type: ignore[arg-type]
     assert [route.path for route in routes if stated(route.endpoint) is None] == []
 
 
@@ -162,5 +162,6 @@ def test_an_address_that_states_nothing_is_for_nobody(
 def test_what_is_no_address_tells_nothing_to_nobody(network: Network) -> None:
     assert network.browser().get("/nothing").headers["location"] == "/sign-in?back=%2Fnothing"
     assert network.browser().post("/nothing").status_code == 401
+    assert network.browser().get("/photos/1/400.jpg", headers={"Accept": "image/*,*/*"}).status_code == 401
     assert network.signed_in("see").get("/nothing").status_code == 404
     assert network.browser().get("/openapi.json").status_code == 303
