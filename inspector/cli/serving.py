@@ -138,7 +138,9 @@ def _invite_first_manager(data_dir: Path, address: str) -> None:
         access = Access(opened)
         if not access.has_manager():
             code = access.make_first_link(now=datetime.now(UTC))
-            typer.echo("Nobody can sign in yet. Whoever opens this link within an hour becomes the first manager:")
+            typer.echo(
+                "Nobody can sign in yet. Whoever opens this within an hour, at any address of these pages, manages:"
+            )
             typer.echo(f"  {address}set-password?code={code}")
 
 

@@ -18,6 +18,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from inspector.errors import InspectorError
 from inspector.settings import Settings
 from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, session_code, token_code
 from inspector.web.failing import failure_response
@@ -86,12 +87,14 @@ class HoldToRights:
             await self.app(scope, receive, send)
             return
         access: Access = scope["app"].state.workshop.access
-        caller = await run_in_threadpool(_find_caller, access, scope)
-        scope["caller"] = caller
         request = Request(scope, receive)
-        refusal = self._refusal(request, caller)
-        if refusal is None and caller is NOBODY and not await run_in_threadpool(access.has_manager):
-            refusal = self._without_manager(request)
+        try:
+            caller = scope["caller"] = await run_in_threadpool(_find_caller, access, scope)
+            refusal = self._refusal(request, caller)
+            if refusal is None and caller is NOBODY and not await run_in_threadpool(access.has_manager):
+                refusal = self._without_manager(request)
+        except InspectorError as error:  # the log cannot be read just now
+            caller, refusal = NOBODY, failure_response(request, status=503, sentence=str(error))
         if refusal is not None:
             await _read_out(receive, most_bytes=self.most_bytes)
             await refusal(scope, receive, send)

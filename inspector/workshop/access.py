@@ -5,9 +5,12 @@ with the numbers that RFC 9106 recommends where memory is short (section 4: 3 pa
 """
 
 import hashlib
+import logging
 import secrets
 import threading
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -29,6 +32,8 @@ __all__ = [
     "SignedIn",
     "may",
 ]
+
+_logger = logging.getLogger(__name__)
 
 LONGEST_SESSION = timedelta(days=30)
 """After that one signs in again, however busy one was."""
@@ -255,7 +260,8 @@ class Access:
         """Find the session of a code, if it is not over."""
         found = log.find_session(self._log, _digest(code), at=now, longest=LONGEST_SESSION, longest_idle=IDLE_SESSION)
         if found is not None and now - found.last_seen_at > _SEEN_EVERY:
-            log.touch_session(self._log, found.id, at=now)
+            with _needed_by_nobody("when a session was last used"):
+                log.touch_session(self._log, found.id, at=now)
         return found
 
     def sign_out(self, session_code: str) -> None:
@@ -281,7 +287,8 @@ class Access:
         """Find the token of a code, unless it was revoked."""
         found = log.find_token(self._log, _digest(code))
         if found is not None and (found.last_used_at is None or now - found.last_used_at > _SEEN_EVERY):
-            log.touch_token(self._log, found.id, at=now)
+            with _needed_by_nobody("when a token was last used"):
+                log.touch_token(self._log, found.id, at=now)
         return found
 
     def revoke_token(self, token_id: int, *, now: datetime) -> ScriptToken:
@@ -338,6 +345,15 @@ class _Turn:
 
     def __exit__(self, *_: object) -> None:
         self._hashing.release()
+
+
+@contextmanager
+def _needed_by_nobody(what: str) -> Iterator[None]:
+    """Go on where the disk is full or may only be read: looking is possible all the same."""
+    try:
+        yield
+    except InspectorError as error:
+        _logger.warning("it could not be kept %s: %s", what, error)
 
 
 def _digest(code: str) -> bytes:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from inspector.errors import InspectorError
 from inspector.log import list_changes
 from inspector.settings import Settings
 from inspector.workshop import Workshop
@@ -392,3 +393,28 @@ def test_who_may_only_look_is_not_asked_for_a_name(network: Network, piece_photo
     assert "You may look" in page
     assert "Your name" not in page
     assert "Your name" not in network.signed_in("record").get("/pieces/1").text
+
+
+@pytest.mark.parametrize(
+    "path", ["/static/../pours", "/static/%2e%2e/pours", "/static/..%2fpours", "//pours"]
+)
+def test_no_way_around_leads_to_a_page(network: Network, path: str) -> None:
+    answer = network.browser().get(path)
+    assert answer.status_code in (303, 307, 404)
+    assert "/sign-in" in answer.headers.get("location", "/sign-in")
+
+
+def test_looking_goes_on_while_nothing_can_be_written(network: Network, monkeypatch: pytest.MonkeyPatch) -> None:
+    rosa = network.accounts["record"]
+    session = network.access.begin_session(rosa, now=datetime.now(UTC) - timedelta(hours=1))
+    browser = network.browser()
+    give_cookie(browser, SESSION, session.session_code)
+
+    def full(*_: object, **__: object) -> None:
+        raise InspectorError("The disk is full.")
+
+    monkeypatch.setattr("inspector.log.touch_session", full)
+    assert is_in(browser)
+    monkeypatch.setattr("inspector.log.find_session", full)
+    answer = browser.get("/pours")
+    assert (answer.status_code, "The disk is full." in answer.text) == (503, True)
