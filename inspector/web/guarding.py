@@ -14,11 +14,13 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from inspector.settings import Settings, is_loopback
-from inspector.web.callers import names_a_session
+from inspector.web.callers import NOBODY, names_a_session
 from inspector.web.failing import failure_response
 
 __all__ = ["CheckHost", "LimitBody", "RefuseCrossSite", "SecurityHeaders"]
 
+# Three words and a code, however they are encoded.
+_MAX_BYTES_OF_NOBODY = 20_000
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 _CONTENT_SECURITY_POLICY = "; ".join(
@@ -141,7 +143,7 @@ class CheckHost:
 
 
 class LimitBody:
-    """Stops reading a request that is larger than all its photos may be."""
+    """Stops reading a request that is larger than all its photos may be; of strangers, larger than a form."""
 
     def __init__(self, app: ASGIApp, *, max_bytes: int) -> None:
         self.app = app
@@ -152,9 +154,13 @@ class LimitBody:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        sentence = f"The photos are more than {self.max_bytes // 1_000_000} MB together. Send fewer at a time."
+        max_bytes = self.max_bytes
+        sentence = f"The photos are more than {max_bytes // 1_000_000} MB together. Send fewer at a time."
+        if scope.get("caller", NOBODY) is NOBODY:
+            max_bytes = _MAX_BYTES_OF_NOBODY
+            sentence = "This is more than a name and a password. Sign in first."
         declared = Headers(scope=scope).get("content-length", "")
-        if declared.isdecimal() and int(declared) > self.max_bytes:
+        if declared.isdecimal() and int(declared) > max_bytes:
             await failure_response(Request(scope, receive), status=413, sentence=sentence)(scope, receive, send)
             return
         received_bytes = 0
@@ -164,7 +170,7 @@ class LimitBody:
             message = await receive()
             if message["type"] == "http.request":
                 received_bytes += len(message.get("body", b""))
-                if received_bytes > self.max_bytes:
+                if received_bytes > max_bytes:
                     raise HTTPException(413, sentence)
             return message
 

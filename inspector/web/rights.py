@@ -33,6 +33,10 @@ _SIGN_IN = "/sign-in"
 # Looks and scripts of the pages, the same for everybody.
 _FOR_ALL = "/static/"
 
+_NO_MANAGER = (
+    "Nobody can sign in yet. Open the link that the program printed when it was started, on the machine that it runs "
+    "on; it makes the first account."
+)
 _WORDS: dict[Role, str] = {"see": "look", "record": "record", "manage": "manage"}
 
 
@@ -91,8 +95,8 @@ class HoldToRights:
         try:
             caller = scope["caller"] = await run_in_threadpool(_find_caller, access, scope)
             refusal = self._refusal(request, caller)
-            if refusal is None and caller is NOBODY and not await run_in_threadpool(access.has_manager):
-                refusal = self._without_manager(request)
+            if refusal is None and scope["path"] == _SIGN_IN and not await run_in_threadpool(access.has_manager):
+                refusal = failure_response(request, status=403, sentence=_NO_MANAGER)
         except InspectorError as error:  # the log cannot be read just now
             caller, refusal = NOBODY, failure_response(request, status=503, sentence=str(error))
         if refusal is not None:
@@ -128,16 +132,6 @@ class HoldToRights:
         return [
             asked for pattern, methods, asked in self.addresses if method in methods and pattern.match(path) is not None
         ]
-
-    @staticmethod
-    def _without_manager(request: Request) -> Response | None:
-        if request.url.path != _SIGN_IN:
-            return None
-        sentence = (
-            "Nobody can sign in yet. Open the link that the program printed when it was started, on the machine that "
-            "it runs on; it makes the first account."
-        )
-        return failure_response(request, status=403, sentence=sentence)
 
 
 async def _read_out(receive: Receive, *, most_bytes: int) -> None:

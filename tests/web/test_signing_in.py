@@ -395,9 +395,7 @@ def test_who_may_only_look_is_not_asked_for_a_name(network: Network, piece_photo
     assert "Your name" not in network.signed_in("record").get("/pieces/1").text
 
 
-@pytest.mark.parametrize(
-    "path", ["/static/../pours", "/static/%2e%2e/pours", "/static/..%2fpours", "//pours"]
-)
+@pytest.mark.parametrize("path", ["/static/../pours", "/static/%2e%2e/pours", "/static/..%2fpours", "//pours"])
 def test_no_way_around_leads_to_a_page(network: Network, path: str) -> None:
     answer = network.browser().get(path)
     assert answer.status_code in (303, 307, 404)
@@ -418,3 +416,15 @@ def test_looking_goes_on_while_nothing_can_be_written(network: Network, monkeypa
     monkeypatch.setattr("inspector.log.find_session", full)
     answer = browser.get("/pours")
     assert (answer.status_code, "The disk is full." in answer.text) == (503, True)
+
+
+@pytest.mark.parametrize("announced", [True, False])
+def test_a_stranger_fills_no_disk(network: Network, announced: bool) -> None:
+    head = b'--x\r\nContent-Disposition: form-data; name="name"; filename="a"\r\n\r\n'
+    body = head + bytes(50_000)
+    answer = network.browser().post(
+        "/sign-in",
+        content=body if announced else iter([head, *[bytes(5_000)] * 10]),
+        headers={"Content-Type": "multipart/form-data; boundary=x"},
+    )
+    assert (answer.status_code, "Sign in first" in answer.text) == (413, True)
