@@ -1,7 +1,7 @@
 """Who tries passwords has to wait, twice as long after each wrong one; nobody is locked out for good.
 
 Wrong tries are counted for the address that they come from and for the name that they are for. A stranger who guesses
-from many addresses so keeps a name waiting, but never longer than a minute at a time, and not at all in a browser in
+from many addresses so keeps a name waiting, a minute at a time and again after each guess, but not in a browser in
 which its owner has signed in before: such a browser has a count of its own (a device cookie, as the OWASP page "Slow
 Down Online Guessing Attacks with Device Cookies" describes). A one-time link from a manager is not held up either.
 """
