@@ -62,26 +62,49 @@ def give_cookie(browser: TestClient, name: str, value: str) -> None:
     browser.cookies.set(name, value, domain=HOST.partition(":")[0], path="/")
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """The data folder of a workshop with an account and a token of each role, to be copied."""
+
+    folder: Path
+    accounts: dict[Role, Account]
+    tokens: dict[Role, str]
+
+
+def prepare(folder: Path, furnished: Path, open_workshop: Callable[[Path], Workshop]) -> Prepared:
+    """Add an account and a token of each role to a copy of a workshop."""
+    shutil.copytree(furnished, folder)
+    accounts, tokens = {}, {}
+    now = datetime.now(UTC)
+    with hashing_fast(), open_workshop(folder) as shop:
+        for role in ROLES:
+            _, code = shop.access.add_account(NAMES[role], role=role, now=now)
+            accounts[role] = shop.access.use_link(code, name="", password=PASSWORD, now=now)
+            tokens[role] = shop.access.add_token(f"{role} script", role=role, now=now)[1]
+    return Prepared(folder, accounts, tokens)
+
+
 @contextmanager
 def served_to_network(
-    data_dir: Path, furnished: Path, open_workshop: Callable[[Path], Workshop], *, settings: Settings | None = None
+    data_dir: Path,
+    prepared: Prepared,
+    open_workshop: Callable[[Path], Workshop],
+    *,
+    allowed_hosts: tuple[str, ...] | None = None,
 ) -> Iterator[Network]:
-    """Serve a copy of a workshop, with an account of each role, and passwords that are hashed fast."""
-    shutil.copytree(furnished, data_dir)
-    settings = settings or Settings(data_dir=data_dir, host="0.0.0.0", max_photo_bytes=200_000, metrics=True)
+    """Serve a copy of a workshop to the network, or at this machine under names that are allowed besides its own."""
+    shutil.copytree(prepared.folder, data_dir)
+    settings = Settings(data_dir=data_dir, host="0.0.0.0", max_photo_bytes=200_000, metrics=True)
+    if allowed_hosts is not None:
+        settings = Settings(data_dir=data_dir, allowed_hosts=allowed_hosts)
     app = create_app(settings, open_workshop=open_workshop)
+    with hashing_fast(), TestClient(app):
+        yield Network(app, app.state.workshop.access, prepared.accounts, prepared.tokens)
+
+
+@contextmanager
+def hashing_fast() -> Iterator[None]:
+    """Have passwords hashed as no workshop should."""
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("inspector.workshop.access.RFC_9106_LOW_MEMORY", CHEAPEST)
-        started = TestClient(app)
-        started.__enter__()
-    try:
-        access: Access = app.state.workshop.access
-        now = datetime.now(UTC)
-        accounts, tokens = {}, {}
-        for role in ROLES:
-            _, code = access.add_account(NAMES[role], role=role, now=now)
-            accounts[role] = access.use_link(code, name="", password=PASSWORD, now=now)
-            tokens[role] = access.add_token(f"{role} script", role=role, now=now)[1]
-        yield Network(app, access, accounts, tokens)
-    finally:
-        started.__exit__()
+        yield

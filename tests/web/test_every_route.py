@@ -17,7 +17,7 @@ from inspector.settings import Settings
 from inspector.web import create_app, waiting_routes
 from inspector.web.rights import stated
 from inspector.workshop import ROLES, Workshop, may
-from tests.web.network import Network, served_to_network
+from tests.web.network import Network, Prepared, served_to_network
 
 FROM_ANOTHER_SITE = ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "http://evil.example"}, {"Origin": "null"})
 # Those tried belong to nobody, so that no try takes the rights of another away.
@@ -44,9 +44,9 @@ def every_address() -> list[tuple[str, str]]:
 
 @pytest.fixture(scope="module")
 def network(
-    tmp_path_factory: pytest.TempPathFactory, furnished: Path, open_workshop: Callable[[Path], Workshop]
+    tmp_path_factory: pytest.TempPathFactory, with_accounts: Prepared, open_workshop: Callable[[Path], Workshop]
 ) -> Iterator[Network]:
-    with served_to_network(tmp_path_factory.mktemp("network") / "workshop", furnished, open_workshop) as network:
+    with served_to_network(tmp_path_factory.mktemp("network") / "workshop", with_accounts, open_workshop) as network:
         yield network
 
 
@@ -148,12 +148,12 @@ def test_each_address_is_for_those_whose_role_it_states_and_for_nobody_else(
 
 def test_an_address_that_states_nothing_is_for_nobody(
     tmp_path: Path,
-    furnished: Path,
+    with_accounts: Prepared,
     open_workshop: Callable[[Path], Workshop],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.delattr(waiting_routes.show_waiting, "least_right")
-    with served_to_network(tmp_path / "workshop", furnished, open_workshop) as network:
+    with served_to_network(tmp_path / "workshop", with_accounts, open_workshop) as network:
         assert network.signed_in("manage").get("/").status_code == 403
         assert network.script("manage").get("/").status_code == 403
         assert network.browser().get("/").status_code == 303

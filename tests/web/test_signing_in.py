@@ -10,18 +10,17 @@ from fastapi.testclient import TestClient
 
 from inspector.errors import InspectorError
 from inspector.log import list_changes
-from inspector.settings import Settings
 from inspector.workshop import Workshop
 from inspector.workshop.access import IDLE_SESSION, LINK_LASTS, LONGEST_SESSION
-from tests.web.network import ADDRESS, HOST, PASSWORD, Network, give_cookie, served_to_network
+from tests.web.network import ADDRESS, HOST, PASSWORD, Network, Prepared, give_cookie, served_to_network
 
 OTHER_PASSWORD = "other words in a row"
 SESSION = "inspector-session"
 
 
 @pytest.fixture
-def network(tmp_path: Path, furnished: Path, open_workshop: Callable[[Path], Workshop]) -> Iterator[Network]:
-    with served_to_network(tmp_path / "workshop", furnished, open_workshop) as network:
+def network(tmp_path: Path, with_accounts: Prepared, open_workshop: Callable[[Path], Workshop]) -> Iterator[Network]:
+    with served_to_network(tmp_path / "workshop", with_accounts, open_workshop) as network:
         yield network
 
 
@@ -321,10 +320,10 @@ def test_a_name_that_is_not_this_machine_s_is_refused(network: Network, host: st
 
 
 def test_a_name_that_was_allowed_is_this_machine_s_and_then_all_sign_in(
-    tmp_path: Path, furnished: Path, open_workshop: Callable[[Path], Workshop]
+    tmp_path: Path, with_accounts: Prepared, open_workshop: Callable[[Path], Workshop]
 ) -> None:
-    settings = Settings(data_dir=tmp_path / "workshop", allowed_hosts=("Shop.example",))
-    with served_to_network(settings.data_dir, furnished, open_workshop, settings=settings) as network:
+    folder = tmp_path / "workshop"
+    with served_to_network(folder, with_accounts, open_workshop, allowed_hosts=("Shop.example",)) as network:
         assert network.browser(host="shop.example").get("/pours").status_code == 303
         assert network.browser(host="shop.example:8443").get("/pours").status_code == 303
         assert network.browser(host="other.example").get("/pours").status_code == 421
@@ -351,9 +350,9 @@ def test_pages_for_this_machine_are_not_shown_where_the_server_was_put_on_the_ne
 
 
 def test_before_the_first_account_only_the_printed_link_leads_on(
-    tmp_path: Path, furnished: Path, open_workshop: Callable[[Path], Workshop]
+    tmp_path: Path, with_accounts: Prepared, open_workshop: Callable[[Path], Workshop]
 ) -> None:
-    with served_to_network(tmp_path / "workshop", furnished, open_workshop) as network:
+    with served_to_network(tmp_path / "workshop", with_accounts, open_workshop) as network:
         for account in network.accounts.values():
             if account.role != "manage":
                 network.access.remove_account(account.id, now=datetime.now(UTC))

@@ -1,14 +1,17 @@
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
 import pytest
-from argon2 import extract_parameters
+from argon2 import PasswordHasher, extract_parameters
 from argon2.low_level import Type
+from argon2.profiles import CHEAPEST
 
 from inspector.errors import InputError, SignInError
 from inspector.log import Log, back_up, check_log, open_log, restore
@@ -18,14 +21,30 @@ PASSWORD = "four words in a row"
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty log, copied for each test: making one takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("empty") / "data"
+    open_log(folder).close()
+    return folder
+
+
 @pytest.fixture
-def opened(tmp_path: Path) -> Iterator[Log]:
+def opened(tmp_path: Path, empty: Path) -> Iterator[Log]:
+    shutil.copytree(empty, tmp_path / "data")
     with closing(open_log(tmp_path / "data")) as opened:
         yield opened
 
 
 @pytest.fixture
-def access(opened: Log) -> Access:
+def access(opened: Log, monkeypatch: pytest.MonkeyPatch) -> Access:
+    """Access to an empty log, with passwords that are hashed as no workshop should."""
+    monkeypatch.setattr("inspector.workshop.access.RFC_9106_LOW_MEMORY", CHEAPEST)
+    return Access(opened)
+
+
+@pytest.fixture
+def real_access(opened: Log) -> Access:
     return Access(opened)
 
 
@@ -33,8 +52,8 @@ def with_password(access: Access, name: str = "Rosa", *, password: str = PASSWOR
     access.use_link(access.add_account(name, role="record", now=NOW)[1], name="", password=password, now=NOW)
 
 
-def test_passwords_are_hashed_as_the_rfc_recommends(access: Access, tmp_path: Path) -> None:
-    with_password(access)
+def test_passwords_are_hashed_as_the_rfc_recommends(real_access: Access, tmp_path: Path) -> None:
+    with_password(real_access)
     with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection:
         ((hashed,),) = connection.execute("SELECT hash FROM account_password")
     used = extract_parameters(hashed)
@@ -43,14 +62,14 @@ def test_passwords_are_hashed_as_the_rfc_recommends(access: Access, tmp_path: Pa
     assert (8 * used.salt_len, 8 * used.hash_len) == (128, 256)
 
 
-def test_an_unknown_name_takes_as_long_as_a_wrong_password(access: Access) -> None:
+def test_an_unknown_name_takes_as_long_as_a_wrong_password(real_access: Access) -> None:
     """Processor time, so that other work on the machine does not show."""
-    with_password(access)
+    with_password(real_access)
 
     def spent_s(name: str, number: int) -> float:
         began_s = time.process_time()
         with pytest.raises(SignInError):
-            access.sign_in(name, "wrong words in a row", address=f"10.0.0.{number}", now=NOW)
+            real_access.sign_in(name, "wrong words in a row", address=f"10.0.0.{number}", now=NOW)
         return time.process_time() - began_s
 
     spent_s("Ruth", 0)  # makes the hash that unknown names are held against
@@ -130,3 +149,14 @@ def test_no_code_stands_in_the_log(access: Access, tmp_path: Path) -> None:
     written = b"".join(file.read_bytes() for file in (tmp_path / "data").glob("log.sqlite3*"))
     assert b"Rosa" in written
     assert not [code for code in codes if code.encode() in written]
+
+
+def test_a_hash_of_weaker_numbers_is_replaced_at_the_next_sign_in(access: Access, opened: Log, tmp_path: Path) -> None:
+    with_password(access)
+    stronger = Access(opened)
+    stronger._hasher = PasswordHasher.from_parameters(replace(CHEAPEST, time_cost=2))
+    stronger.sign_in("Rosa", PASSWORD, address="", now=NOW)
+    with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection:
+        ((hashed,),) = connection.execute("SELECT hash FROM account_password")
+    assert extract_parameters(hashed).time_cost == 2
+    access.sign_in("Rosa", PASSWORD, address="", now=NOW)
