@@ -104,6 +104,7 @@ def test_photos_outlast_a_session_and_are_sent_after_signing_in(network: Served,
     end_sessions(page)
     for number in range(2):
         shoot(page, photo_file(f"{number}.jpg", shade=180 + number))
+        expect(shots(page)).to_have_count(number + 1)
     expect(shots(page)).to_have_text(["Waits in this phone"] * 2)
     expect(page.get_by_text("It is sent once you have signed in.")).to_be_visible()
     expect(page.get_by_role("link", name="2 photos not sent yet: sign in to send")).to_be_visible()
