@@ -35,6 +35,8 @@ PURE = ("imaging", "aligning", "comparing", "curing", "risk")
 # Where an outside library is at home; those not named may be used anywhere.
 PICTURE_LAYERS = {"imaging", "aligning", "comparing", "inspection", "workshop"}
 AT_HOME = {
+    "argon2": {"workshop"},
+    "prometheus_client": {"web"},
     "sqlalchemy": {"log"},
     "alembic": {"log"},
     "sqlite3": {"log"},

@@ -2,6 +2,7 @@
 
 import typer
 
+from inspector.cli.accounts import account_app, token_app
 from inspector.cli.backing_up import backup, restore_backup
 from inspector.cli.break_tests import breaktest_app
 from inspector.cli.checking import check
@@ -57,6 +58,8 @@ app.command("what-if")(what_if)
 app.command("mat")(mat)
 app.command("serve")(serve)
 app.command("demo")(demo)
+app.add_typer(account_app, name="account")
+app.add_typer(token_app, name="token")
 app.command("backup")(backup)
 app.command("restore")(restore_backup)
 app.command("check")(check)

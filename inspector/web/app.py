@@ -12,8 +12,10 @@ from fastapi.staticfiles import StaticFiles
 from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
 from inspector.web import (
+    account_routes,
     finding_routes,
     health_routes,
+    metrics,
     mix_routes,
     mold_routes,
     mold_setup_routes,
@@ -22,12 +24,15 @@ from inspector.web import (
     piece_routes,
     pour_routes,
     reviewer_routes,
+    sign_in_routes,
     today_routes,
     waiting_routes,
 )
 from inspector.web.failing import answer_failures
-from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.metrics import CountRequests, Figures
 from inspector.web.reviewer import ActAsReviewer
+from inspector.web.rights import HoldToRights
 from inspector.web.telling import TellRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
@@ -82,7 +87,7 @@ def create_app(
     )
     app.state.settings = settings
     app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
-    for routes in (
+    modules = (
         waiting_routes,
         today_routes,
         photograph_routes,
@@ -95,15 +100,25 @@ def create_app(
         photo_routes,
         reviewer_routes,
         health_routes,
-    ):
+        sign_in_routes,
+        account_routes,
+        *([metrics] if settings.metrics else []),
+    )
+    for routes in modules:
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
+    stated = [route for routes in modules for route in routes.router.routes]
     app.add_middleware(RefuseCrossSite)
+    app.add_middleware(HoldToRights, settings=settings, routes=stated)
+    app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
+    if settings.metrics:
+        app.state.figures = Figures()
+        app.add_middleware(CountRequests, figures=app.state.figures)
     app.add_middleware(TellRequests)
     return app
 

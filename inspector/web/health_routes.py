@@ -10,6 +10,7 @@ from starlette.responses import Response
 from inspector.errors import InspectorError
 from inspector.settings import Settings
 from inspector.web.pages import ShopDep
+from inspector.web.rights import least
 
 __all__ = ["LEAST_FREE_BYTES", "router"]
 
@@ -20,6 +21,7 @@ router = APIRouter()
 
 
 @router.get("/health")
+@least("nobody")
 def tell_health(request: Request, shop: ShopDep) -> Response:
     """Whether the log can be read and the disk has room: 200 if so, else 503; nothing about what is in it."""
     settings: Settings = request.app.state.settings

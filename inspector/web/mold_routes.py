@@ -14,6 +14,7 @@ from inspector.errors import InputError
 from inspector.settings import Settings
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
+from inspector.web.rights import least
 from inspector.web.words import age, clock
 from inspector.workshop import KeptWindow
 
@@ -25,12 +26,14 @@ _PICTURE_NAME = re.compile("[0-9a-f]{64}")
 
 
 @router.get("/molds", response_class=HTMLResponse)
+@least("see")
 def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the windows of all molds."""
     return render(request, "molds.html", {"windows": shop.losses.windows(now=_now())})
 
 
 @router.get("/molds/{mold}", response_class=HTMLResponse)
+@least("see")
 def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show a mold's window, why it loses pieces, and the pictures."""
     now = _now()
@@ -57,6 +60,7 @@ def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
 
 
 @router.post("/molds/{mold}/window")
+@least("record")
 def keep_window(shop: ShopDep, mold: str) -> RedirectResponse:
     """Write the window down, if it changed, so that it counts from now on."""
     now = _now()
@@ -65,6 +69,7 @@ def keep_window(shop: ShopDep, mold: str) -> RedirectResponse:
 
 
 @router.get("/molds/pictures/{name}.svg", response_class=Response)
+@least("see")
 def show_picture(request: Request, name: str) -> Response:
     """Serve a picture that a page was made with."""
     if not _PICTURE_NAME.fullmatch(name):

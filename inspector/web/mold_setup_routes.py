@@ -15,6 +15,7 @@ from inspector.web.looking_up import Id
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, given_name, remember_reviewer
+from inspector.web.rights import least
 from inspector.workshop import FeatureProposal, LoggedPhoto, MoldDetail, MoldReference, Workshop
 
 __all__ = ["router"]
@@ -49,12 +50,14 @@ class ProposedOn:
 
 
 @router.get("/molds/new", response_class=HTMLResponse)
+@least("see")
 def show_new_mold(request: Request) -> HTMLResponse:
     """Show the form that begins a mold."""
     return render(request, "mold_new.html", {})
 
 
 @router.post("/molds")
+@least("record")
 def add_mold(
     request: Request,
     shop: ShopDep,
@@ -69,12 +72,14 @@ def add_mold(
 
 
 @router.get("/molds/{mold}/setup", response_class=HTMLResponse)
+@least("see")
 def show_setup(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show what a mold is made of: references, features, targets."""
     return _setup_page(request, shop, mold)
 
 
 @router.post("/molds/{mold}/references")
+@least("record")
 def add_references(
     request: Request,
     shop: ShopDep,
@@ -89,6 +94,7 @@ def add_references(
 
 
 @router.get("/references/{reference_id}/outline.jpg", response_class=Response)
+@least("see")
 def show_outline(request: Request, shop: ShopDep, reference_id: Id) -> Response:
     """The photo of a reference with the outline that was found and the features drawn on it."""
     reference = _find_reference(shop, reference_id)
@@ -100,6 +106,7 @@ def show_outline(request: Request, shop: ShopDep, reference_id: Id) -> Response:
 
 
 @router.post("/references/{reference_id}/answer")
+@least("record")
 def answer(shop: ShopDep, reference_id: Id, is_piece: Annotated[str, Form(pattern="^(yes|no)$")]) -> RedirectResponse:
     """Say whether the outline that was found is the piece."""
     reference = _find_reference(shop, reference_id)
@@ -111,6 +118,7 @@ def answer(shop: ShopDep, reference_id: Id, is_piece: Annotated[str, Form(patter
 
 
 @router.post("/references/{reference_id}/retirement")
+@least("record")
 def retire(shop: ShopDep, reference_id: Id, name: Name = "", why: Text = "") -> RedirectResponse:
     """Compare pieces with a reference no more."""
     reference = _find_reference(shop, reference_id)
@@ -122,6 +130,7 @@ def retire(shop: ShopDep, reference_id: Id, name: Name = "", why: Text = "") -> 
 
 
 @router.post("/references/{reference_id}/return")
+@least("record")
 def use_again(shop: ShopDep, reference_id: Id, name: Name = "") -> RedirectResponse:
     """Compare pieces again with a reference that was retired."""
     reference = _find_reference(shop, reference_id)
@@ -130,6 +139,7 @@ def use_again(shop: ShopDep, reference_id: Id, name: Name = "") -> RedirectRespo
 
 
 @router.get("/molds/{mold}/features", response_class=HTMLResponse)
+@least("see")
 def show_features(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show thin parts that may break, to be named."""
     detail = _find_mold(shop, mold)
@@ -145,6 +155,7 @@ def show_features(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
 
 
 @router.post("/molds/{mold}/features")
+@least("record")
 def name_features(
     shop: ShopDep,
     mold: str,
@@ -161,6 +172,7 @@ def name_features(
 
 
 @router.post("/molds/{mold}/targets")
+@least("manage")
 def set_targets(
     shop: ShopDep,
     mold: str,

@@ -21,6 +21,7 @@ from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, kept_picture
 from inspector.web.reviewer import cleaned_name
+from inspector.web.rights import least
 from inspector.workshop import PhotoSending, Recorded, Workshop
 
 __all__ = ["router"]
@@ -66,6 +67,7 @@ class AddedPhoto:
 
 
 @router.post("/photos")
+@least("record")
 def add_photos(
     request: Request,
     shop: ShopDep,
@@ -126,6 +128,7 @@ def add_photos(
 
 
 @router.get("/photos/{photo_id}/{size_px:int}.jpg")
+@least("see")
 def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """A photo, upright, with its longest side no longer than one of the sizes kept."""
     photo = find_photo(shop, photo_id)
@@ -135,6 +138,7 @@ def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> R
 
 
 @router.get("/photos/{photo_id}/full.jpg")
+@least("see")
 def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """A photo, upright, with every pixel that it has: what a browser can show of any format."""
     photo = find_photo(shop, photo_id)
@@ -142,12 +146,14 @@ def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
 
 
 @router.get("/photos/{photo_id}/reference-full.jpg")
+@least("see")
 def show_full_reference(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """The nearest good piece laid over a photo, with as many pixels as the photo has."""
     return _laid_over(request, shop, photo_id, what="reference", size_px=None)
 
 
 @router.get("/photos/{photo_id}/reference-{size_px:int}.jpg")
+@least("see")
 def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """The nearest good piece laid over a photo: same size, same place."""
     _check_offered(size_px)
@@ -155,6 +161,7 @@ def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) 
 
 
 @router.get("/photos/{photo_id}/difference-{size_px:int}.jpg")
+@least("see")
 def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """Where a photo differs from the good piece laid over it: same size, same place."""
     _check_offered(size_px)
@@ -162,6 +169,7 @@ def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int)
 
 
 @router.get("/photos/{photo_id}/original")
+@least("see")
 def download_original(shop: ShopDep, photo_id: Id) -> Response:
     """The photo's file, byte for byte as it came in, to be saved."""
     photo = find_photo(shop, photo_id)

@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse
 
 from inspector.errors import InputError
 from inspector.web.pages import ShopDep, render
+from inspector.web.rights import least
 from inspector.workshop import Workshop
 
 __all__ = ["router"]
@@ -36,6 +37,7 @@ class OfferedMold:
 
 
 @router.get("/photograph", response_class=HTMLResponse)
+@least("see")
 def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, pour: int | None = None) -> HTMLResponse:
     """Show the page that takes photos; `mold` and `pour` are chosen beforehand."""
     now = datetime.now().astimezone()
@@ -65,6 +67,7 @@ def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, po
 
 
 @router.get("/molds/{mold}/poses", response_class=JSONResponse)
+@least("see")
 def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: BackgroundTasks) -> dict[str, Any]:
     """Give the outlines of a mold's good pieces, to be shown over the live picture."""
     try:
@@ -83,18 +86,21 @@ def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: Backgroun
 
 
 @router.get("/unreachable", response_class=HTMLResponse)
+@least("nobody")
 def show_unreachable(request: Request) -> HTMLResponse:
     """Show what browsers keep for pages that they ask for in vain."""
     return render(request, "unreachable.html", {})
 
 
 @router.get("/service-worker.js", response_class=FileResponse)
+@least("nobody")
 def give_service_worker() -> FileResponse:
     """Give the script that keeps the page for when the program is out of reach; it acts below its own address."""
     return FileResponse(_STATIC_DIR / "service-worker.js", media_type="text/javascript")
 
 
 @router.get("/app.webmanifest", response_class=FileResponse)
+@least("nobody")
 def give_manifest() -> FileResponse:
     """Give what a phone needs to put the pages on its home screen."""
     return FileResponse(_STATIC_DIR / "app.webmanifest", media_type="application/manifest+json")

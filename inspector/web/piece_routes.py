@@ -12,6 +12,7 @@ from inspector.web.looking_up import Id, find_piece
 from inspector.web.marks import Mark, mark_findings
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import required_reviewer, reviewer_of
+from inspector.web.rights import least
 from inspector.web.stale import stale_response
 from inspector.workshop import (
     DISPOSITIONS,
@@ -49,6 +50,7 @@ class ShownPhoto:
 
 
 @router.get("/pieces/{piece_id}", response_class=HTMLResponse)
+@least("see")
 def show_piece(
     request: Request,
     shop: ShopDep,
@@ -76,6 +78,7 @@ def show_piece(
 
 
 @router.post("/pieces/{piece_id}/dispositions")
+@least("record")
 def decide(
     request: Request,
     shop: ShopDep,
@@ -104,6 +107,7 @@ def decide(
 
 
 @router.post("/pieces/{piece_id}/notes")
+@least("record")
 def add_note(
     request: Request, shop: ShopDep, piece_id: Id, note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = ""
 ) -> RedirectResponse:
@@ -114,6 +118,7 @@ def add_note(
 
 
 @router.post("/pieces/{piece_id}/undo")
+@least("record")
 def take_back(request: Request, shop: ShopDep, piece_id: Id, seen: Annotated[str, Form()]) -> Response:
     """Take back the latest thing that this person said about a piece."""
     find_piece(shop, piece_id)

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web.pages import ShopDep, render
+from inspector.web.rights import least
 
 __all__ = ["router"]
 
@@ -17,6 +18,7 @@ POURS_OFFERED = 100
 
 
 @router.get("/", response_class=HTMLResponse)
+@least("see")
 def show_waiting(
     request: Request,
     shop: ShopDep,

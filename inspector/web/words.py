@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
-from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, Verdict
+from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, Role, Verdict
 
 __all__ = [
     "age",
@@ -15,6 +15,7 @@ __all__ = [
     "flagged",
     "last_said",
     "mold_name",
+    "rights",
     "said",
     "score",
     "size",
@@ -39,6 +40,12 @@ _SCORE_WORDS = (
     (0.0, "looks good"),
 )
 
+_RIGHTS: dict[Role, str] = {
+    "see": "look",
+    "record": "look and record",
+    "manage": "look, record and manage",
+}
+
 
 def age(hours: float | None) -> str:
     """A demold age: `31 h`, or `age unknown`."""
@@ -55,6 +62,11 @@ def size(finding: LoggedFinding) -> str:
     across = "" if finding.width_mm is None else f" × {_short(finding.width_mm)}"
     deep = "" if finding.depth_mm is None else f", {_short(finding.depth_mm)} mm deep"
     return f"{_short(finding.length_mm)}{across} mm{deep}"
+
+
+def rights(role: Role) -> str:
+    """What a role may do."""
+    return _RIGHTS[role]
 
 
 def confidence(probability: float) -> str:

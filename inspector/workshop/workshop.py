@@ -53,6 +53,7 @@ from inspector.log import (
     PourCorrection,
     StoredFile,
 )
+from inspector.workshop.access import Access
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
@@ -137,6 +138,8 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self.access = Access(opened)
+        """Who may reach the workshop over the network."""
         self._signatures = KeptSignatures(
             engine,
             opened.photos.folder.parent / "signatures",
@@ -725,6 +728,10 @@ class Workshop:
     def count_waiting(self, *, mold: str | None = None) -> int:
         """Count the pieces that wait for a disposition."""
         return log.count_pieces(self._log, self._checked(PieceFilter(mold=mold, waiting=True)))
+
+    def count_photos(self) -> dict[str, int]:
+        """Count the photos of pieces: `waiting` to be inspected, `inspected`, `unusable`."""
+        return log.count_photos(self._log)
 
     def piece(self, piece_id: int) -> PieceDetail:
         """Show all that is known about one piece."""

@@ -84,6 +84,8 @@ def fill_the_pour_book(shop: Workshop) -> None:
     shop.confirm_reference(second.id)
     shop.retire_reference(second.id, said_by="Jonas", why="its tip was chipped")
     assert not third.confirmed
+    shop.access.add_account("Jonas", role="record", now=now)
+    shop.access.add_token("door display", role="see", now=now)
 
 
 def complaints_of(page: Page) -> list[str]:

@@ -8,7 +8,7 @@ const LONGEST_WAIT_MS = 30_000;
 const LONGEST_SENDING_MS = 120_000;
 const ANSWERED_SHOWN = 30;
 
-// "waiting": not answered yet.  "refused": the program did not take it, a person decides.  "logged": it is in the log.
+// "waiting": not answered yet; "signedOut" where the program wants to know first who sends it.  "refused": the program did not take it, a person decides.  "logged": it is in the log.
 export const changes = new EventTarget();
 
 let opened = null;
@@ -100,6 +100,9 @@ let timer = 0;
 
 export const isSending = () => sending;
 
+// Where to sign in, and to come back to this page from.
+export const signInAddress = () => `/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
+
 export async function sendWaiting() {
   asked = true;
   if (sending) return;
@@ -134,7 +137,7 @@ async function sendAll() {
   await forgetOld();
 }
 
-// False where the program cannot be reached, so that the others need not be tried.
+// False where the program cannot be reached or asks to sign in, so that the others need not be tried.
 async function sendOne(photo) {
   const bytes = await inStores("readonly", (_, bytes) => bytes.get(photo.key));
   if (!bytes) return true; // thrown away meanwhile
@@ -151,14 +154,18 @@ async function sendOne(photo) {
     said = await response.json();
   } catch {
     // Not reached, or the answer broke off: it is sent again under the same key.
-    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached." }));
+    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached.", signedOut: false }));
     return false;
+  }
+  if (response.status === 401) {
+    await update(photo.key, (now) => ({ ...now, said: "You are signed out.", signedOut: true }));
+    return false; // the others would be answered alike
   }
   const answer = said.photos?.[0];
   const reason = said.error?.message ?? answer?.message ?? `The program answered ${response.status}.`;
-  const mayPass = response.status >= 500 || [401, 403, 408, 429].includes(response.status);
-  if (answer?.piece) await update(photo.key, (now) => ({ ...now, state: "logged", said: "", answer, thumb: null }));
-  else await update(photo.key, (now) => ({ ...now, state: mayPass ? "waiting" : "refused", said: reason, answer }));
+  const mayPass = response.status >= 500 || [403, 408, 429].includes(response.status);
+  if (answer?.piece) await update(photo.key, (now) => ({ ...now, state: "logged", said: "", signedOut: false, answer, thumb: null }));
+  else await update(photo.key, (now) => ({ ...now, state: mayPass ? "waiting" : "refused", said: reason, signedOut: false, answer }));
   if (answer?.piece || !mayPass) failures = 0;
   return true;
 }
