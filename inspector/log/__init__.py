@@ -26,8 +26,10 @@ from inspector.log.listing import (
     count_pieces,
     find_piece,
     list_piece_details,
+    list_piece_times,
     list_pieces,
     list_pieces_worst_first,
+    read_piece_details,
 )
 from inspector.log.marks import evidence_mark
 from inspector.log.molds import (
@@ -237,6 +239,7 @@ __all__ = [
     "list_piece_demoldings",
     "list_piece_details",
     "list_piece_outcomes",
+    "list_piece_times",
     "list_pieces",
     "list_pieces_worst_first",
     "list_pour_corrections",
@@ -248,6 +251,7 @@ __all__ = [
     "note_sending",
     "open_log",
     "read_photo_file",
+    "read_piece_details",
     "restore",
     "set_reference_use",
     "sha256_of",

@@ -12,6 +12,7 @@ from fastapi.staticfiles import StaticFiles
 from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
 from inspector.web import (
+    export_routes,
     finding_routes,
     health_routes,
     mix_routes,
@@ -90,6 +91,7 @@ def create_app(
         mix_routes,
         mold_setup_routes,
         mold_routes,
+        export_routes,
         piece_routes,
         finding_routes,
         photo_routes,

@@ -58,6 +58,7 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
+from inspector.workshop.exporting import Export, Exporting
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
     MONTH_COLUMNS,
@@ -68,6 +69,8 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
+from inspector.workshop.months import Month
+from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.posing import PoseOutline
@@ -111,6 +114,8 @@ __all__ = [
     "DuePiece",
     "ExpectedCure",
     "ExpectedTemperature",
+    "Export",
+    "Exporting",
     "Feature",
     "FeatureProposal",
     "FileState",
@@ -132,6 +137,7 @@ __all__ = [
     "MoldSetting",
     "MoldTrends",
     "MoldWindow",
+    "Month",
     "MovedWindow",
     "Outcome",
     "Outline",
@@ -168,12 +174,16 @@ __all__ = [
     "Workshop",
     "add_demo_molds",
     "add_demo_past",
+    "csv_lines",
     "due_calendar",
     "fill_demo_molds",
     "find_demo_folders",
+    "finding_row",
+    "finding_rows",
     "last_word",
     "list_photo_files",
     "parse_version",
+    "piece_row",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

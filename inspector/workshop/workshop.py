@@ -54,6 +54,7 @@ from inspector.log import (
     StoredFile,
 )
 from inspector.workshop.curing import Curing, mix_curve
+from inspector.workshop.exporting import Exporting
 from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
@@ -137,6 +138,8 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
+        """Giving out the log in open formats."""
         self._signatures = KeptSignatures(
             engine,
             opened.photos.folder.parent / "signatures",
