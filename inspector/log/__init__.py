@@ -18,7 +18,13 @@ from inspector.log.cure_records import (
     TemperatureReading,
     TemperatureRecord,
 )
-from inspector.log.cures import add_wet_cure, find_pour_cure, list_piece_demoldings, list_pour_cures
+from inspector.log.cures import (
+    add_wet_cure,
+    find_piece_wet_until_h,
+    find_pour_cure,
+    list_piece_demoldings,
+    list_pour_cures,
+)
 from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
@@ -220,6 +226,7 @@ __all__ = [
     "find_photo_by_content",
     "find_piece",
     "find_piece_of_finding",
+    "find_piece_wet_until_h",
     "find_pour",
     "find_pour_cure",
     "find_reference",

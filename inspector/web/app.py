@@ -23,6 +23,7 @@ from inspector.web import (
     piece_routes,
     pour_routes,
     reviewer_routes,
+    sheet_routes,
     today_routes,
     waiting_routes,
 )
@@ -92,6 +93,7 @@ def create_app(
         mold_setup_routes,
         mold_routes,
         export_routes,
+        sheet_routes,
         piece_routes,
         finding_routes,
         photo_routes,

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web import words
+from inspector.web.marks import number_place, polygon_points
 from inspector.web.reviewer import reviewer_of
 from inspector.workshop import Workshop, with_degree_sign
 
@@ -33,6 +34,8 @@ _ENVIRONMENT.filters.update(
     flagged=words.flagged,
     last_said=words.last_said,
     mold_name=words.mold_name,
+    number_place=number_place,
+    points=polygon_points,
     said=words.said,
     score=words.score,
     size=words.size,

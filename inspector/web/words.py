@@ -4,20 +4,25 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
-from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, Verdict
+from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Mix, Outcome, Piece, Review, Verdict
 
 __all__ = [
     "age",
+    "became",
     "clock",
     "confidence",
     "decided",
     "file_size",
     "flagged",
     "last_said",
+    "mix",
     "mold_name",
     "said",
     "score",
+    "share",
+    "share_range",
     "size",
+    "standing",
     "verdict",
 ]
 
@@ -38,6 +43,10 @@ _SCORE_WORDS = (
     (0.2, "perhaps damaged"),
     (0.0, "looks good"),
 )
+
+_BECAME = {"sell": "good enough to sell", "second": "a second", "repair": "to be repaired", "scrap": "scrap"}
+# EN 197-1 strength development, as EN 1992-1-1 3.1.2(6) names the classes.
+_CEMENTS = {"S": "slow", "N": "normal", "R": "rapid"}
 
 
 def age(hours: float | None) -> str:
@@ -93,6 +102,46 @@ def decided(word: Disposition) -> str:
     return "took that back" if word.undoes_id is not None else word.outcome or "waiting"
 
 
+def became(outcome: Outcome) -> str:
+    """What became of a piece, to somebody who does not know the words of the workshop: `to be repaired`."""
+    return _BECAME[outcome]
+
+
+def standing(finding: LoggedFinding) -> str:
+    """Who says that a finding is there: `confirmed by a person`."""
+    if finding.drawn_by:
+        return "outlined by a person"
+    if finding.verdict is None:
+        return f"flagged by the program, {confidence(finding.confidence)}; nobody has looked yet"
+    if finding.verdict == "kind changed":
+        return f"confirmed by a person, who changed it from {finding.kind_found}"
+    return "dismissed by a person" if finding.verdict == "dismissed" else "confirmed by a person"
+
+
+def mix(recipe: Mix | None) -> str:
+    """What a mix is made of, in a line."""
+    if recipe is None:
+        return "not known"
+    parts = [
+        f"{_CEMENTS[recipe.cement_class]} cement (class {recipe.cement_class})",
+        f"water-cement ratio {recipe.water_cement_ratio:g}",
+        *([recipe.aggregate] if recipe.aggregate else []),
+        *(f"{item.dose_percent:g} % {item.name}" for item in recipe.admixtures),
+        *([recipe.fibres] if recipe.fibres else []),
+    ]
+    return f"{recipe.name}: {', '.join(parts)}"
+
+
+def share(fraction: float) -> str:
+    """A share in percent: `4.2 %`, `42 %`."""
+    return f"{_percent_figure(fraction)} %"
+
+
+def share_range(low: float, high: float) -> str:
+    """A range of shares: `1.6 to 4.9 %`."""
+    return f"{_percent_figure(low)} to {_percent_figure(high)} %"
+
+
 def last_said(word: LastWord) -> str:
     """What can be taken back, short enough for a button: `dismissed`, `scrap`, `note`."""
     if isinstance(word.said, Review):
@@ -121,6 +170,11 @@ def file_size(byte_count: int) -> str:
 def _short(value: float) -> str:
     """Whole from 10 on, one decimal below."""
     return f"{value:.0f}" if abs(value) >= 9.95 else f"{value:.1f}"
+
+
+def _percent_figure(fraction: float) -> str:
+    """Whole percent from 10 on, one decimal below."""
+    return f"{100 * fraction:.1f}" if abs(fraction) < 0.0995 else f"{100 * fraction:.0f}"
 
 
 def _percent(probability: float) -> str:

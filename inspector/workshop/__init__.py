@@ -46,7 +46,7 @@ from inspector.log import (
 )
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.changes import MovedWindow
-from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge
+from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge, PieceCure
 from inspector.workshop.demo import (
     DemoFolders,
     DemoPhoto,
@@ -70,6 +70,7 @@ from inspector.workshop.loss_results import (
     WhatIf,
 )
 from inspector.workshop.months import Month
+from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
@@ -116,11 +117,14 @@ __all__ = [
     "ExpectedTemperature",
     "Export",
     "Exporting",
+    "Facts",
     "Feature",
     "FeatureProposal",
     "FileState",
     "FilledMold",
     "FolderWatch",
+    "Grid",
+    "Heading",
     "ImportedPieces",
     "KeptTemperature",
     "KeptWindow",
@@ -141,16 +145,20 @@ __all__ = [
     "MovedWindow",
     "Outcome",
     "Outline",
+    "Outlined",
+    "Paper",
     "PhotoSending",
     "Picture",
     "Piece",
     "PieceAge",
+    "PieceCure",
     "PieceDetail",
     "PieceFacts",
     "PieceFilter",
     "PieceImport",
     "PieceNote",
     "PieceVersion",
+    "PlaceMark",
     "Planning",
     "Points",
     "PoseOutline",
@@ -171,6 +179,7 @@ __all__ = [
     "WhatIf",
     "Window",
     "WindowChange",
+    "Words",
     "Workshop",
     "add_demo_molds",
     "add_demo_past",
@@ -182,6 +191,7 @@ __all__ = [
     "finding_rows",
     "last_word",
     "list_photo_files",
+    "paper_pdf",
     "parse_version",
     "piece_row",
     "read_demo_photos",

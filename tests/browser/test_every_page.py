@@ -114,8 +114,8 @@ def test_the_program_says_of_every_page_that_it_is_one(pieces: Served, open_page
     ask = open_page("/", reviewer="Marta").context.request
     answers = {address: "text/html" in ask.get(address).headers["content-type"] for address in addresses()}
     wrong = {address for address, is_page in addresses().items() if answers[address] and not is_page}
-    # A photo that is not there is told by a page.
-    assert wrong == {"/molds/pictures/" + "0" * 64 + ".svg"}
+    # A picture or a piece that is not there is told by a page.
+    assert wrong == {"/molds/pictures/" + "0" * 64 + ".svg", "/pieces/99/sheet.pdf"}
     assert {"/", "/molds", "/pieces/1"} <= {address for address, is_page in addresses().items() if is_page}
 
 
