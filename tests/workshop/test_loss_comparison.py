@@ -1,0 +1,145 @@
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from inspector.errors import InputError
+from inspector.log import NotedDefect, PastPiece, PastPour, PourCure, Window, WindowChange
+from inspector.workshop import Month, Workshop
+from inspector.workshop.loss_comparison import find_changes
+
+FIRST = datetime(2026, 1, 5, 8, tzinfo=UTC)
+NOW = datetime(2026, 6, 1, tzinfo=UTC)
+
+
+def cure(day, *, mix="grey", wet_until_h=None):
+    return PourCure(
+        pour_id=day, poured_at=FIRST + timedelta(days=day), mix=mix, cement_class="N", molds=("heron",),
+        constant_degc=20.0, readings=(), wet_until_h=wet_until_h,
+    )  # fmt: skip
+
+
+def window(day, earliest_h):
+    kept = Window(
+        mold="heron", mix="grey", temperature_degc=20.0, earliest_h=earliest_h, latest_h=50.0, cheapest_h=40.0,
+        earliest_fraction=0.4, latest_fraction=0.5, cheapest_fraction=0.45, enough_evidence=True, evidence={},
+    )  # fmt: skip
+    return WindowChange(id=day + 1, at=FIRST + timedelta(days=day), window=kept)
+
+
+@pytest.mark.parametrize(
+    ("mixes", "changed_on"),
+    [
+        (["grey"] * 6 + ["buff"] * 6, [6]),
+        (["grey", "buff"] * 8, []),  # taking turns changes nothing
+        (["grey"] * 5 + ["buff"] + ["grey"] * 5, []),  # nor does one pour of another mix
+        (["grey"] * 5 + ["buff"] * 4 + ["grey"] + ["buff"] * 5, [5]),
+        (["grey"] * 2 + ["buff"] * 10, []),  # two pours are no habit yet
+        (["grey"] * 6 + [None] * 6, [6]),
+        ([], []),
+    ],
+)
+def test_a_change_is_what_lasts(mixes, changed_on):
+    found = find_changes([cure(day, mix=mix) for day, mix in enumerate(mixes)], ())
+    assert sorted((change.at - FIRST).days for change in found) == changed_on
+
+
+def test_changes_say_what_they_were_latest_first():
+    cures = [cure(day, mix="grey" if day < 6 else "buff", wet_until_h=None if day < 12 else 48) for day in range(20)]
+    windows = (window(3, 36.0), window(4, 36.2), window(15, 30.0))
+    assert [change.what for change in find_changes(cures, windows)] == [
+        "window from 30 h instead of 36 h",
+        "kept wet until 48 h instead of no wet cure noted",
+        "buff instead of grey",
+    ]
+
+
+def pours(mix, first_day, losses, *, age_h=30, mold="heron"):
+    """A pour a day of one piece, lost where a 1 stands."""
+    for number, lost in enumerate(losses):
+        at = FIRST + timedelta(days=first_day + number)
+        piece = PastPiece(
+            mold=mold,
+            demolded_at=at + timedelta(hours=age_h + number % 8),
+            defects=(NotedDefect("missing feature", "bill"),) if lost == "1" else (),
+        )
+        yield PastPour(mix=mix, poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """Fifty pieces of grey of which fifteen were lost, then fifty of buff with one, at the same ages."""
+    with Workshop.open(tmp_path / "workshop") as shop:
+        shop.add_mold("heron", title="Heron")
+        shop.add_mold("finial", title="Finial")
+        for mix in ("grey", "buff"):
+            shop.add_mix(mix, cement_class="N", water_cement_ratio=0.45)
+        shop.add_past(
+            [*pours("grey", 0, "1001000100" * 5), *pours("buff", 50, "0" * 25 + "1" + "0" * 24)], source="book"
+        )
+        yield shop
+
+
+def test_before_and_after_a_change_of_mix(shop):
+    (change,) = shop.losses.changes("heron")
+    assert (change.what, change.at) == ("buff instead of grey", FIRST + timedelta(days=50))
+    found = shop.losses.compare_change("heron", at=change.at, now=NOW)
+    assert (found.first.lost, found.first.pieces, found.second.lost, found.second.pieces) == (15, 50, 1, 50)
+    assert found.first.features == (("bill", 15),)
+    assert found.compared.difference.mean == pytest.approx(-0.28)
+    whole, like = found.sentences
+    assert whole.startswith("From 24 February 2026 on: 28 fewer of 100 pieces are lost than before (90 % interval ")
+    assert whole.endswith("That is hardly chance.")
+    assert like.endswith("So it is not the strength alone.")
+
+
+def test_few_pieces_can_differ_by_chance(shop):
+    shop.add_past(list(pours("grey", 0, "10000", mold="finial")), source="other book")
+    found = shop.losses.compare_molds("finial", "heron", now=NOW)
+    assert found.compared.can_be_chance
+    assert "That can be chance" in found.sentences[0]
+    assert "than of Heron" in found.sentences[0]
+    assert "fewer to" in found.sentences[0]
+
+
+def test_nothing_to_compare_is_said(shop):
+    found = shop.losses.compare_molds("heron", "finial", now=NOW)
+    assert found.compared is None
+    assert found.sentences == ("Finial: no piece with a known age yet, so there is nothing to compare.",)
+    with pytest.raises(InputError, match="cannot be compared with itself"):
+        shop.losses.compare_molds("heron", "heron", now=NOW)
+
+
+def test_a_mold_stays_as_it_was_until_the_log_changes(shop):
+    first = shop.losses.of_mold("heron", now=NOW)
+    assert shop.losses.of_mold("heron", now=NOW + timedelta(minutes=59)) is first
+    assert shop.losses.of_mold("heron", now=NOW + timedelta(minutes=61)) is not first
+    again = shop.losses.of_mold("heron", now=NOW)
+    shop.planning.set_mold("heron", target_loss=0.1)
+    assert shop.losses.of_mold("heron", now=NOW).window.window.target_loss == 0.1
+    shop.add_past(list(pours("buff", 110, "0")), source="later")
+    grown = shop.losses.of_mold("heron", now=NOW)
+    assert (len(again.pieces), len(grown.pieces)) == (100, 101)
+    shop.losses.keep_windows([grown.window], now=NOW)
+    assert len(shop.losses.of_mold("heron", now=NOW).window.history) == 1
+
+
+def test_a_month_holds_what_the_list_of_months_holds(shop):
+    (trends,) = shop.losses.trends(now=NOW, mold="heron").molds
+    for listed in trends.months:
+        found = shop.mold_month("heron", Month.read(listed.month), now=NOW)
+        assert (found.known.pieces, found.known.lost) == (listed.pieces, listed.lost)
+        assert (len(found.pieces), found.expected) == (listed.pieces, listed)
+        assert sum(pour.pieces for pour in found.pours) == listed.pieces
+        assert sum(pour.lost for pour in found.pours) == listed.lost
+        assert sum(loss is not None and loss.lost for loss in found.losses.values()) == listed.lost
+        assert sum(feature.lost for feature in found.features) == listed.lost
+    assert sum(month.pieces for month in trends.months) == 100
+
+
+def test_a_month_is_held_against_the_one_before(shop):
+    march = shop.mold_month("heron", Month(2026, 3), now=NOW)
+    assert march.before is not None
+    assert "than in February 2026" in march.before.sentences[0]
+    assert shop.mold_month("heron", Month(2026, 1), now=NOW).before is None
+    empty = shop.mold_month("heron", Month(2020, 1), now=NOW)
+    assert (empty.pieces, empty.known.share, empty.expected) == ((), None, None)
