@@ -39,7 +39,7 @@ _LATEST_SHOWN = 6
 @router.get("/molds", response_class=HTMLResponse)
 def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the windows of all molds."""
-    return render(request, "molds.html", {"windows": shop.losses.windows(now=_now())})
+    return render(request, "molds.html", {"windows": shop.losses.windows_of_late(now=_now())})
 
 
 @router.get("/molds/{mold}", response_class=HTMLResponse)

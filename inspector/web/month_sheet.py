@@ -1,6 +1,5 @@
 """A mold's month as a sheet: what came out, what was lost and where, what became of it."""
 
-from collections.abc import Callable
 from datetime import datetime
 
 from inspector.web import words
@@ -37,18 +36,16 @@ _HOW_COUNTED = (
 )
 
 
-def month_sheet(
-    found: MoldMonth, *, pictures: tuple[LossPicture, ...], address: Callable[[LossPicture], str], now: datetime
-) -> Paper:
+def month_sheet(found: MoldMonth, *, picture: LossPicture | None, address: str, now: datetime) -> Paper:
     """Write the sheet of a mold's month.
 
     Parameters
     ----------
     found : MoldMonth
-    pictures : tuple of LossPicture
-        Losses over all months, and where pieces of this month broke.
-    address : callable
-        Where a page finds a picture.
+    picture : LossPicture or None
+        Where pieces of this month broke.
+    address : str
+        Where a page finds it.
     now : datetime
     """
     title = found.mold.title or found.mold.name
@@ -70,9 +67,8 @@ def month_sheet(
                 (2, 1, 2),
             ),
         ]
-    if pictures:
-        blocks.append(Heading("In pictures"))
-        blocks += [(_chart(picture, address),) for picture in pictures]
+        if picture is not None:
+            blocks.append((_chart(picture, address),))
     if found.pours:
         blocks += [Heading("Pours"), _pours(found)]
     if found.windows:
@@ -118,9 +114,9 @@ def _counts(found: MoldMonth) -> list[tuple[str, str]]:
     return rows
 
 
-def _chart(picture: LossPicture, address: Callable[[LossPicture], str]) -> Outlined:
+def _chart(picture: LossPicture, address: str) -> Outlined:
     return Outlined(
-        address=address(picture),
+        address=address,
         data=picture.png,
         width_px=_CHART_PX[0],
         height_px=_CHART_PX[1],

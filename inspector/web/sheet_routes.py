@@ -92,12 +92,7 @@ def _month_paper(shop: Workshop, mold: str, which: Month) -> Paper:
     now = datetime.now().astimezone()
     found = shop.mold_month(mold, which, now=now)
     drawn = shop.month_map(found) if found.features else None
-    return month_sheet(
-        found,
-        pictures=() if drawn is None else (drawn,),
-        address=lambda _: f"/molds/{quote(mold)}/month-map.svg?month={which}",
-        now=now,
-    )
+    return month_sheet(found, picture=drawn, address=f"/molds/{quote(mold)}/month-map.svg?month={which}", now=now)
 
 
 def _map_mark(drawn: LossPicture, found: MoldMonth) -> str:

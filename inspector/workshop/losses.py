@@ -79,6 +79,15 @@ class MoldLosses:
 
 
 @dataclass(frozen=True, slots=True)
+class _LateWindows:
+    """Windows of all molds, when they were worked out, and the mark of what from."""
+
+    mark: tuple[object, ...]
+    at: datetime
+    windows: tuple[MoldWindow, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _LateTrends:
     """Trends of all molds, and when they were worked out."""
 
@@ -105,6 +114,7 @@ class Losses:
         # What all molds tell about any of them moves slowly: a mold's own pieces are read each time, this is not.
         self._latest: KnownShop | None = None
         self._late_trends: _LateTrends | None = None
+        self._late_windows: _LateWindows | None = None
         self._late_molds: dict[str, MoldLosses] = {}
 
     # Windows
@@ -113,6 +123,14 @@ class Losses:
         """Work out the windows of all molds, for the cure that is expected or another one."""
         known = self._learn_all(now)
         return self._windows([of_mold(known, number) for number in range(len(known.shop.molds))], now, cure)
+
+    def windows_of_late(self, *, now: datetime) -> tuple[MoldWindow, ...]:
+        """Give the windows of all molds, worked out within the last hour from the log as it is."""
+        mark = (log.evidence_mark(self._log), log.list_mold_settings(self._log), log.latest_windows(self._log))
+        late = self._late_windows
+        if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
+            late = self._late_windows = _LateWindows(mark=mark, at=now, windows=self.windows(now=now))
+        return late.windows
 
     def window(self, mold: str, *, now: datetime, cure: ExpectedCure | None = None) -> MoldWindow:
         """Work out the window of one mold from its pieces of today and what is known of the others."""

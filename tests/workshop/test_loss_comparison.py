@@ -121,6 +121,10 @@ def test_a_mold_stays_as_it_was_until_the_log_changes(shop):
     assert (len(again.pieces), len(grown.pieces)) == (100, 101)
     shop.losses.keep_windows([grown.window], now=NOW)
     assert len(shop.losses.of_mold("heron", now=NOW).window.history) == 1
+    all_molds = shop.losses.windows_of_late(now=NOW)
+    assert shop.losses.windows_of_late(now=NOW + timedelta(minutes=59)) is all_molds
+    shop.planning.set_mold("heron", target_loss=0.2)
+    assert {item.mold: item.window.target_loss for item in shop.losses.windows_of_late(now=NOW)}["heron"] == 0.2
 
 
 def test_a_month_holds_what_the_list_of_months_holds(shop):
