@@ -99,6 +99,7 @@ from inspector.log.records import (
     StoredFile,
     Verdict,
 )
+from inspector.log.release_agents import ReleaseAgents, change_release_agent, list_release_agents
 from inspector.log.reviewing import (
     LastWord,
     add_disposition,
@@ -181,6 +182,7 @@ __all__ = [
     "Pour",
     "PourCorrection",
     "PourCure",
+    "ReleaseAgents",
     "Review",
     "StoredFile",
     "TemperatureReading",
@@ -211,6 +213,7 @@ __all__ = [
     "add_wet_cure",
     "add_window_changes",
     "back_up",
+    "change_release_agent",
     "check_log",
     "check_piece",
     "confirm_reference",
@@ -253,6 +256,7 @@ __all__ = [
     "list_pour_cures",
     "list_pours",
     "list_references",
+    "list_release_agents",
     "list_temperatures",
     "list_window_changes",
     "note_sending",

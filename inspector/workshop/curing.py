@@ -109,6 +109,11 @@ class PieceAge:
     """Age until which it was kept wet, by its own word or its pour's. [h]"""
     temperature_assumed: bool
 
+    @property
+    def poured_at(self) -> datetime:
+        """When its pour was."""
+        return self.demolded_at - timedelta(hours=self.demold_age_h)
+
 
 @dataclass(frozen=True, slots=True)
 class DemoldStrength:

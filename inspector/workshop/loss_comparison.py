@@ -7,15 +7,15 @@ import itertools
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 
-from inspector.log import PourCure, WindowChange
+from inspector.log import PourCure, ReleaseAgents, WindowChange
 from inspector.risk import Interval, LossesCompared, LossGroup, compare_losses, exact_interval
 from inspector.workshop.shop_evidence import KnownPiece
 
-__all__ = ["ComparedPieces", "Comparison", "MoldChange", "compare_pieces", "find_changes", "poured_at"]
+__all__ = ["ComparedPieces", "Comparison", "MoldChange", "compare_pieces", "find_changes"]
 
 # A mix, say, counts as changed where most of so many pours before it were of another one, and most of those after of
 # the new one: a workshop that takes turns between two changes nothing.
@@ -89,12 +89,9 @@ def compare_pieces(
     return Comparison(first, second, compared, _sentences(second.name, compared, than=than))
 
 
-def poured_at(piece: KnownPiece) -> datetime:
-    """When the pour of a piece was."""
-    return piece.age.demolded_at - timedelta(hours=piece.age.demold_age_h)
-
-
-def find_changes(cures: Sequence[PourCure], windows: Sequence[WindowChange]) -> tuple[MoldChange, ...]:
+def find_changes(
+    cures: Sequence[PourCure], windows: Sequence[WindowChange], agents: ReleaseAgents
+) -> tuple[MoldChange, ...]:
     """Find when something about a mold changed for good, the latest first.
 
     Parameters
@@ -103,12 +100,19 @@ def find_changes(cures: Sequence[PourCure], windows: Sequence[WindowChange]) -> 
         The pours into the mold, in their order.
     windows : sequence of WindowChange
         The windows that it had, oldest first.
+    agents : ReleaseAgents
+        What was put on before a pour.
     """
     found = []
+    before = agents.first
+    for at, agent in agents.changes:
+        if agent != before:
+            found.append(MoldChange(at, f"{_agent_words(agent)} instead of {_agent_words(before)}"))
+        before = agent
     mixes = [cure.mix for cure in cures]
     for row in _lasting(mixes):
-        now, before = mixes[row] or "an unknown mix", mixes[row - 1] or "an unknown mix"
-        found.append(MoldChange(cures[row].poured_at, f"{now} instead of {before}"))
+        new, old = mixes[row] or "an unknown mix", mixes[row - 1] or "an unknown mix"
+        found.append(MoldChange(cures[row].poured_at, f"mix {new} instead of {old}"))
     wet = [None if cure.wet_until_h is None else f"{cure.wet_until_h:g} h" for cure in cures]
     for row in _lasting(wet):
         now, before = (
@@ -120,6 +124,10 @@ def find_changes(cures: Sequence[PourCure], windows: Sequence[WindowChange]) -> 
         if opened is not None and opens is not None and abs(opens - opened) >= _TOLD_FROM_H:
             found.append(MoldChange(later.at, f"window from {opens:.0f} h instead of {opened:.0f} h"))
     return tuple(sorted(found, key=lambda change: change.at, reverse=True))
+
+
+def _agent_words(agent: str) -> str:
+    return "no release agent" if agent in ("", "none") else agent
 
 
 def _lasting(values: Sequence[str | None]) -> list[int]:

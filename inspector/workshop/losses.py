@@ -37,7 +37,6 @@ from inspector.workshop.loss_comparison import (
     MoldChange,
     compare_pieces,
     find_changes,
-    poured_at,
 )
 from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, Scenario, ShopTrends, WhatIf
 from inspector.workshop.lost import judge_loss
@@ -268,12 +267,16 @@ class Losses:
         """Hold the pieces of a mold that were poured from a time on against those poured before."""
         pieces = self.of_mold(mold, now=now).pieces
         names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
-        before = [piece for piece in pieces if poured_at(piece) < at]
-        return compare_pieces(names, (before, [piece for piece in pieces if poured_at(piece) >= at]), than="before")
+        before = [piece for piece in pieces if piece.age.poured_at < at]
+        return compare_pieces(names, (before, [piece for piece in pieces if piece.age.poured_at >= at]), than="before")
 
     def changes(self, mold: str) -> tuple[MoldChange, ...]:
         """Find when something about a mold changed for good, the latest first."""
-        return find_changes(log.list_pour_cures(self._log, mold=mold), self._planning.window_changes(mold))
+        return find_changes(
+            log.list_pour_cures(self._log, mold=mold),
+            self._planning.window_changes(mold),
+            log.list_release_agents(self._log)[mold],
+        )
 
     # What if
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from inspector.log import Mold, Outcome, Piece, WindowChange
 from inspector.workshop.curing import DemoldStrength
-from inspector.workshop.loss_comparison import ComparedPieces, Comparison, compare_pieces, poured_at
+from inspector.workshop.loss_comparison import ComparedPieces, Comparison, compare_pieces
 from inspector.workshop.loss_results import FeatureShare, MonthOfLosses
 from inspector.workshop.lost import Loss
 from inspector.workshop.months import Month
@@ -117,7 +117,7 @@ def _pours(pieces: Sequence[KnownPiece]) -> tuple[PourOfMonth, ...]:
         PourOfMonth(
             pour_id=pour_id,
             mix=of_pour[0].age.mix,
-            poured_at=poured_at(of_pour[0]),
+            poured_at=of_pour[0].age.poured_at,
             pieces=len(of_pour),
             lost=sum(piece.loss.lost for piece in of_pour),
         )

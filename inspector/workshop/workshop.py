@@ -201,6 +201,16 @@ class Workshop:
         name = "-".join(re.findall("[a-z0-9]+", folded.lower()))[:_LONGEST_NAME].strip("-")
         return self.add_mold(name or "mold", title=title, material=material, release_agent=release_agent, views=(view,))
 
+    def change_release_agent(self, mold: str, release_agent: str, *, from_at: datetime, said_by: str) -> None:
+        """Write down that another release agent is put on a mold from a time on; pours before keep theirs.
+
+        A time without an offset is taken in this machine's time zone.
+        """
+        log.find_mold(self._log, mold)
+        log.change_release_agent(
+            self._log, mold, required(release_agent, "release agent"), from_at=with_offset(from_at), said_by=said_by
+        )
+
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
         log.add_view(self._log, mold=mold, view=required(view, "name of a view"))

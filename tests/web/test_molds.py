@@ -157,3 +157,21 @@ def test_what_is_not_there_is_said_plainly(client: TestClient, address: str) -> 
     answer = client.get(address)
     assert answer.status_code == 404
     assert "<h1>Not found</h1>" in answer.text
+
+
+def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> None:
+    answer = stocked.post(
+        "/molds/oak-leaf/release-agent",
+        data={"release_agent": "paste wax", "from_day": "2025-02-01", "name": "Marta"},
+        follow_redirects=False,
+    )
+    assert (answer.status_code, answer.headers["location"]) == (303, "/molds/oak-leaf/setup#release-agent")
+    assert "paste wax. Pours before a change keep theirs" in stocked.get("/molds/oak-leaf/setup").text
+    page = stocked.get("/molds/oak-leaf/compare").text
+    assert "paste wax instead of no release agent" in page
+    assert "?since=2025-02-01T" in page
+    for wrong in (
+        {"release_agent": "wax", "name": "Marta"},
+        {"release_agent": " ", "from_day": "2025-02-01", "name": "M"},
+    ):
+        assert stocked.post("/molds/oak-leaf/release-agent", data=wrong).status_code == 422

@@ -3,12 +3,13 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from inspector.errors import InputError
-from inspector.log import NotedDefect, PastPiece, PastPour, PourCure, Window, WindowChange
+from inspector.log import NotedDefect, PastPiece, PastPour, PourCure, ReleaseAgents, Window, WindowChange
 from inspector.workshop import Month, Workshop
 from inspector.workshop.loss_comparison import find_changes
 
 FIRST = datetime(2026, 1, 5, 8, tzinfo=UTC)
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
+SOAP = ReleaseAgents("soft soap", ())
 
 
 def cure(day, *, mix="grey", wet_until_h=None):
@@ -39,17 +40,19 @@ def window(day, earliest_h):
     ],
 )
 def test_a_change_is_what_lasts(mixes, changed_on):
-    found = find_changes([cure(day, mix=mix) for day, mix in enumerate(mixes)], ())
+    found = find_changes([cure(day, mix=mix) for day, mix in enumerate(mixes)], (), SOAP)
     assert sorted((change.at - FIRST).days for change in found) == changed_on
 
 
 def test_changes_say_what_they_were_latest_first():
     cures = [cure(day, mix="grey" if day < 6 else "buff", wet_until_h=None if day < 12 else 48) for day in range(20)]
     windows = (window(3, 36.0), window(4, 36.2), window(15, 30.0))
-    assert [change.what for change in find_changes(cures, windows)] == [
+    agents = ReleaseAgents("none", ((FIRST + timedelta(days=17), "soft soap"), (NOW, "soft soap")))
+    assert [change.what for change in find_changes(cures, windows, agents)] == [
+        "soft soap instead of no release agent",
         "window from 30 h instead of 36 h",
         "kept wet until 48 h instead of no wet cure noted",
-        "buff instead of grey",
+        "mix buff instead of grey",
     ]
 
 
@@ -81,7 +84,7 @@ def shop(tmp_path):
 
 def test_before_and_after_a_change_of_mix(shop):
     (change,) = shop.losses.changes("heron")
-    assert (change.what, change.at) == ("buff instead of grey", FIRST + timedelta(days=50))
+    assert (change.what, change.at) == ("mix buff instead of grey", FIRST + timedelta(days=50))
     found = shop.losses.compare_change("heron", at=change.at, now=NOW)
     assert (found.first.lost, found.first.pieces, found.second.lost, found.second.pieces) == (15, 50, 1, 50)
     assert found.first.features == (("bill", 15),)
@@ -147,3 +150,18 @@ def test_a_month_is_held_against_the_one_before(shop):
     assert shop.mold_month("heron", Month(2026, 1), now=NOW).before is None
     empty = shop.mold_month("heron", Month(2020, 1), now=NOW)
     assert (empty.pieces, empty.known.share, empty.expected) == ((), None, None)
+
+
+def test_pours_before_a_change_of_release_agent_keep_theirs(shop):
+    shop.change_release_agent("heron", "paste wax", from_at=FIRST + timedelta(days=30), said_by="Marta")
+    assert shop.mold("heron").mold.release_agent == "paste wax"
+    assert shop.mold("finial").mold.release_agent == ""
+    assert "paste wax instead of no release agent" in [change.what for change in shop.losses.changes("heron")]
+    # What the log teaches about it: thirty pieces without, seventy with it, not all hundred with it.
+    known = shop.losses.trends(now=NOW, mold="heron")
+    assert [effect.name for effect in known.effects] == ["paste wax as release agent"]
+    # The later word counts where two begin at the same time.
+    shop.change_release_agent("heron", "form oil", from_at=FIRST + timedelta(days=30), said_by="Marta")
+    assert shop.mold("heron").mold.release_agent == "form oil"
+    with pytest.raises(InputError, match="release agent"):
+        shop.change_release_agent("heron", "  ", from_at=NOW, said_by="Marta")
