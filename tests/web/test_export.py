@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
+from PIL import Image
 from pycocotools.coco import COCO
 
 from inspector.workshop import Month, Workshop
@@ -142,6 +143,23 @@ def test_photos_tell_no_place_unless_asked_for(client: TestClient) -> None:
     given = archive_of(client.get("/molds/oak-leaf/export.zip")).read(name)
     assert placeless.PLACE.encode() not in given
     assert archive_of(client.get("/molds/oak-leaf/export.zip?with_place=true")).read(name) == original
+
+
+@pytest.mark.parametrize("kind", ["WEBP", "TIFF"])
+def test_other_formats_become_upright_jpeg(client: TestClient, kind: str) -> None:
+    tags = Image.Exif()
+    tags[0x0112] = 6  # to be turned by a quarter
+    tags.get_ifd(0x8825)[1] = "N"
+    file = io.BytesIO()
+    Image.open(io.BytesIO(draw_piece())).save(file, kind, exif=tags)
+    shop_of(client).record(file.getvalue(), name=f"p.{kind.lower()}", mold="oak-leaf", demolded_at=DEMOLDED_AT)
+    archive = archive_of(client.get("/molds/oak-leaf/export.zip"))
+    (entry,) = json.loads(archive.read("coco.json"))["images"]
+    assert entry["file_name"] == "photos/000002-p.jpg"
+    with Image.open(io.BytesIO(archive.read(entry["file_name"]))) as image:
+        assert (image.format, image.size) == ("JPEG", (240, 320))
+        assert image.size == (entry["width"], entry["height"])
+        assert not image.getexif()
 
 
 def test_it_is_sent_while_it_is_made(stocked: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
