@@ -58,13 +58,12 @@ class LossesCompared:
     @property
     def can_be_chance(self) -> bool:
         """Whether the 90 % interval holds no difference at all."""
-        return self.difference.low <= 0 <= self.difference.high
+        return _holds_zero(self.difference)
 
     @property
     def can_be_chance_at_like_strength(self) -> bool | None:
         """The same between pieces of about the same strength."""
-        like = self.at_like_strength
-        return None if like is None else like.low <= 0 <= like.high
+        return None if self.at_like_strength is None else _holds_zero(self.at_like_strength)
 
 
 def compare_losses(first: LossGroup, second: LossGroup) -> LossesCompared:
@@ -99,10 +98,14 @@ def difference_of_shares(
     )
     middle = share_2 - share_1
     return Interval(
-        mean=middle,
+        mean=float(middle),
         low=middle - math.hypot(share_2 - low_2, high_1 - share_1),
         high=middle + math.hypot(high_2 - share_2, share_1 - low_1),
     )
+
+
+def _holds_zero(difference: Interval) -> bool:
+    return difference.low <= 0 <= difference.high
 
 
 def _wilson(lost: float, total: float, z: float) -> tuple[float, float, float]:
@@ -125,7 +128,7 @@ def _clumping(groups: Sequence[LossGroup]) -> float:
         apart = np.bincount(pour, weights=group.lost - share)
         spread += pours / (pours - 1) * float(apart @ apart)
         chance += len(group.lost) * float(share * (1 - share))
-    return max(1.0, spread / chance) if chance else 1.0
+    return max(1.0, float(spread / chance)) if chance else 1.0
 
 
 def _difference_at_like_strength(first: LossGroup, second: LossGroup, *, clumping: float) -> Interval | None:

@@ -185,15 +185,17 @@ def _sentences(name: str, compared: LossesCompared, *, than: str) -> tuple[str, 
         )
         return tuple(sentences)
     held = f"Between pieces opened at about the same strength: {_more_or_fewer(like)}"
-    match by_chance, compared.can_be_chance_at_like_strength:
-        case True, True:
-            sentences.append(f"{held} That can be chance as well.")
-        case True, False:
-            sentences.append(f"{held} That is hardly chance: how strong they were when opened has hidden it.")
-        case False, True:
-            sentences.append(f"{held} That can be chance, so how strong they were when opened may be all of it.")
-        case _:
-            sentences.append(f"{held} So it is not the strength alone.")
+    like_by_chance = compared.can_be_chance_at_like_strength
+    if by_chance and like_by_chance:
+        sentences.append(f"{held} That can be chance as well.")
+    elif by_chance:
+        sentences.append(f"{held} That is hardly chance: how strong they were when opened has hidden it.")
+    elif like_by_chance:
+        sentences.append(f"{held} That can be chance, so how strong they were when opened may be all of it.")
+    elif like.mean * compared.difference.mean < 0:
+        sentences.append(f"{held} That is hardly chance: strength for strength it is the other way round.")
+    else:
+        sentences.append(f"{held} So it is not the strength alone.")
     return tuple(sentences)
 
 

@@ -4,8 +4,10 @@ import pytest
 
 from inspector.errors import InputError
 from inspector.log import NotedDefect, PastPiece, PastPour, PourCure, ReleaseAgents, Window, WindowChange
-from inspector.workshop import Month, Workshop
-from inspector.workshop.loss_comparison import find_changes
+from inspector.workshop import Month, PieceAge, Workshop
+from inspector.workshop.loss_comparison import compare_pieces, find_changes
+from inspector.workshop.lost import Loss
+from inspector.workshop.shop_evidence import KnownPiece
 
 FIRST = datetime(2026, 1, 5, 8, tzinfo=UTC)
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
@@ -165,3 +167,34 @@ def test_pours_before_a_change_of_release_agent_keep_theirs(shop):
     assert shop.mold("heron").mold.release_agent == "form oil"
     with pytest.raises(InputError, match="release agent"):
         shop.change_release_agent("heron", "  ", from_at=NOW, said_by="Marta")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "word"),
+    [
+        # Lost by strength, as (weak lost, weak, strong lost, strong); the words follow from the two intervals.
+        ((6, 60, 6, 60), (7, 60, 6, 60), "That can be chance as well."),
+        ((60, 120, 2, 30), (15, 30, 8, 120), "may be all of it."),
+        ((30, 60, 6, 60), (5, 60, 0, 60), "So it is not the strength alone."),
+        ((40, 120, 0, 30), (24, 30, 18, 120), "has hidden it."),
+        ((48, 120, 0, 30), (28, 30, 0, 120), "it is the other way round."),
+    ],
+)
+def test_what_is_said_follows_from_both_intervals(first, second, word):
+    def pieces(weak_lost, weak, strong_lost, strong):
+        for number in range(weak + strong):
+            is_weak = number < weak
+            lost = number < weak_lost if is_weak else number - weak < strong_lost
+            age = PieceAge(
+                piece_id=number, mold="heron", pour_id=number, mix="grey", demolded_at=FIRST, demold_age_h=30.0,
+                equivalent_age_h=30.0, strength_fraction=0.3 if is_weak else 0.5, wet_until_h=None,
+                temperature_assumed=False,
+            )  # fmt: skip
+            yield KnownPiece(age=age, loss=Loss(lost=lost, features=()))
+
+    found = compare_pieces(("A", "B"), (list(pieces(*first)), list(pieces(*second))), than="of A")
+    assert found.sentences[1].endswith(word)
+    for sentence, interval in zip(
+        found.sentences, (found.compared.difference, found.compared.at_like_strength), strict=True
+    ):
+        assert ("can be chance" in sentence) == (interval.low <= 0 <= interval.high)
