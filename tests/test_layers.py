@@ -52,7 +52,7 @@ AT_HOME = {
     "PIL": {"imaging"},
     "pillow_heif": {"imaging"},
     "icalendar": {"workshop"},
-    "reportlab": {"imaging"},
+    "reportlab": {"imaging", "workshop"},
     "skimage": PICTURE_LAYERS - {"workshop"},
 }
 # Files, clock, chance, network and other processes.

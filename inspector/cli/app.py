@@ -8,6 +8,7 @@ from inspector.cli.break_tests import breaktest_app
 from inspector.cli.checking import check
 from inspector.cli.demo import demo
 from inspector.cli.due import due
+from inspector.cli.exporting import export
 from inspector.cli.failing import ExplainingGroup
 from inspector.cli.features import features
 from inspector.cli.history import history
@@ -42,6 +43,7 @@ app.command("record")(record)
 app.command("watch")(watch)
 app.command("log")(list_log)
 app.command("import")(import_pieces)
+app.command("export")(export)
 app.command("due")(due)
 app.command("strength")(strength)
 app.command("limits")(limits)

@@ -38,7 +38,13 @@ from inspector.log.cure_records import (
     TemperatureReading,
     TemperatureRecord,
 )
-from inspector.log.cures import add_wet_cure, find_pour_cure, list_piece_demoldings, list_pour_cures
+from inspector.log.cures import (
+    add_wet_cure,
+    find_piece_wet_until_h,
+    find_pour_cure,
+    list_piece_demoldings,
+    list_pour_cures,
+)
 from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
@@ -46,8 +52,10 @@ from inspector.log.listing import (
     count_pieces,
     find_piece,
     list_piece_details,
+    list_piece_times,
     list_pieces,
     list_pieces_worst_first,
+    read_piece_details,
 )
 from inspector.log.marks import evidence_mark
 from inspector.log.molds import (
@@ -111,6 +119,7 @@ from inspector.log.records import (
     StoredFile,
     Verdict,
 )
+from inspector.log.release_agents import ReleaseAgents, change_release_agent, list_release_agents
 from inspector.log.reviewing import (
     LastWord,
     add_disposition,
@@ -198,6 +207,7 @@ __all__ = [
     "Pour",
     "PourCorrection",
     "PourCure",
+    "ReleaseAgents",
     "Review",
     "Role",
     "ScriptToken",
@@ -234,6 +244,7 @@ __all__ = [
     "add_wet_cure",
     "add_window_changes",
     "back_up",
+    "change_release_agent",
     "check_log",
     "check_piece",
     "confirm_reference",
@@ -253,6 +264,7 @@ __all__ = [
     "find_photo_by_content",
     "find_piece",
     "find_piece_of_finding",
+    "find_piece_wet_until_h",
     "find_pour",
     "find_pour_cure",
     "find_reference",
@@ -277,12 +289,14 @@ __all__ = [
     "list_piece_demoldings",
     "list_piece_details",
     "list_piece_outcomes",
+    "list_piece_times",
     "list_pieces",
     "list_pieces_worst_first",
     "list_pour_corrections",
     "list_pour_cures",
     "list_pours",
     "list_references",
+    "list_release_agents",
     "list_temperatures",
     "list_tokens",
     "list_window_changes",
@@ -290,6 +304,7 @@ __all__ = [
     "open_log",
     "password_hash",
     "read_photo_file",
+    "read_piece_details",
     "remove_account",
     "renew_hash",
     "restore",

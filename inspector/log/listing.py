@@ -48,9 +48,11 @@ __all__ = [
     "count_pieces",
     "find_piece",
     "list_piece_details",
+    "list_piece_times",
     "list_pieces",
     "list_pieces_worst_first",
     "piece_details",
+    "read_piece_details",
     "review_record",
 ]
 
@@ -84,6 +86,26 @@ def list_piece_details(log: Log, which: PieceFilter, *, limit: int | None, offse
     with log.reading() as session:
         query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
         return piece_details(session, session.scalars(query).all())
+
+
+def list_piece_times(log: Log, which: PieceFilter) -> dict[int, datetime]:
+    """Tell when pieces were demolded, by piece, as `list_pieces` orders them; where that is unknown, when logged."""
+    with log.reading() as session:
+        query = (
+            _matching(which)
+            .add_columns(PieceRow.demolded_at, PieceRow.demolded_offset_min, PieceRow.created_at)
+            .order_by(_seen_at().desc(), PieceRow.id.desc())
+        )
+        return {
+            piece_id: created_at.astimezone() if demolded_at is None else with_offset(demolded_at, offset_min)
+            for piece_id, demolded_at, offset_min, created_at in session.execute(query)
+        }
+
+
+def read_piece_details(log: Log, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
+    """Read all that is known about some pieces, in the order of their ids as given."""
+    with log.reading() as session:
+        return piece_details(session, piece_ids)
 
 
 def find_piece(log: Log, piece_id: int) -> PieceDetail:

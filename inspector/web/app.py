@@ -13,6 +13,8 @@ from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
 from inspector.web import (
     account_routes,
+    compare_routes,
+    export_routes,
     finding_routes,
     health_routes,
     metrics,
@@ -24,6 +26,7 @@ from inspector.web import (
     piece_routes,
     pour_routes,
     reviewer_routes,
+    sheet_routes,
     sign_in_routes,
     today_routes,
     waiting_routes,
@@ -95,6 +98,9 @@ def create_app(
         mix_routes,
         mold_setup_routes,
         mold_routes,
+        compare_routes,
+        export_routes,
+        sheet_routes,
         piece_routes,
         finding_routes,
         photo_routes,

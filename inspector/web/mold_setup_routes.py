@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass
+from datetime import date, datetime, time
 from typing import Annotated
 from urllib.parse import quote
 
@@ -193,6 +194,22 @@ def set_targets(
     return _to_setup(mold, "targets")
 
 
+@router.post("/molds/{mold}/release-agent")
+@least("record")
+def change_release_agent(
+    shop: ShopDep, mold: str, release_agent: Text = "", from_day: Annotated[date | None, Form()] = None, name: Name = ""
+) -> RedirectResponse:
+    """Say that another release agent is put on a mold from a day on."""
+    _find_mold(shop, mold)
+    who = given_name(name)
+    if from_day is None:
+        raise InputError("Say from which day on the new release agent is used.")
+    shop.change_release_agent(mold, release_agent, from_at=datetime.combine(from_day, time()), said_by=who)
+    response = _to_setup(mold, "release-agent")
+    remember_reviewer(response, who)
+    return response
+
+
 def _add_references(request: Request, shop: Workshop, mold: str, view: str, photos: list[UploadFile]) -> Response:
     """Segment photos of good pieces; those that are refused are told, and do not stop the others."""
     refused = []
@@ -220,6 +237,7 @@ def _setup_page(request: Request, shop: Workshop, mold: str, *, refused: list[st
         "in_use": [item for item in detail.references if item.in_use],
         "retired": [item for item in detail.references if item.confirmed and not item.in_use],
         "uses": shop.reference_uses(mold),
+        "today": datetime.now().astimezone().date(),
         "setting": shop.planning.mold_setting(mold),
         "refused": refused or [],
     }

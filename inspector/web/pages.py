@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse
 
 from inspector.web import words
 from inspector.web.callers import Caller, caller_of
+from inspector.web.marks import number_place, polygon_points
 from inspector.web.reviewer import reviewer_of
 from inspector.workshop import Role, Workshop, may, with_degree_sign
 
@@ -29,12 +30,15 @@ _ENVIRONMENT.filters.update(
     clock=words.clock,
     confidence=words.confidence,
     degree_sign=with_degree_sign,
+    day=words.day,
     decided=words.decided,
     file_size=words.file_size,
     flagged=words.flagged,
     last_said=words.last_said,
     mold_name=words.mold_name,
     rights=words.rights,
+    number_place=number_place,
+    points=polygon_points,
     said=words.said,
     score=words.score,
     size=words.size,

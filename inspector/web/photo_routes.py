@@ -169,7 +169,7 @@ def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int)
 
 
 @router.get("/photos/{photo_id}/original")
-@least("see")
+@least("record")
 def download_original(shop: ShopDep, photo_id: Id) -> Response:
     """The photo's file, byte for byte as it came in, to be saved."""
     photo = find_photo(shop, photo_id)

@@ -52,7 +52,7 @@ from inspector.log import (
 from inspector.workshop.access import LEAST_PASSWORD_SIGNS, LONGEST_SESSION, Access, SignedIn, may
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.changes import MovedWindow
-from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge
+from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge, PieceCure
 from inspector.workshop.demo import (
     DemoFolders,
     DemoPhoto,
@@ -64,7 +64,9 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
-from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
+from inspector.workshop.exporting import Export, Exporting
+from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
+from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
     MONTH_COLUMNS,
     ExpectedCure,
@@ -74,6 +76,10 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
+from inspector.workshop.mold_month import MoldMonth, PourOfMonth
+from inspector.workshop.months import Month
+from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
+from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.posing import PoseOutline
@@ -106,6 +112,7 @@ __all__ = [
     "MONTH_COLUMNS",
     "PRACTICE_START_FRACTION",
     "ROLES",
+    "SIZE_IN",
     "VERDICTS",
     "Access",
     "Account",
@@ -114,6 +121,8 @@ __all__ = [
     "BreakTest",
     "BreakWord",
     "CementClass",
+    "ComparedPieces",
+    "Comparison",
     "Curing",
     "DemoFolders",
     "DemoPhoto",
@@ -122,11 +131,16 @@ __all__ = [
     "DuePiece",
     "ExpectedCure",
     "ExpectedTemperature",
+    "Export",
+    "Exporting",
+    "Facts",
     "Feature",
     "FeatureProposal",
     "FileState",
     "FilledMold",
     "FolderWatch",
+    "Grid",
+    "Heading",
     "ImportedPieces",
     "KeptTemperature",
     "KeptWindow",
@@ -138,30 +152,38 @@ __all__ = [
     "LossPictures",
     "Mix",
     "Mold",
+    "MoldChange",
     "MoldDetail",
+    "MoldMonth",
     "MoldReference",
     "MoldSetting",
     "MoldTrends",
     "MoldWindow",
+    "Month",
     "MovedWindow",
     "Outcome",
     "Outline",
+    "Outlined",
+    "Paper",
     "PasswordLink",
     "PhotoSending",
     "Picture",
     "Piece",
     "PieceAge",
+    "PieceCure",
     "PieceDetail",
     "PieceFacts",
     "PieceFilter",
     "PieceImport",
     "PieceNote",
     "PieceVersion",
+    "PlaceMark",
     "Planning",
     "Points",
     "PoseOutline",
     "Pour",
     "PourCorrection",
+    "PourOfMonth",
     "RecognisedFile",
     "Recorded",
     "RecordedFile",
@@ -180,16 +202,22 @@ __all__ = [
     "WhatIf",
     "Window",
     "WindowChange",
+    "Words",
     "Workshop",
     "add_demo_molds",
     "add_demo_past",
+    "csv_lines",
     "due_calendar",
     "fill_demo_molds",
     "find_demo_folders",
+    "finding_row",
+    "finding_rows",
     "last_word",
     "list_photo_files",
     "may",
+    "paper_pdf",
     "parse_version",
+    "piece_row",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

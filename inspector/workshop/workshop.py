@@ -55,10 +55,14 @@ from inspector.log import (
 )
 from inspector.workshop.access import Access
 from inspector.workshop.curing import Curing, mix_curve
-from inspector.workshop.loss_pictures import LossPictures, draw_losses
+from inspector.workshop.exporting import Exporting
+from inspector.workshop.loss_pictures import LossPicture, LossPictures, break_map, draw_losses
+from inspector.workshop.loss_results import FeatureShare, MoldTrends, MoldWindow
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
+from inspector.workshop.mold_month import MoldMonth
+from inspector.workshop.months import Month
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
@@ -140,6 +144,8 @@ class Workshop:
         """When to demold each mold, why pieces are lost, and what another way would change."""
         self.access = Access(opened)
         """Who may reach the workshop over the network."""
+        self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
+        """Giving out the log in open formats."""
         self._signatures = KeptSignatures(
             engine,
             opened.photos.folder.parent / "signatures",
@@ -197,6 +203,16 @@ class Workshop:
         folded = unicodedata.normalize("NFKD", required(title, "name of the mold")).encode("ascii", "ignore").decode()
         name = "-".join(re.findall("[a-z0-9]+", folded.lower()))[:_LONGEST_NAME].strip("-")
         return self.add_mold(name or "mold", title=title, material=material, release_agent=release_agent, views=(view,))
+
+    def change_release_agent(self, mold: str, release_agent: str, *, from_at: datetime, said_by: str) -> None:
+        """Write down that another release agent is put on a mold from a time on; pours before keep theirs.
+
+        A time without an offset is taken in this machine's time zone.
+        """
+        log.find_mold(self._log, mold)
+        log.change_release_agent(
+            self._log, mold, required(release_agent, "release agent"), from_at=with_offset(from_at), said_by=said_by
+        )
 
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
@@ -725,6 +741,10 @@ class Workshop:
         which = self._checked(PieceFilter(mold=mold, waiting=True))
         return log.list_pieces_worst_first(self._log, which, limit=limit, offset=offset)
 
+    def count_pieces(self, which: PieceFilter) -> int:
+        """Count the pieces that `pieces` lists."""
+        return log.count_pieces(self._log, self._checked(which))
+
     def count_waiting(self, *, mold: str | None = None) -> int:
         """Count the pieces that wait for a disposition."""
         return log.count_pieces(self._log, self._checked(PieceFilter(mold=mold, waiting=True)))
@@ -755,12 +775,18 @@ class Workshop:
         """Show a photo as a browser can: upright JPEG, made smaller if a side is longer than asked."""
         return jpeg_picture(self._read_logged(photo_id).image_bgr, max_side_px=max_side_px)
 
-    def loss_pictures(self, mold: str, *, now: datetime) -> LossPictures:
+    def mold_month(self, mold: str, month: Month, *, now: datetime) -> MoldMonth:
+        """Gather one month of a mold: its pieces, what was lost, and whether that differs from the month before."""
+        ids = self.exporting.piece_ids(mold=mold, month=month)
+        pieces = tuple(detail.piece for detail in log.read_piece_details(self._log, ids[::-1]))
+        return self.losses.month(mold, month, pieces=pieces, now=now)
+
+    def month_map(self, found: MoldMonth) -> LossPicture | None:
+        """Draw where pieces of a month broke; None without a reference to draw it on."""
+        return self.break_map(found.mold.name, found.features, piece_ids=[piece.id for piece in found.pieces])
+
+    def loss_pictures(self, window: MoldWindow, trends: MoldTrends) -> LossPictures:
         """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength."""
-        window = self.losses.window(mold, now=now)
-        (trends,) = self.losses.trends(now=now, mold=mold).molds
-        references = [item for item in log.list_references(self._log, mold) if item.in_use]
-        reference = max(references, key=lambda item: len(item.features), default=None)
         strengths = self.curing.mix_strengths()
         return draw_losses(
             window,
@@ -768,9 +794,22 @@ class Workshop:
             curve=mix_curve(window.mix, strengths),
             strength_28_days=None if window.mix is None else strengths[window.mix].strength_28_days,
             tests=None if window.mix is None else self.curing.corrected_tests(window.mix),
-            reference=reference,
-            reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
-            places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
+            mapped=self.break_map(window.mold, trends.features),
+        )
+
+    def break_map(
+        self, mold: str, features: Sequence[FeatureShare], *, piece_ids: Sequence[int] | None = None
+    ) -> LossPicture | None:
+        """Draw where pieces of a mold break, all or some; None without a reference to draw it on."""
+        references = [item for item in log.list_references(self._log, mold) if item.in_use]
+        reference = max(references, key=lambda item: len(item.features), default=None)
+        if reference is None:
+            return None
+        return break_map(
+            reference,
+            features,
+            read_bgr=lambda: self._read_logged(reference.photo_id).image_bgr,
+            places_xy=lambda: self._places_on(reference, piece_ids),
         )
 
     def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
@@ -958,10 +997,14 @@ class Workshop:
             raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
         return usable
 
-    def _places_on(self, reference: MoldReference) -> NDArray[np.float64]:
+    def _places_on(self, reference: MoldReference, piece_ids: Sequence[int] | None) -> NDArray[np.float64]:
         """Where the findings that count as losses lie on a reference, from the photos laid against it, (n, 2) px."""
         places = []
-        for detail in log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0):
+        if piece_ids is None:
+            details = log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0)
+        else:
+            details = log.read_piece_details(self._log, piece_ids)
+        for detail in details:
             for inspection in detail.inspections:
                 if inspection is None or inspection.reference != reference.name:
                     continue

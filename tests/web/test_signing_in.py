@@ -133,6 +133,16 @@ def test_what_somebody_does_goes_under_the_name_of_their_account(network: Networ
     assert "Mallory" not in browser.get("/pours/1").text
 
 
+def test_a_form_s_own_name_does_not_stand_for_an_account(network: Network) -> None:
+    browser = network.signed_in("record")
+    said = {"release_agent": "paste wax", "from_day": "2026-11-01", "name": "Mallory"}
+    assert browser.post("/molds/oak-leaf/release-agent", data=said).status_code == 303
+    with network.app.state.workshop._log.reading() as session:
+        (change,) = list_changes(session, row_table="release_agent", limit=2)
+    assert change.after is not None
+    assert (change.by, change.after["said_by"]) == ("Rosa", "Rosa")
+
+
 def last_change(network: Network) -> tuple[str, str | None]:
     with network.app.state.workshop._log.reading() as session:
         change = list_changes(session, limit=1)[0]
@@ -399,6 +409,20 @@ def test_who_may_only_look_is_not_asked_for_a_name(network: Network, piece_photo
     assert "You may look" in page
     assert "Your name" not in page
     assert "Your name" not in network.signed_in("record").get("/pieces/1").text
+
+
+def test_who_may_only_look_is_given_no_photo_that_tells_its_place(
+    network: Network, piece_photo: Callable[..., bytes]
+) -> None:
+    photo = {"photos": ("leaf.png", piece_photo(chips=1))}
+    recorder, looker = network.signed_in("record"), network.signed_in("see")
+    assert recorder.post("/photos", data={"mold": "oak-leaf"}, files=photo).status_code == 200
+    original, export = "/photos/2/original", "/molds/oak-leaf/export.zip"
+    for page, address in (("/pieces/1", original), ("/molds/oak-leaf", export), ("/molds/oak-leaf/month", export)):
+        assert address in recorder.get(page).text
+        assert recorder.get(address).status_code == 200
+        assert address not in looker.get(page).text
+        assert looker.get(address).status_code == 403
 
 
 @pytest.mark.parametrize("path", ["/static/../pours", "/static/%2e%2e/pours", "/static/..%2fpours", "//pours"])
