@@ -35,12 +35,14 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
+from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.history_tables import ChangeRow
 
 __all__ = [
     "Change",
     "HistoryFault",
     "acting_as",
+    "acting_name",
     "carry_over",
     "count_changes",
     "history_faults",
@@ -54,8 +56,8 @@ State = Mapping[str, Any]
 RowKey = tuple[str, int]
 """Table and number of a row."""
 
-# Not in the history: the history itself, and which migrations were run.
-_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version"})
+# Not in the history: the history itself, which migrations were run, and what the program has still to do.
+_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version", AwaitingPhotoRow.__tablename__})
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 # SQLite takes 32,766 values in a statement at most.
@@ -107,6 +109,11 @@ def acting_as(name: str | None) -> Iterator[None]:
         _acting.reset(token)
 
 
+def acting_name() -> str | None:
+    """Give the name under which is written just now."""
+    return _acting.get()
+
+
 @contextmanager
 def recording_history(session: Session) -> Iterator[None]:
     """Add to the history what a session writes meanwhile, in the same transaction."""
@@ -114,11 +121,13 @@ def recording_history(session: Session) -> Iterator[None]:
 
     def note_what_was(session: Session, *_: Any) -> None:
         touched = [*(row for row in session.dirty if session.is_modified(row)), *session.deleted]
-        before.update(_states(session.connection(), {key for key in map(_key, touched) if key not in before}))
+        keys = {key for key in map(_key, touched) if key not in before and key[0] not in _OUTSIDE}
+        before.update(_states(session.connection(), keys))
 
     def note_what_is_new(session: Session, *_: Any) -> None:
-        for row in session.new:
-            before.setdefault(_key(row), None)
+        for key in map(_key, session.new):
+            if key[0] not in _OUTSIDE:
+                before.setdefault(key, None)
 
     event.listen(session, "before_flush", note_what_was)
     event.listen(session, "after_flush", note_what_is_new)

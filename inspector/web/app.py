@@ -6,6 +6,7 @@ from contextlib import AbstractContextManager, asynccontextmanager, contextmanag
 from dataclasses import replace
 from pathlib import Path
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
@@ -23,6 +24,7 @@ from inspector.web import (
     pour_routes,
     reviewer_routes,
     today_routes,
+    unrecognised_routes,
     waiting_routes,
 )
 from inspector.web.failing import answer_failures
@@ -31,12 +33,15 @@ from inspector.web.reviewer import ActAsReviewer
 from inspector.web.telling import TellRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
+from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 
 __all__ = ["create_app"]
 
-# Each inspection holds a full photo and its working copies in memory; more at once would not end sooner
-# on the two to four cores of a workshop's laptop.
-INSPECTIONS_AT_ONCE = 2
+# Each reference that is made ready holds a full photo and its working copies in memory.
+REFERENCES_AT_ONCE = 2
+
+# Photos that are read and kept at the same time; the others wait without a thread, which reviews need.
+KEEPING_AT_ONCE = 2
 
 # Without JavaScript all photos of a form come in one request.
 PHOTOS_A_REQUEST = 10
@@ -56,8 +61,9 @@ def create_app(
     settings : Settings, optional
         Where the data lies and how large a photo may be; by default read from the environment.
     open_workshop : callable, optional
-        What opens the workshop of a data folder when serving starts; by default with photos read in processes that
-        may take only so much time and memory.
+        What opens the workshop of a data folder when serving starts; its photos are inspected by a thread then. By
+        default photos are inspected in processes of their own, and read in ones that may take only so much time and
+        memory.
 
     Returns
     -------
@@ -70,7 +76,11 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with (open_workshop or _open_guarded)(settings.data_dir) as workshop:
             app.state.workshop = workshop
-            yield
+            app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
+            # The engine of a workshop that is handed in may be one that no process could be given.
+            start = InspectingProcesses(settings.data_dir) if open_workshop is None else InspectingThread(workshop)
+            with start as app.state.inspecting:
+                yield
 
     # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
     app = FastAPI(
@@ -81,7 +91,7 @@ def create_app(
         lifespan=lifespan,
     )
     app.state.settings = settings
-    app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
+    app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
     for routes in (
         waiting_routes,
         today_routes,
@@ -92,6 +102,7 @@ def create_app(
         mold_routes,
         piece_routes,
         finding_routes,
+        unrecognised_routes,
         photo_routes,
         reviewer_routes,
         health_routes,

@@ -15,6 +15,7 @@ __all__ = [
     "flagged",
     "last_said",
     "mold_name",
+    "place_in_queue",
     "said",
     "score",
     "size",
@@ -103,6 +104,13 @@ def last_said(word: LastWord) -> str:
 def mold_name(piece: Piece) -> str:
     """The mold of a piece as people call it."""
     return piece.mold_title or piece.mold
+
+
+def place_in_queue(before: int) -> str:
+    """How it stands with a photo that is kept and not inspected yet: `Busy: 3 before yours`."""
+    if not before:
+        return "It is inspected next"
+    return f"Busy: {before} before yours"
 
 
 def clock(time: datetime) -> str:

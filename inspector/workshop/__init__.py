@@ -8,6 +8,7 @@ from inspector.log import (
     KINDS,
     VERDICTS,
     Admixture,
+    AwaitingPhoto,
     BreakTest,
     BreakWord,
     CementClass,
@@ -68,6 +69,7 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
+from inspector.workshop.photo_queue import KeptNow, PhotoQueue
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.posing import PoseOutline
@@ -100,6 +102,7 @@ __all__ = [
     "VERDICTS",
     "AddedMold",
     "Admixture",
+    "AwaitingPhoto",
     "BreakTest",
     "BreakWord",
     "CementClass",
@@ -117,6 +120,7 @@ __all__ = [
     "FilledMold",
     "FolderWatch",
     "ImportedPieces",
+    "KeptNow",
     "KeptTemperature",
     "KeptWindow",
     "LastWord",
@@ -135,6 +139,7 @@ __all__ = [
     "MovedWindow",
     "Outcome",
     "Outline",
+    "PhotoQueue",
     "PhotoSending",
     "Picture",
     "Piece",
