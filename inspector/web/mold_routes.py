@@ -1,9 +1,7 @@
 """Pages of the molds: when to demold each, why it loses pieces, and the pictures of that with their numbers."""
 
 import hashlib
-import re
 from datetime import datetime
-from pathlib import Path
 
 from fastapi import APIRouter
 from starlette.exceptions import HTTPException
@@ -11,17 +9,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.errors import InputError
-from inspector.settings import Settings
 from inspector.web.pages import ShopDep, render
-from inspector.web.pictures import kept_picture
 from inspector.web.words import age, clock
 from inspector.workshop import KeptWindow
 
 __all__ = ["router"]
 
 router = APIRouter()
-
-_PICTURE_NAME = re.compile("[0-9a-f]{64}")
 
 
 @router.get("/molds", response_class=HTMLResponse)
@@ -33,25 +27,16 @@ def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
 @router.get("/molds/{mold}", response_class=HTMLResponse)
 def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show a mold's window, why it loses pieces, and the pictures."""
-    now = _now()
     try:
-        window = shop.losses.window(mold, now=now)
+        drawn = shop.loss_pictures(mold, now=_now())
     except InputError as error:
         raise HTTPException(404, str(error)) from error
-    (trends,) = shop.losses.trends(now=now, mold=mold).molds
-    drawn = shop.loss_pictures(mold, now=now)
-    folder = _folder(request)
-    addresses = {}
-    for picture in drawn.pictures:
-        name = hashlib.sha256(picture.svg).hexdigest()
-        kept_picture(folder, f"{name}.svg", lambda picture=picture: picture.svg)  # type: ignore[misc]
-        addresses[picture.name] = f"/molds/pictures/{name}.svg"
     context = {
-        "window": window,
-        "history": [_history_row(kept) for kept in window.history],
-        "trends": trends,
+        "window": drawn.window,
+        "history": [_history_row(kept) for kept in drawn.window.history],
+        "trends": drawn.trends,
         "pictures": drawn.pictures,
-        "addresses": addresses,
+        "addresses": {picture.name: f"/molds/{mold}/pictures/{picture.name}.svg" for picture in drawn.pictures},
     }
     return render(request, "mold.html", context)
 
@@ -64,16 +49,20 @@ def keep_window(shop: ShopDep, mold: str) -> RedirectResponse:
     return RedirectResponse(f"/molds/{mold}", status_code=303)
 
 
-@router.get("/molds/pictures/{name}.svg", response_class=Response)
-def show_picture(request: Request, name: str) -> Response:
-    """Serve a picture that a page was made with."""
-    if not _PICTURE_NAME.fullmatch(name):
-        raise HTTPException(404, "There is no such picture. Open the page of the mold anew.")
-
-    def gone() -> bytes:
-        raise HTTPException(404, "This picture is gone. Open the page of the mold anew.")
-
-    return Response(kept_picture(_folder(request), f"{name}.svg", gone), media_type="image/svg+xml")
+@router.get("/molds/{mold}/pictures/{name}.svg", response_class=Response)
+def show_picture(request: Request, shop: ShopDep, mold: str, name: str) -> Response:
+    """Draw one of the pictures of a mold's losses, as the log is now."""
+    try:
+        drawn = shop.loss_pictures(mold, now=_now())
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
+    svg = next((picture.svg for picture in drawn.pictures if picture.name == name), None)
+    if svg is None:
+        raise HTTPException(404, f"There is no such picture of {mold}. Open the page of the mold anew.")
+    headers = {"ETag": f'"{hashlib.sha256(svg).hexdigest()}"', "Cache-Control": "private, no-cache"}
+    if headers["ETag"] == request.headers.get("if-none-match"):
+        return Response(status_code=304, headers=headers)
+    return Response(svg, media_type="image/svg+xml", headers=headers)
 
 
 def _history_row(kept: KeptWindow) -> tuple[str, ...]:
@@ -86,11 +75,6 @@ def _history_row(kept: KeptWindow) -> tuple[str, ...]:
         f"{kept.lost_after} of {kept.pieces_after} lost",
         str(kept.too_early_after),
     )
-
-
-def _folder(request: Request) -> Path:
-    settings: Settings = request.app.state.settings
-    return settings.data_dir / "pictures"
 
 
 def _now() -> datetime:

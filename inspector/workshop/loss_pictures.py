@@ -7,6 +7,7 @@ the same. Each picture goes with its numbers as a table.
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
@@ -57,26 +58,37 @@ _TOLD_AGES_H = (12, 24, 36, 48, 72, 120, 168)
 _MARKS = {"crumbles": "v", "snaps with a sandy face": "s", "snaps clean": "^"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class LossPicture:
-    """A picture with its numbers."""
+    """A picture with its numbers; it is drawn when it is first looked at."""
 
     name: str
     """For its file: `loss-by-age`."""
     title: str
     caption: str
-    svg: bytes
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     draw: Callable[["Axes"], None]
-    """Draws it once more, into another figure."""
+    """Draws it into a figure."""
+
+    @cached_property
+    def svg(self) -> bytes:
+        """The picture by itself."""
+
+        def on(figure: "Figure") -> None:
+            axes = figure.subplots()
+            self.draw(axes)
+            axes.set_title(self.title, loc="left", fontsize=13)
+
+        return _svg(on)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LossPictures:
-    """All pictures of one mold."""
+    """All pictures of one mold, with what they were drawn from."""
 
-    mold: str
+    window: MoldWindow
+    trends: MoldTrends
     title: str
     words: tuple[str, ...]
     """Advice and causes."""
@@ -107,8 +119,8 @@ def draw_losses(
     strength_28_days: Strength28Days | None,
     tests: CorrectedTests | None,
     reference: MoldReference | None,
-    reference_bgr: NDArray[np.uint8] | None,
-    places_xy: NDArray[np.float64],
+    reference_bgr: Callable[[MoldReference], NDArray[np.uint8]],
+    places_xy: Callable[[MoldReference], NDArray[np.float64]],
 ) -> LossPictures:
     """Draw the pictures of a mold.
 
@@ -119,9 +131,9 @@ def draw_losses(
     curve, strength_28_days, tests
         Of its mix, as far as they are known.
     reference, reference_bgr
-        What the map is drawn on; without one there is no map.
-    places_xy : ndarray, shape (n, 2)
-        Where findings lie, in pixels of the reference.
+        What the map is drawn on; without one there is no map. Its pixels are read when the map is looked at.
+    places_xy : callable
+        Gives where findings lie then, in pixels of the reference, (n, 2).
     """
     strength = strength_band(curve, _STRENGTH_AGES_H)
     pictures = [
@@ -173,16 +185,17 @@ def draw_losses(
             [month.cells for month in trends.months],
         ),
     ]
-    if reference is not None and reference_bgr is not None:
+    if reference is not None:
         counts = {feature.name: feature for feature in trends.features}
-        photo_rgb = reference_bgr[..., ::-1]
         pictures.append(
             _picture(
                 "where-pieces-break",
                 "Where pieces break",
                 "Numbers: pieces lost at the feature; the denser the hatching, the more. Crosses: single findings on "
                 "photos, laid over the reference.",
-                lambda axes: _draw_map(axes, reference, photo_rgb, trends, places_xy),
+                lambda axes: _draw_map(
+                    axes, reference, reference_bgr(reference)[..., ::-1], trends, places_xy(reference)
+                ),
                 ("feature", "lost", "of all pieces"),
                 [
                     (name, str(feature.lost), _percent(feature.share))
@@ -191,7 +204,8 @@ def draw_losses(
             )
         )
     return LossPictures(
-        mold=window.mold,
+        window=window,
+        trends=trends,
         title=window.title,
         words=tuple(map(with_degree_sign, (window.advice, *trends.sentences))),
         pictures=tuple(pictures),
@@ -236,12 +250,7 @@ def _picture(
     head: tuple[str, ...],
     rows: Sequence[tuple[str, ...]],
 ) -> LossPicture:
-    def on(figure: "Figure") -> None:
-        axes = figure.subplots()
-        draw(axes)
-        axes.set_title(title, loc="left", fontsize=13)
-
-    return LossPicture(name=name, title=title, caption=caption, svg=_svg(on), head=head, rows=tuple(rows), draw=draw)
+    return LossPicture(name=name, title=title, caption=caption, head=head, rows=tuple(rows), draw=draw)
 
 
 def _svg(draw: "Callable[[Figure], None]", *, size_in: tuple[float, float] = _SIZE_IN) -> bytes:

@@ -107,6 +107,14 @@ class _LaidOver:
     """Of the reference, in pixels of the photo, (n, 2)."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """The pictures of a mold's losses, and what the log told when they were drawn."""
+
+    told: tuple[object, ...]
+    pictures: LossPictures
+
+
 @dataclass(frozen=True, slots=True)
 class _Side:
     """One side of a mold's pieces."""
@@ -139,6 +147,7 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self._drawn: dict[str, _Drawn] = {}
         self.queue = PhotoQueue(
             opened,
             engine,
@@ -759,22 +768,20 @@ class Workshop:
         return jpeg_picture(self._read_logged(photo_id).image_bgr, max_side_px=max_side_px)
 
     def loss_pictures(self, mold: str, *, now: datetime) -> LossPictures:
-        """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength."""
-        window = self.losses.window(mold, now=now)
-        (trends,) = self.losses.trends(now=now, mold=mold).molds
-        references = [item for item in log.list_references(self._log, mold) if item.in_use]
-        reference = max(references, key=lambda item: len(item.features), default=None)
-        strengths = self.curing.mix_strengths()
-        return draw_losses(
-            window,
-            trends,
-            curve=mix_curve(window.mix, strengths),
-            strength_28_days=None if window.mix is None else strengths[window.mix].strength_28_days,
-            tests=None if window.mix is None else self.curing.corrected_tests(window.mix),
-            reference=reference,
-            reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
-            places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
+        """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength.
+
+        Drawing takes long: what was drawn within the hour is given again, if nothing was added to the log since.
+        """
+        told = (
+            log.evidence_mark(self._log),
+            self.planning.mold_setting(mold),
+            log.latest_windows(self._log).get(mold),
+            now.replace(minute=0, second=0, microsecond=0),
         )
+        drawn = self._drawn.get(mold)
+        if drawn is None or drawn.told != told:
+            drawn = self._drawn[mold] = _Drawn(told, self._draw_losses(mold, now))
+        return drawn.pictures
 
     def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
         """List the pieces that are in their molds, as `Planning.due` does, each by what a piece of its mix needs."""
@@ -998,6 +1005,23 @@ class Workshop:
     def _read_logged(self, photo_id: int) -> Photo:
         file = self.photo_file(photo_id)
         return self._engine.read_photo(file.data, name=file.name)
+
+    def _draw_losses(self, mold: str, now: datetime) -> LossPictures:
+        window = self.losses.window(mold, now=now)
+        (trends,) = self.losses.trends(now=now, mold=mold).molds
+        references = [item for item in log.list_references(self._log, mold) if item.in_use]
+        reference = max(references, key=lambda item: len(item.features), default=None)
+        strengths = self.curing.mix_strengths()
+        return draw_losses(
+            window,
+            trends,
+            curve=mix_curve(window.mix, strengths),
+            strength_28_days=None if window.mix is None else strengths[window.mix].strength_28_days,
+            tests=None if window.mix is None else self.curing.corrected_tests(window.mix),
+            reference=reference,
+            reference_bgr=lambda item: self._read_logged(item.photo_id).image_bgr,
+            places_xy=self._places_on,
+        )
 
     def _laid_over(self, photo_id: int) -> _LaidOver | None:
         """Read a photo, and lay the nearest reference over it."""
