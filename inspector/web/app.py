@@ -4,6 +4,7 @@ import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractContextManager, asynccontextmanager, contextmanager
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 
 from anyio import CapacityLimiter
@@ -27,6 +28,7 @@ from inspector.web import (
     unrecognised_routes,
     waiting_routes,
 )
+from inspector.web.describing import describe
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
 from inspector.web.reviewer import ActAsReviewer
@@ -85,7 +87,10 @@ def create_app(
     # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
     app = FastAPI(
         title="Inspector",
+        version=version("inspector"),
         summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
+        description="Programs ask for JSON with `Accept: application/json`. Addresses that answer with a page only are "
+        "for people: what is on them may change.",
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
@@ -110,6 +115,7 @@ def create_app(
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
+    describe(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)

@@ -19,6 +19,7 @@ from starlette.responses import Response
 from inspector.errors import InputError, InspectorError
 from inspector.settings import Settings
 from inspector.web import words
+from inspector.web.describing import PhotoAnswer, PhotosAnswer
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, kept_picture
@@ -74,14 +75,23 @@ class AddedPhoto:
         }
 
 
-@router.post("/photos")
+_ANSWERS: dict[int | str, dict[str, Any]] = {
+    200: {"model": PhotosAnswer, "description": "Each photo with its verdict"},
+    202: {"model": PhotosAnswer, "description": "All are kept, and at least one waits for its verdict"},
+    422: {"model": PhotosAnswer, "description": "None was kept"},
+}
+for _answer in _ANSWERS.values():
+    _answer["content"] = {"text/html": {"schema": {"type": "string"}}}
+
+
+@router.post("/photos", responses=_ANSWERS)
 async def add_photos(
     request: Request,
     shop: ShopDep,
     photos: Annotated[list[UploadFile], File()] = [],  # noqa: B006 - only read
-    mold: Annotated[str | None, Form()] = None,
-    pour_id: Annotated[int | None, Form()] = None,
-    demolded_at: Annotated[datetime | None, Form()] = None,
+    mold: Annotated[str | None, Form(examples=["oak-leaf"])] = None,
+    pour_id: Annotated[int | None, Form(examples=[12])] = None,
+    demolded_at: Annotated[datetime | None, Form(examples=["2026-05-05T17:00:00+02:00"])] = None,
     piece_id: Annotated[int | None, Form()] = None,
     view: Annotated[str | None, Form()] = None,
     photo_key: Annotated[str | None, Form(pattern=_KEY)] = None,
@@ -136,7 +146,7 @@ async def add_photos(
     return render(request, "added.html", {"added": added}, status=status)
 
 
-@router.get("/photos/{photo_id}/verdict", response_class=JSONResponse)
+@router.get("/photos/{photo_id}/verdict", response_class=JSONResponse, responses={200: {"model": PhotoAnswer}})
 def tell_verdict(shop: ShopDep, photo_id: Id) -> dict[str, Any]:
     """Tell what became of a photo that was kept, as the answer to sending it would have."""
     awaiting = shop.queue.find(photo_id)  # before its piece is looked up: it may get one at this moment

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.errors import InputError
+from inspector.web.describing import PosesAnswer
 from inspector.web.pages import ShopDep, render
 
 __all__ = ["router"]
@@ -62,7 +63,7 @@ def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, po
     return render(request, "photograph.html", context)
 
 
-@router.get("/molds/{mold}/poses", response_class=JSONResponse)
+@router.get("/molds/{mold}/poses", response_class=JSONResponse, responses={200: {"model": PosesAnswer}})
 def show_poses(request: Request, shop: ShopDep, mold: str) -> dict[str, Any]:
     """Give the outlines of a mold's good pieces, to be shown over the live picture."""
     try:
