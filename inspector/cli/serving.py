@@ -20,6 +20,10 @@ __all__ = ["HostOption", "PortOption", "serve", "serve_pages"]
 # Named, not imported: the command line and the pages stand side by side and do not know each other.
 _PAGES = "inspector.web:create_app"
 
+# Phones ask every second or so what became of their photos; on a busy machine an answer may take longer than uvicorn's
+# own five seconds, and the connection would be closed while the next question is on its way.
+_KEEP_ALIVE_S = 30
+
 HostOption = Annotated[
     str,
     typer.Option(
@@ -65,7 +69,9 @@ def serve_pages(settings: Settings) -> None:
     host, port = listening.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
     typer.echo(f"Serving {settings.data_dir} at http://{shown}:{port}/ - stop with Ctrl+C.")
-    config = uvicorn.Config(_PAGES, factory=True, log_level="warning", log_config=None)
+    config = uvicorn.Config(
+        _PAGES, factory=True, log_level="warning", log_config=None, timeout_keep_alive=_KEEP_ALIVE_S
+    )
     with listening, suppress(KeyboardInterrupt):  # Ctrl+C is how it ends
         uvicorn.Server(config).run(sockets=[listening])
 

@@ -134,7 +134,7 @@ async def add_photos(
             raise InputError(f"{len(chosen)} photos were sent under one key. Send each by itself.")
         sending = PhotoSending(photo_key=photo_key, piece_key=piece_key or photo_key)
     kept = [await to_thread.run_sync(keep, upload, limiter=request.app.state.keeping) for upload in chosen]
-    inspecting.wake()
+    await run_in_threadpool(inspecting.wake)
     await _wait_for_verdicts(shop, inspecting, [one.photo_id for one in kept if isinstance(one, KeptNow)])
     added = await run_in_threadpool(lambda: [_told(shop, one) if isinstance(one, KeptNow) else one for one in kept])
     waits = any(photo.outcome == "kept" for photo in added)

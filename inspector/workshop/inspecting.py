@@ -38,8 +38,9 @@ PHOTOS_A_PROCESS = 200
 _LOOKS_EVERY_S = 2.0
 # Of processes that do not even get to work, the next one is given more time.
 _LONGEST_PAUSE_S = 60.0
-# Pages are answered first where there are fewer cores than work.
-_NICENESS = 10
+# Pages are answered first where there are fewer cores than work; not so much first that a process which is writing to
+# the log hardly gets a turn, and pages that want to write wait for it.
+_NICENESS = 5
 _WORKER = "from inspector.workshop.inspecting import work_off; work_off()"
 
 _logger = logging.getLogger(__name__)

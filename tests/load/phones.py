@@ -81,7 +81,11 @@ def send_photos(address: str, phone: int, photos: int, seen: Seen) -> None:
         while kept:
             time.sleep(1)  # as the page does
             for verdict, began_s in list(kept.items()):
-                answer = client.get(verdict)
+                try:
+                    answer = client.get(verdict)
+                except httpx2.TransportError as error:  # browsers ask such a question once more, and so is it here
+                    seen.answers[f"asked again: {type(error).__name__}"] += 1
+                    continue
                 if answer.status_code != 200:
                     seen.wrong.append(f"phone {phone}: {verdict} {answer.status_code}")
                     del kept[verdict]
