@@ -26,6 +26,10 @@ __all__ = ["HostOption", "PortOption", "serve", "serve_pages"]
 # Named, not imported: the command line and the pages stand side by side and do not know each other.
 _PAGES = "inspector.web:create_app"
 
+# Phones ask every second or so what became of their photos; on a busy machine an answer may take longer than uvicorn's
+# own five seconds, and the connection would be closed while the next question is on its way.
+_KEEP_ALIVE_S = 30
+
 HostOption = Annotated[
     str,
     typer.Option(
@@ -122,6 +126,7 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
         log_level="warning",
         log_config=None,
         server_header=False,
+        timeout_keep_alive=_KEEP_ALIVE_S,
         # Otherwise anybody at this machine would be believed to be anybody.
         proxy_headers=bool(settings.proxies),
         forwarded_allow_ips=list(settings.proxies),

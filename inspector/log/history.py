@@ -36,12 +36,14 @@ from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
 from inspector.log.access_tables import SECRET_TABLES
+from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.history_tables import ChangeRow
 
 __all__ = [
     "Change",
     "HistoryFault",
     "acting_as",
+    "acting_name",
     "carry_over",
     "count_changes",
     "history_faults",
@@ -55,8 +57,9 @@ State = Mapping[str, Any]
 RowKey = tuple[str, int]
 """Table and number of a row."""
 
-# Not in the history: the history itself, which migrations were run, and secrets with what comes and goes with them.
-_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version"}) | SECRET_TABLES
+# Not in the history: the history itself, which migrations were run, what the program has still to do, and secrets with
+# what comes and goes with them.
+_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version", AwaitingPhotoRow.__tablename__}) | SECRET_TABLES
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 # SQLite takes 32,766 values in a statement at most.
@@ -106,6 +109,11 @@ def acting_as(name: str | None) -> Iterator[None]:
         yield
     finally:
         _acting.reset(token)
+
+
+def acting_name() -> str | None:
+    """Give the name under which is written just now."""
+    return _acting.get()
 
 
 @contextmanager

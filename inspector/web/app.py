@@ -4,8 +4,10 @@ import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractContextManager, asynccontextmanager, contextmanager
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
@@ -29,8 +31,10 @@ from inspector.web import (
     sheet_routes,
     sign_in_routes,
     today_routes,
+    unrecognised_routes,
     waiting_routes,
 )
+from inspector.web.describing import describe
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, SecurityHeaders
 from inspector.web.metrics import CountRequests, Figures
@@ -39,12 +43,15 @@ from inspector.web.rights import HoldToRights
 from inspector.web.telling import TellRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
+from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 
 __all__ = ["create_app"]
 
-# Each inspection holds a full photo and its working copies in memory; more at once would not end sooner
-# on the two to four cores of a workshop's laptop.
-INSPECTIONS_AT_ONCE = 2
+# Each reference that is made ready holds a full photo and its working copies in memory.
+REFERENCES_AT_ONCE = 2
+
+# Photos that are read and kept at the same time; the others wait without a thread, which reviews need.
+KEEPING_AT_ONCE = 2
 
 # Without JavaScript all photos of a form come in one request.
 PHOTOS_A_REQUEST = 10
@@ -64,8 +71,9 @@ def create_app(
     settings : Settings, optional
         Where the data lies and how large a photo may be; by default read from the environment.
     open_workshop : callable, optional
-        What opens the workshop of a data folder when serving starts; by default with photos read in processes that
-        may take only so much time and memory.
+        What opens the workshop of a data folder when serving starts; its photos are inspected by a thread then. By
+        default photos are inspected in processes of their own, and read in ones that may take only so much time and
+        memory.
 
     Returns
     -------
@@ -78,18 +86,25 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with (open_workshop or _open_guarded)(settings.data_dir) as workshop:
             app.state.workshop = workshop
-            yield
+            app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
+            # The engine of a workshop that is handed in may be one that no process could be given.
+            start = InspectingProcesses(settings.data_dir) if open_workshop is None else InspectingThread(workshop)
+            with start as app.state.inspecting:
+                yield
 
     # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
     app = FastAPI(
         title="Inspector",
+        version=version("inspector"),
         summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
+        description="Programs ask for JSON with `Accept: application/json`. Addresses that answer with a page only are "
+        "for people: what is on them may change.",
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
     )
     app.state.settings = settings
-    app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
+    app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
     modules = (
         waiting_routes,
         today_routes,
@@ -103,6 +118,7 @@ def create_app(
         sheet_routes,
         piece_routes,
         finding_routes,
+        unrecognised_routes,
         photo_routes,
         reviewer_routes,
         health_routes,
@@ -114,6 +130,7 @@ def create_app(
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
+    describe(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)

@@ -18,6 +18,7 @@ from inspector.workshop import LONGEST_SESSION, Account, Role, SignedIn
 __all__ = [
     "AT_THIS_MACHINE",
     "NOBODY",
+    "SESSION_COOKIE",
     "Caller",
     "browser_code",
     "caller_of",
@@ -28,7 +29,9 @@ __all__ = [
     "token_code",
 ]
 
-_SESSION, _BROWSER = "session", "browser"
+SESSION_COOKIE = "inspector-session"
+"""Its name without TLS; with it, `__Host-` comes before."""
+_BROWSER_COOKIE = "inspector-browser"
 _BROWSER_KNOWN_S = 365 * 24 * 3600
 
 
@@ -54,12 +57,12 @@ def caller_of(request: Request) -> Caller:
 
 def session_code(scope: Scope) -> str | None:
     """The code of a session that a request brings, whether there is such a session or not."""
-    return _cookies(scope).get(_name(_SESSION, scope))
+    return _cookies(scope).get(_name(SESSION_COOKIE, scope))
 
 
 def browser_code(scope: Scope) -> str | None:
     """What a browser in which somebody has signed in before sends."""
-    return _cookies(scope).get(_name(_BROWSER, scope))
+    return _cookies(scope).get(_name(_BROWSER_COOKIE, scope))
 
 
 def token_code(scope: Scope) -> str | None:
@@ -75,13 +78,13 @@ def names_a_session(scope: Scope) -> bool:
 
 def keep_session(response: Response, scope: Scope, signed_in: SignedIn) -> None:
     """Have the browser send its codes with its next requests."""
-    lasts_s = {_SESSION: int(LONGEST_SESSION.total_seconds()), _BROWSER: _BROWSER_KNOWN_S}
-    codes = {_SESSION: signed_in.session_code, _BROWSER: signed_in.browser_code}
-    for what, code in codes.items():
+    lasts_s = {SESSION_COOKIE: int(LONGEST_SESSION.total_seconds()), _BROWSER_COOKIE: _BROWSER_KNOWN_S}
+    codes = {SESSION_COOKIE: signed_in.session_code, _BROWSER_COOKIE: signed_in.browser_code}
+    for cookie, code in codes.items():
         response.set_cookie(
-            _name(what, scope),
+            _name(cookie, scope),
             code,
-            max_age=lasts_s[what],
+            max_age=lasts_s[cookie],
             path="/",
             secure=_is_secure(scope),
             httponly=True,
@@ -91,11 +94,13 @@ def keep_session(response: Response, scope: Scope, signed_in: SignedIn) -> None:
 
 def forget_session(response: Response, scope: Scope) -> None:
     """Have the browser forget its session; it stays known as a browser in which somebody has signed in."""
-    response.delete_cookie(_name(_SESSION, scope), path="/", secure=_is_secure(scope), httponly=True, samesite="lax")
+    response.delete_cookie(
+        _name(SESSION_COOKIE, scope), path="/", secure=_is_secure(scope), httponly=True, samesite="lax"
+    )
 
 
-def _name(what: str, scope: Scope) -> str:
-    return f"__Host-inspector-{what}" if _is_secure(scope) else f"inspector-{what}"
+def _name(cookie: str, scope: Scope) -> str:
+    return f"__Host-{cookie}" if _is_secure(scope) else cookie
 
 
 def _is_secure(scope: Scope) -> bool:

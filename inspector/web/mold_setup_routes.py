@@ -220,7 +220,7 @@ def _add_references(request: Request, shop: Workshop, mold: str, view: str, phot
         try:
             if (upload.size or 0) > request.app.state.settings.max_photo_bytes:
                 raise InputError(f"Photo {name} is too large. Send it smaller, as a JPEG for instance.")
-            with request.app.state.inspecting:
+            with request.app.state.preparing:
                 shop.add_reference(upload.file.read(), name=name, mold=mold, view=view)
         except InputError as error:
             refused.append(str(error))

@@ -3,19 +3,18 @@
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from threading import BoundedSemaphore
 from typing import Any
 
-from fastapi import APIRouter, BackgroundTasks
+from fastapi import APIRouter
 from fastapi.responses import FileResponse, JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.errors import InputError
+from inspector.web.describing import PosesAnswer
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
-from inspector.workshop import Workshop
 
 __all__ = ["router"]
 
@@ -66,9 +65,9 @@ def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, po
     return render(request, "photograph.html", context)
 
 
-@router.get("/molds/{mold}/poses", response_class=JSONResponse)
+@router.get("/molds/{mold}/poses", response_class=JSONResponse, responses={200: {"model": PosesAnswer}})
 @least("see")
-def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: BackgroundTasks) -> dict[str, Any]:
+def show_poses(request: Request, shop: ShopDep, mold: str) -> dict[str, Any]:
     """Give the outlines of a mold's good pieces, to be shown over the live picture."""
     try:
         poses = shop.poses(mold)
@@ -76,7 +75,7 @@ def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: Backgroun
         raise HTTPException(404, str(error)) from error
     if poses:
         # Made ready while the photo is being taken: it takes a second for each reference, the first time.
-        afterwards.add_task(_make_ready, shop, mold, request.app.state.inspecting)
+        request.app.state.inspecting.make_ready(mold)
     return {
         "poses": [
             {"view": pose.view, "width_px": pose.width_px, "height_px": pose.height_px, "polygon": pose.polygon_xy}
@@ -104,8 +103,3 @@ def give_service_worker() -> FileResponse:
 def give_manifest() -> FileResponse:
     """Give what a phone needs to put the pages on its home screen."""
     return FileResponse(_STATIC_DIR / "app.webmanifest", media_type="application/manifest+json")
-
-
-def _make_ready(shop: Workshop, mold: str, inspecting: BoundedSemaphore) -> None:
-    with inspecting:
-        shop.models(mold)

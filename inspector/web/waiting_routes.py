@@ -34,6 +34,8 @@ def show_waiting(
         "page": page,
         "last_page": max(1, -(-waiting // PIECES_A_PAGE)),
         "only_mold": only_mold,
+        "to_inspect": shop.queue.count(),
+        "unrecognised": len(shop.queue.unrecognised()),
         "molds": shop.molds(),
         "pours": shop.pours(limit=POURS_OFFERED),
         "max_photo_bytes": request.app.state.settings.max_photo_bytes,

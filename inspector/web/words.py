@@ -33,6 +33,7 @@ __all__ = [
     "mix",
     "mold_name",
     "month",
+    "place_in_queue",
     "rights",
     "said",
     "score",
@@ -191,6 +192,13 @@ def last_said(word: LastWord) -> str:
 def mold_name(piece: Piece) -> str:
     """The mold of a piece as people call it."""
     return piece.mold_title or piece.mold
+
+
+def place_in_queue(before: int) -> str:
+    """How it stands with a photo that is kept and not inspected yet: `Busy: 3 before yours`."""
+    if not before:
+        return "It is inspected next"
+    return f"Busy: {before} before yours"
 
 
 def clock(time: datetime) -> str:

@@ -10,6 +10,7 @@ from inspector.log import (
     VERDICTS,
     Account,
     Admixture,
+    AwaitingPhoto,
     BreakTest,
     BreakWord,
     CementClass,
@@ -79,6 +80,7 @@ from inspector.workshop.loss_results import (
 from inspector.workshop.mold_month import MoldMonth, PourOfMonth
 from inspector.workshop.months import Month
 from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
+from inspector.workshop.photo_queue import KeptNow, PhotoQueue
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
@@ -118,6 +120,7 @@ __all__ = [
     "Account",
     "AddedMold",
     "Admixture",
+    "AwaitingPhoto",
     "BreakTest",
     "BreakWord",
     "CementClass",
@@ -142,6 +145,7 @@ __all__ = [
     "Grid",
     "Heading",
     "ImportedPieces",
+    "KeptNow",
     "KeptTemperature",
     "KeptWindow",
     "LastWord",
@@ -166,6 +170,7 @@ __all__ = [
     "Outlined",
     "Paper",
     "PasswordLink",
+    "PhotoQueue",
     "PhotoSending",
     "Picture",
     "Piece",

@@ -15,6 +15,8 @@ __all__ = ["PreparedReferences", "PreparedView"]
 
 # A prepared view of three 12-megapixel references takes a few hundred megabytes.
 _MOST_KEPT = 3
+# References by themselves are laid over photos that people look at, which are mostly of one or two molds.
+_MOST_SINGLE = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +34,7 @@ class PreparedReferences:
         self._engine = engine
         self._read_file = read_file
         self._kept: OrderedDict[tuple[MoldReference, ...], PreparedView] = OrderedDict()
+        self._single: OrderedDict[MoldReference, Reference] = OrderedDict()
         # One at a time: two requests for the same mold would else both do the work, in twice the memory.
         self._lock = Lock()
 
@@ -52,7 +55,12 @@ class PreparedReferences:
             for logged, view in self._kept.items():
                 if wanted in logged:
                     return view.references[logged.index(wanted)]
-        return self._prepare(wanted)
+            if wanted not in self._single:
+                self._single[wanted] = self._prepare(wanted)
+            self._single.move_to_end(wanted)
+            while len(self._single) > _MOST_SINGLE:
+                self._single.popitem(last=False)
+            return self._single[wanted]
 
     def _prepare(self, logged: MoldReference) -> Reference:
         photo = self._engine.read_photo(self._read_file(logged.photo_id).data, name=logged.name)

@@ -63,6 +63,7 @@ from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.mold_month import MoldMonth
 from inspector.workshop.months import Month
+from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
@@ -95,6 +96,7 @@ _LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
+_NOTHING_COMPARABLE = "No mold that comes into question has a reference photo yet. Add a mold with good pieces."
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
 # (common practice, no source).
 _WATER_CEMENT_RATIOS = (0.15, 1.5)
@@ -146,6 +148,14 @@ class Workshop:
         """Who may reach the workshop over the network."""
         self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
         """Giving out the log in open formats."""
+        self.queue = PhotoQueue(
+            opened,
+            engine,
+            models=self.models,
+            check_comparable=self._check_comparable,
+            recognise=self._recognise_side,
+        )
+        """Photos that are kept first and inspected afterwards."""
         self._signatures = KeptSignatures(
             engine,
             opened.photos.folder.parent / "signatures",
@@ -886,6 +896,16 @@ class Workshop:
         )
 
     def _known_sides(self, *, pour_id: int | None, view: str | None) -> tuple[KnownSide, ...]:
+        sides = self._sides(pour_id=pour_id, view=view)
+        if not sides:
+            raise InputError(_NOTHING_COMPARABLE)
+        return tuple(
+            KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
+            for (mold, side), references in sides.items()
+        )
+
+    def _sides(self, *, pour_id: int | None, view: str | None) -> dict[tuple[str, str], list[MoldReference]]:
+        """The sides that a photo may show, each with its references."""
         filled = None if pour_id is None else self.pour(pour_id).molds
         sides: dict[tuple[str, str], list[MoldReference]] = {}
         for mold in self.molds():
@@ -893,12 +913,20 @@ class Workshop:
                 for reference in log.list_references(self._log, mold.name):
                     if reference.in_use and view in (None, reference.view):
                         sides.setdefault((mold.name, reference.view), []).append(reference)
-        if not sides:
-            raise InputError("No mold that comes into question has a reference photo yet. Add a mold with good pieces.")
-        return tuple(
-            KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
-            for (mold, side), references in sides.items()
-        )
+        return sides
+
+    def _check_comparable(self, mold: str | None, *, pour_id: int | None, view: str | None) -> None:
+        """Refuse a photo that there would be nothing to compare with."""
+        if mold is not None:
+            self._usable_references(mold, view=view)
+        elif not self._sides(pour_id=pour_id, view=view):
+            raise InputError(_NOTHING_COMPARABLE)
+
+    def _recognise_side(self, photo: Photo, *, pour_id: int | None, view: str | None) -> tuple[str, str | None]:
+        found = self._engine.recognise_photo(photo, self._known_sides(pour_id=pour_id, view=view))
+        if found.mold is None:
+            raise UnsureError(_why_not_sure(photo.name, found), likely=_likely(found))
+        return found.mold, found.view
 
     def _recognise(
         self, data: bytes, *, name: str, pour_id: int | None, view: str | None, piece_id: int | None
@@ -909,11 +937,8 @@ class Workshop:
             piece_id = before.piece_id
         if piece_id is not None:
             return _Side(self.piece(piece_id).piece.mold, view)
-        known = self._known_sides(pour_id=pour_id, view=view)
-        found = self._engine.recognise_photo(self._engine.read_photo(data, name=name), known)
-        if found.mold is None:
-            raise UnsureError(_why_not_sure(name, found), likely=_likely(found))
-        return _Side(found.mold, found.view)
+        photo = self._engine.read_photo(data, name=name)
+        return _Side(*self._recognise_side(photo, pour_id=pour_id, view=view))
 
     def _recognise_file(self, path: Path, known: Sequence[KnownSide]) -> RecognisedFile:
         try:

@@ -67,6 +67,8 @@ def pieces(served: Served) -> Served:
     served.shop.reviewing.say(inspection.findings[0].id, verdict="dismissed", reviewer="Jonas")
     served.shop.reviewing.decide(first, "second", decided_by="Jonas", note="tip short")
     fill_the_pour_book(served.shop)
+    served.shop.queue.keep(drawn_photo(size=(400, 400)), name="unlike any.jpg")  # for the page of photos without a mold
+    served.shop.queue.inspect_next(worker="test")
     return served
 
 

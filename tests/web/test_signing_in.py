@@ -143,6 +143,29 @@ def test_a_form_s_own_name_does_not_stand_for_an_account(network: Network) -> No
     assert (change.by, change.after["said_by"]) == ("Rosa", "Rosa")
 
 
+def test_a_photo_that_is_inspected_later_goes_under_the_name_of_who_sent_it(
+    network: Network, piece_photo: Callable[..., bytes]
+) -> None:
+    senders = {"Rosa": network.signed_in("record"), "script record script": network.script("record")}
+    for seed, (name, sender) in enumerate(senders.items()):
+        give_cookie(sender, "reviewer", "Mallory")
+        photo = {"photos": ("leaf.png", piece_photo(chips=1, seed=seed))}
+        assert sender.post("/photos", data={"mold": "oak-leaf"}, files=photo).status_code == 200
+        with network.app.state.workshop._log.reading() as session:
+            (inspection,) = list_changes(session, row_table="inspection", limit=1)
+            (piece,) = list_changes(session, row_table="piece", limit=1)
+        assert (inspection.by, piece.by) == (name, name)
+
+
+def test_the_description_for_programs_is_for_all_who_may_look_and_says_how_they_come_in(network: Network) -> None:
+    assert network.browser().get("/openapi.json", headers={"Accept": "application/json"}).status_code == 401
+    for who in (network.signed_in("see"), network.script("see")):
+        described = who.get("/openapi.json").json()
+        ways = described["components"]["securitySchemes"]
+        assert (ways["token"]["scheme"], ways["session"]["name"]) == ("bearer", SESSION)
+        assert described["security"] == [{}, {"token": []}, {"session": []}]
+
+
 def last_change(network: Network) -> tuple[str, str | None]:
     with network.app.state.workshop._log.reading() as session:
         change = list_changes(session, limit=1)[0]

@@ -184,6 +184,7 @@ function begin() {
   }
   function outcomeOf(photo) {
     if (sending.has(photo.key)) return { words: "Being inspected", look: "waiting" };
+    if (photo.state === "kept") return { words: "Kept, not inspected yet", look: "waiting" };
     if (photo.state === "waiting") return { words: "Waits in this phone", look: "waiting" };
     if (photo.state === "refused") return { words: "Not taken", look: "refused" };
     const { outcome, message } = photo.answer;
@@ -195,6 +196,7 @@ function begin() {
     if (photo.state === "logged") return photo.answer.outcome === "could not be used" ? photo.answer.message : "";
     if (sending.has(photo.key)) return "";
     if (photo.state === "refused") return photo.said;
+    if (photo.state === "kept") return `${photo.answer.message}.`;
     if (photo.signedOut) return "You are signed out. It is sent once you have signed in.";
     return photo.said ? `${photo.said} It is sent as soon as that is over.` : "It is sent next.";
   }
