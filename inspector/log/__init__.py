@@ -22,6 +22,7 @@ from inspector.log.cures import add_wet_cure, find_pour_cure, list_piece_demoldi
 from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
+from inspector.log.lessons import LessonUse, ReviewedFinding, list_reviewed_findings, set_lesson_use
 from inspector.log.listing import (
     count_pieces,
     find_piece,
@@ -89,6 +90,7 @@ from inspector.log.records import (
     Pour,
     Review,
     StoredFile,
+    UncountedMark,
     Verdict,
 )
 from inspector.log.reviewing import (
@@ -140,6 +142,7 @@ __all__ = [
     "HistoryFault",
     "ImportedPieces",
     "LastWord",
+    "LessonUse",
     "Log",
     "LogCheck",
     "LoggedFinding",
@@ -174,10 +177,12 @@ __all__ = [
     "PourCorrection",
     "PourCure",
     "Review",
+    "ReviewedFinding",
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
     "Trouble",
+    "UncountedMark",
     "Verdict",
     "Window",
     "WindowChange",
@@ -243,12 +248,14 @@ __all__ = [
     "list_pour_cures",
     "list_pours",
     "list_references",
+    "list_reviewed_findings",
     "list_temperatures",
     "list_window_changes",
     "note_sending",
     "open_log",
     "read_photo_file",
     "restore",
+    "set_lesson_use",
     "set_reference_use",
     "sha256_of",
     "take_back",

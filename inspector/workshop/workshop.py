@@ -54,6 +54,7 @@ from inspector.log import (
     StoredFile,
 )
 from inspector.workshop.curing import Curing, mix_curve
+from inspector.workshop.lessons import Lessons
 from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
@@ -133,6 +134,8 @@ class Workshop:
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.reviewing = Reviewing(opened)
         """What people say about findings and pieces, and taking it back."""
+        self.lessons = Lessons(opened)
+        """Places of molds that are taken as normal, since reviewers dismissed marks there."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
@@ -421,6 +424,8 @@ class Workshop:
     def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
         """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
 
+        With it goes what reviewers taught about places of the mold.
+
         Raises
         ------
         InputError
@@ -429,7 +434,8 @@ class Workshop:
         by_view: dict[str, list[MoldReference]] = {}
         for reference in self._usable_references(mold, view=view):
             by_view.setdefault(reference.view, []).append(reference)
-        return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
+        taught = self.lessons.taught(mold)
+        return tuple(self._prepared.model(tuple(references), taught) for references in by_view.values())
 
     def poses(self, mold: str) -> tuple[PoseOutline, ...]:
         """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""
