@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
-from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, Verdict
+from inspector.workshop import KINDS, Disposition, LastWord, LoggedFinding, Piece, Review, UncountedMark, Verdict
 
 __all__ = [
     "age",
@@ -45,7 +45,7 @@ def age(hours: float | None) -> str:
     return "age unknown" if hours is None else f"{_short(hours)} h"
 
 
-def size(finding: LoggedFinding) -> str:
+def size(finding: LoggedFinding | UncountedMark) -> str:
     """The size of a finding in mm, as it is said of its kind."""
     if finding.length_mm is None:
         return "size unknown: no photo mat in the photo"
@@ -53,7 +53,8 @@ def size(finding: LoggedFinding) -> str:
         wide = "" if finding.width_mm is None else f", {finding.width_mm:.2f} mm wide"
         return f"{_short(finding.length_mm)} mm long{wide}"
     across = "" if finding.width_mm is None else f" × {_short(finding.width_mm)}"
-    deep = "" if finding.depth_mm is None else f", {_short(finding.depth_mm)} mm deep"
+    depth_mm = finding.depth_mm if isinstance(finding, LoggedFinding) else None
+    deep = "" if depth_mm is None else f", {_short(depth_mm)} mm deep"
     return f"{_short(finding.length_mm)}{across} mm{deep}"
 
 

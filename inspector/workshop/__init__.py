@@ -39,6 +39,7 @@ from inspector.log import (
     StoredFile,
     TemperatureReading,
     TemperatureRecord,
+    UncountedMark,
     Verdict,
     Window,
     WindowChange,
@@ -58,6 +59,7 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
+from inspector.workshop.lessons import Lessons, NormalPlace
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
     MONTH_COLUMNS,
@@ -120,6 +122,7 @@ __all__ = [
     "KeptTemperature",
     "KeptWindow",
     "LastWord",
+    "Lessons",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -133,6 +136,7 @@ __all__ = [
     "MoldTrends",
     "MoldWindow",
     "MovedWindow",
+    "NormalPlace",
     "Outcome",
     "Outline",
     "PhotoSending",
@@ -161,6 +165,7 @@ __all__ = [
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
+    "UncountedMark",
     "Verdict",
     "WhatIf",
     "Window",
