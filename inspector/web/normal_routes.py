@@ -1,4 +1,4 @@
-"""The page that tells what is normal for a mold: places at which marks were dismissed, on its references."""
+"""The page that tells what is normal for a mold: places at which marks were dismissed, and pieces passed as good."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,14 +11,24 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from inspector.errors import InputError
-from inspector.web.looking_up import Id
+from inspector.web.looking_up import Id, find_photo
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
-from inspector.workshop import LoggedPhoto, MoldDetail, MoldReference, NormalPlace, Points, Workshop
+from inspector.workshop import (
+    MOST_REFERENCES,
+    LoggedPhoto,
+    MoldDetail,
+    MoldReference,
+    NormalPlace,
+    Points,
+    Workshop,
+)
 
 __all__ = ["router"]
 
 router = APIRouter()
+
+_MOST_PROPOSED = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +59,26 @@ class PlacesOn:
 def show_normal(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show what is normal for a mold, and which reviews taught it."""
     detail = _find_mold(shop, mold)
-    return render(request, "mold_normal.html", {"detail": detail, "maps": _maps(shop, shop.lessons.places(mold))})
+    context = {
+        "detail": detail,
+        "maps": _maps(shop, shop.lessons.places(mold)),
+        "passed": shop.passed_photos(mold)[:_MOST_PROPOSED],
+        "unpassed": shop.unpassed_references(mold),
+        "most_references": MOST_REFERENCES,
+    }
+    return render(request, "mold_normal.html", context)
+
+
+@router.post("/molds/{mold}/passed")
+def compare_with_passed(
+    request: Request, shop: ShopDep, mold: str, photo_id: Annotated[int, Form(ge=1, le=2**31 - 1)]
+) -> RedirectResponse:
+    """Make a reference of a photo of a piece that was passed as good, and go on to its outline."""
+    _find_mold(shop, mold)
+    find_photo(shop, photo_id)
+    with request.app.state.inspecting:
+        check = shop.add_passed_reference(photo_id)
+    return RedirectResponse(f"/molds/{quote(check.reference.mold, safe='')}/setup#outlines", status_code=303)
 
 
 @router.post("/molds/{mold}/normal/{place_id}")

@@ -70,6 +70,7 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto
 from inspector.workshop.piece_table import RefusedLine
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.posing import PoseOutline
@@ -98,6 +99,7 @@ __all__ = [
     "DISPOSITIONS",
     "KINDS",
     "MONTH_COLUMNS",
+    "MOST_REFERENCES",
     "PRACTICE_START_FRACTION",
     "VERDICTS",
     "AddedMold",
@@ -139,6 +141,7 @@ __all__ = [
     "NormalPlace",
     "Outcome",
     "Outline",
+    "PassedPhoto",
     "PhotoSending",
     "Picture",
     "Piece",

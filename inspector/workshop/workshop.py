@@ -8,6 +8,7 @@ import logging
 import os
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -59,6 +60,7 @@ from inspector.workshop.loss_pictures import LossPictures, draw_losses
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, is_passed, passed_photos
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
@@ -89,6 +91,8 @@ _logger = logging.getLogger(__name__)
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
+# How many pieces sold last are looked at for photos that could become references.
+_LATEST_SOLD = 60
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
@@ -266,6 +270,44 @@ class Workshop:
         photo = self._engine.read_photo(data, name=name)
         reference = self._engine.prepare_reference(photo)
         return self._keep_reference(data, photo, reference, mold=mold, view=view or views[0])
+
+    def passed_photos(self, mold: str) -> tuple[PassedPhoto, ...]:
+        """Find photos of pieces passed as good that could become references, among the latest that were sold.
+
+        Those of a view that has as many references in use as are worth their time are left out.
+        """
+        references = log.list_references(self._log, mold)
+        in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
+        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD, offset=0)
+        return tuple(one for one in passed_photos(sold, references) if in_use[one.photo.view or ""] < MOST_REFERENCES)
+
+    def unpassed_references(self, mold: str) -> tuple[MoldReference, ...]:
+        """List the references in use that show a piece which nobody passes as good any more."""
+        doubtful = []
+        for reference in log.list_references(self._log, mold):
+            piece_id = self.photo(reference.photo_id).piece_id if reference.in_use else None
+            if piece_id is not None and not is_passed(self.piece(piece_id)):
+                doubtful.append(reference)
+        return tuple(doubtful)
+
+    def add_passed_reference(self, photo_id: int) -> ReferenceCheck:
+        """Segment the piece on a photo that was passed as good; as a reference it waits for a person's yes.
+
+        Raises
+        ------
+        PhotoError, InputError
+            If the piece is not passed, or its photo makes no good reference; the reason says what to do.
+        """
+        photo = self.photo(photo_id)
+        detail = None if photo.piece_id is None else self.piece(photo.piece_id)
+        if detail is None or photo.view is None or not is_passed(detail):
+            raise InputError(
+                f"Photo {photo.name} shows no piece that is passed as good: one that is to be sold, and on which "
+                "nothing is flagged that was not dismissed. Choose another one."
+            )
+        return self.add_reference(
+            self.photo_file(photo_id).data, name=photo.name, mold=detail.piece.mold, view=photo.view
+        )
 
     def confirm_reference(self, reference_id: int) -> None:
         """Say yes to a reference: from now on pieces are compared with it."""

@@ -130,3 +130,29 @@ def test_a_place_of_a_retired_reference_rests(browser: TestClient, shop: Worksho
     shop.retire_reference(shop.mold("heron").references[0].id, said_by="Marta", why="stained")
     page = browser.get(PAGE).text
     assert "Reference r1.jpg is retired. These places rest" in page
+
+
+def test_a_piece_passed_as_good_is_proposed_and_compared_with_after_its_outline_was_seen(
+    browser: TestClient, shop: Workshop, record: Record
+) -> None:
+    detail = record()
+    dismiss(browser, detail)
+    shop.reviewing.decide(detail.piece.id, "sell", decided_by="Marta")
+    page = shown(browser, PAGE)
+    assert "1 mark dismissed. Marta passed it" in page
+    photo_id = detail.photos[0].id
+    answer = browser.post("/molds/heron/passed", data={"photo_id": photo_id})
+    assert answer.url.path == "/molds/heron/setup"
+    assert "Yes, that is the piece on p.jpg" in answer.text
+    assert "There is none to add" in shown(browser, PAGE)
+    (reference,) = [item for item in shop.mold("heron").references if item.photo_id == photo_id]
+    shop.confirm_reference(reference.id)
+    shop.reviewing.decide(detail.piece.id, "scrap", decided_by="Jonas")
+    assert "Reference p.jpg shows a piece that nobody passes as good any more" in shown(browser, PAGE)
+
+
+def test_a_piece_that_was_not_passed_makes_no_reference(browser: TestClient, shop: Workshop, record: Record) -> None:
+    answer = browser.post("/molds/heron/passed", data={"photo_id": record().photos[0].id})
+    assert answer.status_code == 422
+    assert "shows no piece that is passed as good" in answer.text
+    assert len(shop.mold("heron").references) == 1
