@@ -160,9 +160,11 @@ class _Mark:
 
     finding: ReviewedFinding
     reference: MoldReference
+    kind_class: str
     mask: NDArray[np.uint8]
     left: int
     top: int
+    area_px: int
 
 
 def _mark(finding: ReviewedFinding, references: Sequence[MoldReference]) -> _Mark | None:
@@ -179,7 +181,16 @@ def _mark(finding: ReviewedFinding, references: Sequence[MoldReference]) -> _Mar
     mask = np.zeros((bottom - top + 1, right - left + 1), dtype=np.uint8)
     cv2.fillPoly(mask, [np.round(corners - (left, top)).astype(np.int32)], 255)
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return _Mark(finding, reference, cv2.dilate(mask, around), int(left), int(top))
+    mask = cv2.dilate(mask, around)
+    return _Mark(
+        finding=finding,
+        reference=reference,
+        kind_class=KIND_CLASS[kind_of_log(finding.kind)],
+        mask=mask,
+        left=int(left),
+        top=int(top),
+        area_px=int(np.count_nonzero(mask)),
+    )
 
 
 def _gathered(marks: Sequence[_Mark]) -> list[list[_Mark]]:
@@ -202,9 +213,7 @@ def _gathered(marks: Sequence[_Mark]) -> list[list[_Mark]]:
 
 def _together(one: _Mark, other: _Mark) -> bool:
     """Whether most of either mark lies on the other."""
-    if one.reference.id != other.reference.id:
-        return False
-    if KIND_CLASS[kind_of_log(one.finding.kind)] != KIND_CLASS[kind_of_log(other.finding.kind)]:
+    if one.reference.id != other.reference.id or one.kind_class != other.kind_class:
         return False
     x0, y0 = max(one.left, other.left), max(one.top, other.top)
     x1 = min(one.left + one.mask.shape[1], other.left + other.mask.shape[1])
@@ -212,8 +221,7 @@ def _together(one: _Mark, other: _Mark) -> bool:
     if x1 <= x0 or y1 <= y0:
         return False
     cut = [mark.mask[y0 - mark.top : y1 - mark.top, x0 - mark.left : x1 - mark.left] for mark in (one, other)]
-    smaller = min(np.count_nonzero(mark.mask) for mark in (one, other))
-    return bool(np.count_nonzero(cut[0] & cut[1]) >= MOSTLY * smaller)
+    return bool(np.count_nonzero(cut[0] & cut[1]) >= MOSTLY * min(one.area_px, other.area_px))
 
 
 def _place(marks: Sequence[_Mark]) -> NormalPlace:
