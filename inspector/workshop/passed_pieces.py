@@ -10,8 +10,9 @@ from inspector.log import Disposition, LoggedPhoto, MoldReference, PieceDetail
 
 __all__ = ["MOST_REFERENCES", "PassedPhoto", "is_passed", "passed_photos"]
 
-# All references in use are compared with, so that each photo takes longer with each of them.
-MOST_REFERENCES = 8
+# All references of a view in use are compared with, and each takes about a hundred megabytes. On the tuning split five
+# in place of three leave 5 of 13 false findings on good pieces, and 156 of 162 defects; more were not measured.
+MOST_REFERENCES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,10 @@ def is_passed(detail: PieceDetail) -> bool:
 
 
 def passed_photos(details: Sequence[PieceDetail], references: Sequence[MoldReference]) -> tuple[PassedPhoto, ...]:
-    """Find the photos of passed pieces that could become references, those that looked least like the references first.
+    """Find the photos of passed pieces that could become references, those that looked most surely good first.
+
+    On the tuning split the two surest passed pieces beside three references left 5 of 13 false findings on other good
+    pieces and 154 of 162 defects; the two that had looked most damaged left 9, and 152.
 
     Parameters
     ----------
@@ -59,4 +63,4 @@ def passed_photos(details: Sequence[PieceDetail], references: Sequence[MoldRefer
         for photo, inspection in zip(detail.photos, detail.inspections, strict=True)
         if inspection is not None and inspection.status == "inspected" and photo.view and photo.id not in taken
     ]
-    return tuple(sorted(found, key=lambda one: (-one.score, -one.photo.id)))
+    return tuple(sorted(found, key=lambda one: (one.score, -one.photo.id)))

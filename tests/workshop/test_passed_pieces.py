@@ -31,16 +31,16 @@ def pieces(heron):
     return [one.piece_id for one in heron.passed_photos("heron")]
 
 
-def test_only_pieces_on_which_nothing_stands_are_passed_those_that_looked_worst_first(heron, record):
+def test_only_pieces_on_which_nothing_stands_are_passed_the_surest_first(heron, record):
     clean, dismissed, flagged, waiting, second = record(), record(RED), record(RED), record(), record()
     dismiss(heron, dismissed)
     for detail in (clean, dismissed, flagged):
         sell(heron, detail)
     heron.reviewing.decide(second.piece.id, "second", decided_by="Ada")
-    assert pieces(heron) == [dismissed.piece.id, clean.piece.id]
-    first = heron.passed_photos("heron")[0]
-    assert (first.dismissed, first.passed.decided_by) == (1, "Ada")
-    assert first.score > heron.passed_photos("heron")[1].score
+    assert pieces(heron) == [clean.piece.id, dismissed.piece.id]
+    surest, other = heron.passed_photos("heron")
+    assert (other.dismissed, other.passed.decided_by) == (1, "Ada")
+    assert surest.score < other.score
     for detail in (flagged, waiting, second):
         with pytest.raises(InputError, match="passed as good"):
             heron.add_passed_reference(detail.photos[0].id)
