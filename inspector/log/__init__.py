@@ -65,6 +65,7 @@ from inspector.log.cures import (
 from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
+from inspector.log.lessons import LessonUse, ReviewedFinding, list_reviewed_findings, set_lesson_use
 from inspector.log.listing import (
     count_pieces,
     find_piece,
@@ -134,6 +135,7 @@ from inspector.log.records import (
     Pour,
     Review,
     StoredFile,
+    UncountedMark,
     Verdict,
 )
 from inspector.log.release_agents import ReleaseAgents, change_release_agent, list_release_agents
@@ -193,6 +195,7 @@ __all__ = [
     "ImportedPieces",
     "KeptPhoto",
     "LastWord",
+    "LessonUse",
     "Log",
     "LogCheck",
     "LoggedFinding",
@@ -230,12 +233,14 @@ __all__ = [
     "PourCure",
     "ReleaseAgents",
     "Review",
+    "ReviewedFinding",
     "Role",
     "ScriptToken",
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
     "Trouble",
+    "UncountedMark",
     "Verdict",
     "Window",
     "WindowChange",
@@ -325,6 +330,7 @@ __all__ = [
     "list_references",
     "list_refused",
     "list_release_agents",
+    "list_reviewed_findings",
     "list_temperatures",
     "list_tokens",
     "list_window_changes",
@@ -341,6 +347,7 @@ __all__ = [
     "renew_hash",
     "restore",
     "revoke_token",
+    "set_lesson_use",
     "set_password",
     "set_reference_use",
     "set_role",

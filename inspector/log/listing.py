@@ -27,6 +27,7 @@ from inspector.log.records import (
     PieceVersion,
     Points,
     Review,
+    UncountedMark,
     Verdict,
 )
 from inspector.log.tables import (
@@ -54,6 +55,7 @@ __all__ = [
     "piece_details",
     "read_piece_details",
     "review_record",
+    "verdict_of",
 ]
 
 # Databases bound the number of values in one query; pieces are read in portions of this many.
@@ -418,10 +420,11 @@ def _standing(finding: FindingRow) -> _Standing:
     if not finding.reviews:
         return _Standing(kind=finding.kind, verdict=None)
     last = finding.reviews[-1]
-    return _Standing(kind=last.new_kind or finding.kind, verdict=_verdict(last))
+    return _Standing(kind=last.new_kind or finding.kind, verdict=verdict_of(last))
 
 
-def _verdict(row: ReviewRow) -> Verdict | None:
+def verdict_of(row: ReviewRow) -> Verdict | None:
+    """Read the verdict of a review; None where it only takes another one back."""
     return next((verdict for verdict in VERDICTS if verdict == row.verdict), None)
 
 
@@ -442,6 +445,9 @@ def _inspection(item: _Inspected, *, demold_age_h: float | None) -> LoggedInspec
         photo_from_reference=None if matrix is None else tuple(tuple(line) for line in matrix),
         created_at=row.created_at,
         findings=tuple(_finding(finding, row, demold_age_h=demold_age_h) for finding in item.findings),
+        not_counted=tuple(
+            UncountedMark(**{**mark, "polygon_xy": _points(mark["polygon_xy"])}) for mark in row.not_counted or ()
+        ),
     )
 
 
@@ -469,6 +475,8 @@ def _finding(row: FindingRow, inspection: InspectionRow, *, demold_age_h: float 
         verdict=standing.verdict,
         reviews=reviews,
         demold_age_h=demold_age_h,
+        confidence_alone=row.confidence_alone,
+        dismissed_on=row.dismissed_on or 0,
     )
 
 
@@ -479,7 +487,7 @@ def review_record(row: ReviewRow, *, photo_id: int, piece_id: int | None) -> Rev
         finding_id=row.finding_id,
         photo_id=photo_id,
         piece_id=piece_id,
-        verdict=_verdict(row),
+        verdict=verdict_of(row),
         kind=row.new_kind,
         outline=None
         if row.outline_xy is None

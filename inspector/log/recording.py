@@ -1,6 +1,6 @@
 """Writing down a photo of a piece with its inspection: rows are only ever added."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import select
@@ -302,7 +302,12 @@ def inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> Ins
                 width_mm=finding.width_mm,
                 depth_mm=finding.depth_mm,
                 feature_name=finding.feature,
+                confidence_alone=finding.confidence_alone,
+                dismissed_on=finding.dismissed_on or None,
+                on_references={name: [list(point) for point in outline] for name, outline in finding.on_references}
+                or None,
             )
             for finding in new.findings
         ],
+        not_counted=[asdict(mark) for mark in new.not_counted] or None,
     )

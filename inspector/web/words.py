@@ -16,6 +16,7 @@ from inspector.workshop import (
     Piece,
     Review,
     Role,
+    UncountedMark,
     Verdict,
 )
 
@@ -79,7 +80,7 @@ def age(hours: float | None) -> str:
     return "age unknown" if hours is None else f"{_short(hours)} h"
 
 
-def size(finding: LoggedFinding) -> str:
+def size(finding: LoggedFinding | UncountedMark) -> str:
     """The size of a finding in mm, as it is said of its kind."""
     if finding.length_mm is None:
         return "size unknown: no photo mat in the photo"
@@ -87,7 +88,8 @@ def size(finding: LoggedFinding) -> str:
         wide = "" if finding.width_mm is None else f", {finding.width_mm:.2f} mm wide"
         return f"{_short(finding.length_mm)} mm long{wide}"
     across = "" if finding.width_mm is None else f" × {_short(finding.width_mm)}"
-    deep = "" if finding.depth_mm is None else f", {_short(finding.depth_mm)} mm deep"
+    depth_mm = finding.depth_mm if isinstance(finding, LoggedFinding) else None
+    deep = "" if depth_mm is None else f", {_short(depth_mm)} mm deep"
     return f"{_short(finding.length_mm)}{across} mm{deep}"
 
 

@@ -45,6 +45,7 @@ from inspector.log import (
     StoredFile,
     TemperatureReading,
     TemperatureRecord,
+    UncountedMark,
     Verdict,
     Window,
     WindowChange,
@@ -66,6 +67,7 @@ from inspector.workshop.demo import (
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.exporting import Export, Exporting
+from inspector.workshop.lessons import Lessons, NormalPlace
 from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
 from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
@@ -80,6 +82,7 @@ from inspector.workshop.loss_results import (
 from inspector.workshop.mold_month import MoldMonth, PourOfMonth
 from inspector.workshop.months import Month
 from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto
 from inspector.workshop.photo_queue import KeptNow, PhotoQueue
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
@@ -112,6 +115,7 @@ __all__ = [
     "LEAST_PASSWORD_SIGNS",
     "LONGEST_SESSION",
     "MONTH_COLUMNS",
+    "MOST_REFERENCES",
     "PRACTICE_START_FRACTION",
     "ROLES",
     "SIZE_IN",
@@ -149,6 +153,7 @@ __all__ = [
     "KeptTemperature",
     "KeptWindow",
     "LastWord",
+    "Lessons",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -165,10 +170,12 @@ __all__ = [
     "MoldWindow",
     "Month",
     "MovedWindow",
+    "NormalPlace",
     "Outcome",
     "Outline",
     "Outlined",
     "Paper",
+    "PassedPhoto",
     "PasswordLink",
     "PhotoQueue",
     "PhotoSending",
@@ -203,6 +210,7 @@ __all__ = [
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
+    "UncountedMark",
     "Verdict",
     "WhatIf",
     "Window",

@@ -10,6 +10,7 @@ import numpy as np
 from inspector.inspection import Feature, MoldModel, Reference
 from inspector.inspection.engine import Engine
 from inspector.log.records import MoldReference, StoredFile
+from inspector.workshop.lessons import TaughtPlace
 
 __all__ = ["PreparedReferences", "PreparedView"]
 
@@ -35,8 +36,19 @@ class PreparedReferences:
         self._read_file = read_file
         self._kept: OrderedDict[tuple[MoldReference, ...], PreparedView] = OrderedDict()
         self._single: OrderedDict[MoldReference, Reference] = OrderedDict()
+        self._taught: dict[tuple[MoldReference, ...], tuple[tuple[TaughtPlace, ...], MoldModel]] = {}
         # One at a time: two requests for the same mold would else both do the work, in twice the memory.
         self._lock = Lock()
+
+    def model(self, logged: tuple[MoldReference, ...], taught: tuple[TaughtPlace, ...]) -> MoldModel:
+        """Give what good pieces look like on one view, together with what reviewers taught about its places."""
+        prepared = self.get(logged)
+        with self._lock:
+            before = self._taught.get(logged)
+            if before is None or before[0] != taught:
+                before = taught, self._engine.with_reviews(prepared.model, [place.for_engine() for place in taught])
+                self._taught = {key: kept for key, kept in self._taught.items() if key in self._kept} | {logged: before}
+            return before[1]
 
     def get(self, logged: tuple[MoldReference, ...]) -> PreparedView:
         """Give the references of one view as the engine needs them."""

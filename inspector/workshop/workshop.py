@@ -8,6 +8,7 @@ import logging
 import os
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -56,6 +57,7 @@ from inspector.log import (
 from inspector.workshop.access import Access
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.exporting import Exporting
+from inspector.workshop.lessons import Lessons
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, break_map, draw_losses
 from inspector.workshop.loss_results import FeatureShare, MoldTrends, MoldWindow
 from inspector.workshop.losses import Losses
@@ -63,6 +65,7 @@ from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.mold_month import MoldMonth
 from inspector.workshop.months import Month
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, is_passed, passed_photos
 from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
@@ -94,6 +97,8 @@ _logger = logging.getLogger(__name__)
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
+# How many pieces sold last are looked at for photos that could become references.
+_LATEST_SOLD = 60
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
 _NOTHING_COMPARABLE = "No mold that comes into question has a reference photo yet. Add a mold with good pieces."
@@ -140,6 +145,8 @@ class Workshop:
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.reviewing = Reviewing(opened)
         """What people say about findings and pieces, and taking it back."""
+        self.lessons = Lessons(opened)
+        """Places of molds that are taken as normal, since reviewers dismissed marks there."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
@@ -292,6 +299,44 @@ class Workshop:
         photo = self._engine.read_photo(data, name=name)
         reference = self._engine.prepare_reference(photo)
         return self._keep_reference(data, photo, reference, mold=mold, view=view or views[0])
+
+    def passed_photos(self, mold: str) -> tuple[PassedPhoto, ...]:
+        """Find photos of pieces passed as good that could become references, among the latest that were sold.
+
+        Those of a view that has as many references in use as are worth their time are left out.
+        """
+        references = log.list_references(self._log, mold)
+        in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
+        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD, offset=0)
+        return tuple(one for one in passed_photos(sold, references) if in_use[one.photo.view or ""] < MOST_REFERENCES)
+
+    def unpassed_references(self, mold: str) -> tuple[MoldReference, ...]:
+        """List the references in use that show a piece which nobody passes as good any more."""
+        doubtful = []
+        for reference in log.list_references(self._log, mold):
+            piece_id = self.photo(reference.photo_id).piece_id if reference.in_use else None
+            if piece_id is not None and not is_passed(self.piece(piece_id)):
+                doubtful.append(reference)
+        return tuple(doubtful)
+
+    def add_passed_reference(self, photo_id: int) -> ReferenceCheck:
+        """Segment the piece on a photo that was passed as good; as a reference it waits for a person's yes.
+
+        Raises
+        ------
+        PhotoError, InputError
+            If the piece is not passed, or its photo makes no good reference; the reason says what to do.
+        """
+        photo = self.photo(photo_id)
+        detail = None if photo.piece_id is None else self.piece(photo.piece_id)
+        if detail is None or photo.view is None or not is_passed(detail):
+            raise InputError(
+                f"Photo {photo.name} shows no piece that is passed as good: one that is to be sold, and on which "
+                "nothing is flagged that was not dismissed. Choose another one."
+            )
+        return self.add_reference(
+            self.photo_file(photo_id).data, name=photo.name, mold=detail.piece.mold, view=photo.view
+        )
 
     def confirm_reference(self, reference_id: int) -> None:
         """Say yes to a reference: from now on pieces are compared with it."""
@@ -450,6 +495,8 @@ class Workshop:
     def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
         """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
 
+        With it goes what reviewers taught about places of the mold.
+
         Raises
         ------
         InputError
@@ -458,7 +505,8 @@ class Workshop:
         by_view: dict[str, list[MoldReference]] = {}
         for reference in self._usable_references(mold, view=view):
             by_view.setdefault(reference.view, []).append(reference)
-        return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
+        taught = self.lessons.taught(mold)
+        return tuple(self._prepared.model(tuple(references), taught) for references in by_view.values())
 
     def poses(self, mold: str) -> tuple[PoseOutline, ...]:
         """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""

@@ -29,6 +29,7 @@ MOLDS = 2
 THERE = {
     "piece_id": 1, "photo_id": MOLDS + 1, "finding_id": 1, "mold": "leaf-00", "pour_id": 1, "reference_id": 1,
     "record_id": 1, "test_id": 1, "size_px": 400, "picture": "loss-by-age", "account_id": 99, "token_id": 99,
+    "place_id": 1,
 }  # fmt: skip
 
 DESCRIBED = create_app(Settings(data_dir=None))  # type: ignore[arg-type]
