@@ -3,7 +3,7 @@
 Every message is one or two sentences: what was wrong, with which file or value, what to do.
 """
 
-__all__ = ["InputError", "InspectorError", "PhotoError", "StaleError", "UnsureError"]
+__all__ = ["InputError", "InspectorError", "PhotoError", "SignInError", "StaleError", "UnsureError"]
 
 
 class InspectorError(Exception):
@@ -20,6 +20,22 @@ class PhotoError(InputError):
 
 class StaleError(InspectorError):
     """Something said about a state that somebody else has changed meanwhile; nothing was kept."""
+
+
+class SignInError(InspectorError):
+    """Somebody could not be signed in.
+
+    Parameters
+    ----------
+    sentence : str
+        What the person should know.
+    wait_s : float
+        How long they have to wait before they may try again; 0 where they need not. [s]
+    """
+
+    def __init__(self, sentence: str, *, wait_s: float = 0.0) -> None:
+        super().__init__(sentence)
+        self.wait_s = wait_s
 
 
 class UnsureError(InputError):

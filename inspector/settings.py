@@ -1,13 +1,14 @@
 """Where the workshop's data lies and where its pages are served: read once at start, then passed down."""
 
+import ipaddress
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import platformdirs
 
-__all__ = ["DATA_DIR_VARIABLE", "DEFAULT_HOST", "DEFAULT_PORT", "Settings", "read_settings"]
+__all__ = ["DATA_DIR_VARIABLE", "DEFAULT_HOST", "DEFAULT_PORT", "Settings", "is_loopback", "read_settings"]
 
 DATA_DIR_VARIABLE = "INSPECTOR_DATA"
 DEFAULT_HOST = "127.0.0.1"
@@ -28,6 +29,25 @@ class Settings:
     """Port that the pages are served on: `--port`."""
     max_photo_bytes: int = DEFAULT_MAX_PHOTO_BYTES
     """Largest file that the pages take as a photo."""
+    allowed_hosts: tuple[str, ...] = ()
+    """Names that browsers may call this machine by, besides its own and its addresses: `--allowed-host`."""
+    proxies: tuple[str, ...] = ()
+    """Addresses of proxies that are believed who they pass on: `--proxy`."""
+    metrics: bool = False
+    """Whether figures of the running program are given at /metrics: `--metrics`."""
+
+    @property
+    def needs_accounts(self) -> bool:
+        """Whether others than the people at this machine can reach the pages, so that all have to sign in."""
+        return not is_loopback(self.host) or bool(self.allowed_hosts) or bool(self.proxies)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address reaches only programs of the same machine."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
 
 
 def read_settings(
@@ -35,6 +55,9 @@ def read_settings(
     data_dir: Path | None = None,
     host: str = DEFAULT_HOST,
     port: int = DEFAULT_PORT,
+    allowed_hosts: Sequence[str] = (),
+    proxies: Sequence[str] = (),
+    metrics: bool = False,
     environ: Mapping[str, str] = os.environ,
 ) -> Settings:
     """Read the settings from what was asked for, then the environment, then the defaults.
@@ -45,6 +68,8 @@ def read_settings(
         Folder asked for on the command line.
     host, port
         Address to serve on.
+    allowed_hosts, proxies, metrics
+        How the pages are reached, and whether they tell figures of themselves.
     environ : mapping
         Environment variables; INSPECTOR_DATA names the data folder.
     """
@@ -53,4 +78,11 @@ def read_settings(
         data_dir = (
             Path(from_environ) if from_environ else Path(platformdirs.user_data_dir("inspector", appauthor=False))
         )
-    return Settings(data_dir=data_dir.expanduser().absolute(), host=host, port=port)
+    return Settings(
+        data_dir=data_dir.expanduser().absolute(),
+        host=host,
+        port=port,
+        allowed_hosts=tuple(allowed_hosts),
+        proxies=tuple(proxies),
+        metrics=metrics,
+    )

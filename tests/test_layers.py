@@ -35,6 +35,8 @@ PURE = ("imaging", "aligning", "comparing", "curing", "risk")
 # Where an outside library is at home; those not named may be used anywhere.
 PICTURE_LAYERS = {"imaging", "aligning", "comparing", "inspection", "workshop"}
 AT_HOME = {
+    "argon2": {"workshop"},
+    "prometheus_client": {"web"},
     "sqlalchemy": {"log"},
     "alembic": {"log"},
     "sqlite3": {"log"},
@@ -50,7 +52,7 @@ AT_HOME = {
     "PIL": {"imaging"},
     "pillow_heif": {"imaging"},
     "icalendar": {"workshop"},
-    "reportlab": {"imaging"},
+    "reportlab": {"imaging", "workshop"},
     "skimage": PICTURE_LAYERS - {"workshop"},
 }
 # Files, clock, chance, network and other processes.

@@ -1,6 +1,7 @@
 from pathlib import Path
 
 import platformdirs
+import pytest
 
 from inspector.settings import read_settings
 
@@ -28,3 +29,23 @@ def test_a_relative_data_folder_is_fixed_at_the_start(tmp_path, monkeypatch):
 
 def test_the_pages_are_served_to_this_machine_only_by_default():
     assert read_settings(environ={}).host == "127.0.0.1"
+
+
+@pytest.mark.parametrize(
+    ("asked", "needed"),
+    [
+        ({}, False),
+        ({"host": "127.0.0.1"}, False),
+        ({"host": "127.8.0.1"}, False),
+        ({"host": "::1"}, False),
+        ({"host": "localhost"}, False),
+        ({"host": "0.0.0.0"}, True),
+        ({"host": "::"}, True),
+        ({"host": "192.168.7.20"}, True),
+        ({"host": "shop.example"}, True),
+        ({"allowed_hosts": ["shop.example"]}, True),
+        ({"proxies": ["127.0.0.1"]}, True),
+    ],
+)
+def test_accounts_are_needed_where_others_than_the_people_at_the_machine_come(tmp_path, asked, needed):
+    assert read_settings(data_dir=tmp_path, environ={}, **asked).needs_accounts is needed

@@ -2,11 +2,13 @@
 
 import typer
 
+from inspector.cli.accounts import account_app, token_app
 from inspector.cli.backing_up import backup, restore_backup
 from inspector.cli.break_tests import breaktest_app
 from inspector.cli.checking import check
 from inspector.cli.demo import demo
 from inspector.cli.due import due
+from inspector.cli.exporting import export
 from inspector.cli.failing import ExplainingGroup
 from inspector.cli.features import features
 from inspector.cli.history import history
@@ -41,6 +43,7 @@ app.command("record")(record)
 app.command("watch")(watch)
 app.command("log")(list_log)
 app.command("import")(import_pieces)
+app.command("export")(export)
 app.command("due")(due)
 app.command("strength")(strength)
 app.command("limits")(limits)
@@ -57,6 +60,8 @@ app.command("what-if")(what_if)
 app.command("mat")(mat)
 app.command("serve")(serve)
 app.command("demo")(demo)
+app.add_typer(account_app, name="account")
+app.add_typer(token_app, name="token")
 app.command("backup")(backup)
 app.command("restore")(restore_backup)
 app.command("check")(check)

@@ -1,9 +1,7 @@
 """`inspector log`: what was logged, as a table, JSON or CSV."""
 
-import csv
-import io
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -15,23 +13,20 @@ from inspector.cli.failing import WrongUsageError
 from inspector.cli.options import DataOption, JsonFlag, MoldOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, kinds_words, time_words
-from inspector.workshop import DISPOSITIONS, KINDS, DemoldStrength, LoggedFinding, Piece, PieceDetail, PieceFilter
+from inspector.workshop import (
+    DISPOSITIONS,
+    KINDS,
+    DemoldStrength,
+    Piece,
+    PieceDetail,
+    PieceFilter,
+    csv_lines,
+    finding_row,
+    finding_rows,
+    piece_row,
+)
 
 __all__ = ["list_log"]
-
-_FINDING_COLUMNS = (
-    "finding",
-    "kind",
-    "kind_found",
-    "confidence",
-    "area_mm2",
-    "length_mm",
-    "width_mm",
-    "depth_mm",
-    "feature",
-    "verdict",
-    "reviewer",
-)
 
 
 def list_log(
@@ -91,7 +86,8 @@ def list_log(
         elif as_csv:
             details = workshop.piece_details(which, limit=limit)
             strengths = workshop.curing.demold_strengths([detail.piece for detail in details])
-            typer.echo(_csv(row for detail in details for row in _rows(detail, strengths)), nl=False)
+            rows = (row for detail in details for row in finding_rows(detail, strengths))
+            typer.echo("".join(csv_lines(rows)).encode(), nl=False)
         else:
             pieces = workshop.pieces(which, limit=limit)
             _show(pieces, workshop.curing.demold_strengths(pieces))
@@ -117,38 +113,6 @@ def _show(pieces: Iterable[Piece], strengths: Mapping[int, DemoldStrength]) -> N
         typer.echo("No pieces in the log are like that.")
 
 
-def _head(piece: Piece, strengths: Mapping[int, DemoldStrength]) -> dict[str, Any]:
-    known = strengths.get(piece.id)
-    return {
-        "piece": piece.id,
-        "mold": piece.mold,
-        "pour": piece.pour_id,
-        "poured_at": None if piece.poured_at is None else piece.poured_at.isoformat(),
-        "demolded_at": None if piece.demolded_at is None else piece.demolded_at.isoformat(),
-        "demold_age_h": None if piece.demold_age_h is None else round(piece.demold_age_h, 3),
-        "equivalent_age_h": None if known is None else round(known.equivalent_age_h, 3),
-        "strength_fraction": None if known is None else round(known.strength_fraction, 4),
-        "disposition": piece.outcome,
-        "score": piece.score,
-    }
-
-
-def _finding_object(finding: LoggedFinding) -> dict[str, Any]:
-    return {
-        "finding": finding.id,
-        "kind": finding.kind,
-        "kind_found": finding.kind_found,
-        "confidence": finding.confidence,
-        "area_mm2": finding.area_mm2,
-        "length_mm": finding.length_mm,
-        "width_mm": finding.width_mm,
-        "depth_mm": finding.depth_mm,
-        "feature": finding.feature,
-        "verdict": finding.verdict,
-        "reviewer": finding.reviews[-1].reviewer if finding.reviews else None,
-    }
-
-
 def _piece_object(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) -> dict[str, Any]:
     photos = []
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
@@ -163,7 +127,7 @@ def _piece_object(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) 
                 if inspection is None
                 else [
                     {
-                        **_finding_object(finding),
+                        **finding_row(finding),
                         "polygon": [list(point) for point in finding.polygon_xy],
                         "demold_age_h": finding.demold_age_h,
                     }
@@ -172,42 +136,8 @@ def _piece_object(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) 
             }
         )
     return {
-        **_head(detail.piece, strengths),
+        **piece_row(detail.piece, strengths),
         "mix": None if detail.mix is None else detail.mix.name,
         "noted_defects": None if detail.noted_kinds is None else list(detail.noted_kinds),
         "photos": photos,
     }
-
-
-def _rows(detail: PieceDetail, strengths: Mapping[int, DemoldStrength]) -> Iterator[dict[str, Any]]:
-    head = _head(detail.piece, strengths)
-    found = False
-    for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
-        for finding in () if inspection is None else inspection.findings:
-            found = True
-            yield {**head, "photo": photo.name, **_finding_object(finding)}
-    for kind in detail.noted_kinds or ():
-        found = True
-        yield {**head, "photo": "", **dict.fromkeys(_FINDING_COLUMNS), "kind": kind}
-    if not found:
-        yield {**head, "photo": " ".join(photo.name for photo in detail.photos), **dict.fromkeys(_FINDING_COLUMNS)}
-
-
-def _csv(rows: Iterable[dict[str, Any]]) -> bytes:
-    """Write rows as RFC 4180 has it: a header, CRLF, quotes where needed; as UTF-8 whatever the terminal."""
-    text = io.StringIO(newline="")
-    writer: csv.DictWriter[str] | None = None
-    for row in rows:
-        if writer is None:
-            writer = csv.DictWriter(text, fieldnames=list(row), lineterminator="\r\n")
-            writer.writeheader()
-        writer.writerow({name: _no_formula(value) for name, value in row.items()})
-    return text.getvalue().encode()
-
-
-def _no_formula(value: Any) -> Any:
-    """Keep a spreadsheet from taking a word for a formula: a photo's name and a note may come from anybody.
-
-    As OWASP advises on CSV injection: an apostrophe before what begins with one of these signs. Numbers stay numbers.
-    """
-    return f"'{value}" if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")) else value

@@ -7,8 +7,9 @@ from typing import Annotated
 import typer
 
 from inspector.errors import InputError
+from inspector.workshop import Month
 
-__all__ = ["DataOption", "JsonFlag", "MoldOption", "WhyOption", "read_file", "read_time"]
+__all__ = ["DataOption", "JsonFlag", "MoldOption", "WhyOption", "read_file", "read_month", "read_time"]
 
 DataOption = Annotated[
     Path | None,
@@ -32,6 +33,14 @@ def read_time(text: str) -> datetime:
             f"{text!r} is no time. Write year-month-day and hour:minute, as in 2026-05-04T16:30."
         ) from None
     return at.astimezone() if at.tzinfo is None else at
+
+
+def read_month(text: str) -> Month:
+    """Read a month as ISO 8601 has it."""
+    try:
+        return Month.read(text)
+    except InputError as error:
+        raise typer.BadParameter(str(error)) from None
 
 
 def read_file(path: Path) -> bytes:

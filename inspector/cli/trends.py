@@ -64,9 +64,9 @@ def _write_pictures(workshop: Workshop, found: ShopTrends, folder: Path, *, now:
         folder.mkdir(parents=True, exist_ok=True)
         with progress("Drawing", total=len(found.molds)) as advance:
             for item in found.molds:
-                drawn = workshop.loss_pictures(item.mold, now=now)
+                drawn = workshop.loss_pictures(workshop.losses.window(item.mold, now=now), item)
                 for picture in drawn.pictures:
-                    (folder / f"{item.mold}-{picture.name}.svg").write_bytes(picture.svg)
+                    (folder / f"{item.mold}-{picture.name}.svg").write_bytes(picture.svg())
                 path = folder / f"{item.mold}.pdf"
                 path.write_bytes(drawn.pdf())
                 written.append(path)

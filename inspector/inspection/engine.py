@@ -14,11 +14,13 @@ from inspector.inspection import (
     Inspection,
     MoldModel,
     Reference,
+    ReviewedPlace,
     combine,
     draw_overlay,
     inspect_photo,
     prepare_reference,
     reference_in_photo,
+    with_reviews,
 )
 from inspector.inspection.proposing import ProposedFeature, propose_features
 from inspector.inspection.recognising import KnownSide, Recognition, Signature, recognise_photo, sign_reference
@@ -42,6 +44,12 @@ class Combine(Protocol):
     """References of one mold and view to what a good piece looks like there."""
 
     def __call__(self, references: Sequence[Reference]) -> MoldModel: ...
+
+
+class WithReviews(Protocol):
+    """What a good piece looks like, together with what reviewers said about places of the mold."""
+
+    def __call__(self, model: MoldModel, places: Sequence[ReviewedPlace]) -> MoldModel: ...
 
 
 class InspectPhoto(Protocol):
@@ -88,6 +96,7 @@ class Engine:
     read_photo: ReadPhoto
     prepare_reference: PrepareReference
     combine: Combine
+    with_reviews: WithReviews
     inspect_photo: InspectPhoto
     reference_in_photo: ReferenceInPhoto
     draw_overlay: DrawOverlay
@@ -101,6 +110,7 @@ ENGINE = Engine(
     read_photo=read_photo,
     prepare_reference=prepare_reference,
     combine=combine,
+    with_reviews=with_reviews,
     inspect_photo=inspect_photo,
     reference_in_photo=reference_in_photo,
     draw_overlay=draw_overlay,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,45 +16,75 @@ from inspector.inspection.crack_size import crack_size_px
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
 from inspector.inspection.results import Finding
+from inspector.inspection.reviewed_places import Said, lowered, said_at
 from inspector.inspection.view import View
 
-__all__ = ["findings_from", "polygon_of"]
+__all__ = ["JudgedFindings", "findings_from", "polygon_of"]
 
 # Two candidates closer than this are one place.
 JOINED_WITHIN_MM = 1.5
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedFindings:
+    """What the candidates of a photo came to."""
+
+    findings: tuple[Finding, ...]  # most certain first
+    not_counted: tuple[Finding, ...]  # those that would be among them, had reviewers said nothing about their places
+    score: float  # the probability that the piece has any defect
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judged:
+    candidate: Candidate
+    alone: float  # how sure it is by itself
+    confidence: float  # after what reviewers said about its place
+    said: Said
+
+
 def findings_from(
     view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
-) -> tuple[tuple[Finding, ...], float]:
-    """Findings, most certain first, and the probability that the piece has any defect."""
-    judged = [(candidate, confidence_of(candidate)) for candidate in all_candidates(model, evidence)]
-    shown = [pair for pair in judged if is_shown(*pair, references=len(model.references))]
-    kept = _without_doubles(shown, model)
-    findings = [_finding(candidate, confidence, view, model, warp, px_per_mm) for candidate, confidence in kept]
-    findings.sort(key=lambda finding: -finding.confidence)
-    score = max((confidence for _, confidence in judged), default=0.0)
-    return tuple(findings), score
+) -> JudgedFindings:
+    """Judge all candidates of a photo, and measure those that are likely enough."""
+    judged = [_judge(candidate, model) for candidate in all_candidates(model, evidence)]
+    references = len(model.references)
+    shown = [one for one in judged if is_shown(one.candidate, one.confidence, references=references)]
+    before = [one for one in judged if is_shown(one.candidate, one.alone, references=references) and one not in shown]
+    order = [
+        *sorted(shown, key=lambda one: -one.confidence),
+        *sorted(before, key=lambda one: -one.alone),  # the last to take a place
+    ]
+    kept = _without_doubles(order, model)
+    return JudgedFindings(
+        findings=tuple(_finding(one, view, model, warp, px_per_mm) for one in kept if one in shown),
+        not_counted=tuple(_finding(one, view, model, warp, px_per_mm) for one in kept if one in before),
+        score=max((one.confidence for one in judged), default=0.0),
+    )
+
+
+def _judge(candidate: Candidate, model: MoldModel) -> _Judged:
+    alone = confidence_of(candidate)
+    said = said_at(candidate.mask, candidate.left, candidate.top, kind_of(candidate), model.reviewed)
+    return _Judged(candidate, alone, lowered(alone, said), said)
 
 
 def polygon_of(candidate: Candidate, view: View, warp: Warp) -> NDArray[np.float64]:
     """The outline of a candidate in px of the photo, shape (n, 2)."""
-    return _to_photo(_outline(candidate), view, warp)
+    return _to_photo(_outline(candidate), view, warp.photo_xy)
 
 
-def _without_doubles(judged: Sequence[tuple[Candidate, float]], model: MoldModel) -> list[tuple[Candidate, float]]:
-    """The more certain of candidates that lie on or beside each other."""
-    order = sorted(judged, key=lambda pair: -pair[1])
+def _without_doubles(order: Sequence[_Judged], model: MoldModel) -> list[_Judged]:
+    """The first of candidates that lie on or beside each other."""
     taken = np.zeros(model.mask.shape, dtype=np.uint8)
     reach = 2 * round(JOINED_WITHIN_MM * model.px_per_mm) + 1
     kept = []
-    for candidate, confidence in order:
+    for one in order:
         here = np.zeros(model.mask.shape, dtype=np.uint8)
-        _stamp(here, candidate)
+        _stamp(here, one.candidate)
         share = float(np.count_nonzero((here > 0) & (taken > 0))) / max(1.0, float(np.count_nonzero(here)))
         if share > 0.4:
             continue
-        kept.append((candidate, confidence))
+        kept.append(one)
         np.maximum(taken, cv2.dilate(here, np.ones((reach, reach), dtype=np.uint8)), out=taken)
     return kept
 
@@ -70,14 +101,15 @@ def _stamp(full: NDArray[np.uint8], candidate: Candidate) -> None:
 
 
 def _finding(
-    candidate: Candidate,
-    confidence: float,
+    judged: _Judged,
     view: View,
     model: MoldModel,
     warp: Warp,
     px_per_mm: float | None,
 ) -> Finding:
-    polygon_xy = polygon_of(candidate, view, warp)
+    candidate = judged.candidate
+    outline = _outline(candidate)
+    polygon_xy = _to_photo(outline, view, warp.photo_xy)
     kind = kind_of(candidate)
     area = length = width = depth = None
     if px_per_mm is not None:
@@ -86,7 +118,7 @@ def _finding(
         area = float(cv2.contourArea(contour)) / px_per_mm**2
         length, width = float(max(sides)) / px_per_mm, float(min(sides)) / px_per_mm
         if candidate.path_xy is not None:
-            path = _to_photo(candidate.path_xy, view, warp)
+            path = _to_photo(candidate.path_xy, view, warp.photo_xy)
             length, width = (side / px_per_mm for side in crack_size_px(view.gray, path, px_per_mm=px_per_mm))
             area = length * width
         elif candidate.source == "outline":
@@ -94,12 +126,18 @@ def _finding(
     return Finding(
         kind=kind,
         polygon_xy=polygon_xy,
-        confidence=confidence,
+        confidence=judged.confidence,
         area_mm2=area,
         length_mm=length,
         width_mm=width,
         depth_mm=depth,
         feature=_feature(candidate, model),
+        confidence_alone=judged.alone if judged.confidence < judged.alone else None,
+        dismissed_on=len(judged.said.dismissed),
+        on_references=tuple(
+            (reference.name, _to_photo(outline, reference.view, layer.photo_xy))
+            for reference, layer in zip(model.references, model.layers, strict=True)
+        ),
     )
 
 
@@ -118,10 +156,10 @@ def _outline(candidate: Candidate) -> NDArray[np.float64]:
     return np.asarray(simple + corner)
 
 
-def _to_photo(box_xy: NDArray[np.float64], view: View, warp: Warp) -> NDArray[np.float64]:
-    """Points of the box in px of the photo."""
+def _to_photo(box_xy: NDArray[np.float64], view: View, frame_map: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Points of the box in px of the photo, whose frame the map has at each pixel of the box."""
     at = box_xy.astype(np.float32)[None]
-    frame_xy = cv2.remap(warp.photo_xy, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
+    frame_xy = cv2.remap(frame_map, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
     photo_xy = cv2.perspectiveTransform(frame_xy.astype(np.float64)[None], view.frame.photo_from_frame)[0]
     height, width = view.gray.shape
     return np.asarray(np.clip(photo_xy, 0, (width - 1, height - 1)))

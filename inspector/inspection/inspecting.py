@@ -72,18 +72,19 @@ def _inspect_view(view: View, model: MoldModel) -> Inspection:
         )
     warp, evidence = matched
     scale = _scale_of(view, model, warp)
-    findings, score = findings_from(view, model, warp, evidence, px_per_mm=scale)
+    judged = findings_from(view, model, warp, evidence, px_per_mm=scale)
     return Inspection(
         photo=view.photo.name,
         status="inspected",
         reason=None,
-        score=score,
+        score=judged.score,
         px_per_mm=scale,
         reference=model.references[evidence.nearest].name,
         seconds=0.0,
-        findings=findings,
+        findings=judged.findings,
         warnings=_warnings(view, model),
         photo_from_reference=_homography(view, model, warp, evidence.nearest),
+        not_counted=judged.not_counted,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -29,9 +29,10 @@ from inspector.inspection.layers import (
     silhouette_of,
 )
 from inspector.inspection.reference import Reference
+from inspector.inspection.reviewed_places import PlaceInBox, ReviewedPlace, place_in_box
 from inspector.inspection.view import View
 
-__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "settle"]
+__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "settle", "with_reviews"]
 
 MARGIN_MM = 14.0
 # While it is not yet clear what belongs to the piece, a wider box is looked at.
@@ -78,6 +79,7 @@ class MoldModel:
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     features: tuple[tuple[str, NDArray[np.uint8]], ...]  # names, and 255 inside, in the box
     left_out: tuple[str, ...]  # references that did not agree with the first
+    reviewed: tuple[PlaceInBox, ...] = ()  # what reviewers said about places, in the box
 
     @property
     def px_per_mm(self) -> float:
@@ -169,6 +171,21 @@ def _drawn(polygon_xy: NDArray[np.float64], view: View, layer: Layer) -> NDArray
     frame = np.zeros(view.frame_gray.shape, dtype=np.uint8)
     cv2.fillPoly(frame, [np.round(corners).astype(np.int32)], 255)
     return np.asarray(cv2.remap(frame, layer.photo_xy, None, cv2.INTER_NEAREST, borderValue=0))
+
+
+def with_reviews(model: MoldModel, places: Sequence[ReviewedPlace]) -> MoldModel:
+    """Give a model that knows what reviewers said about places of the mold, in place of what it knew before.
+
+    Places on references that the model does not have are left out.
+    """
+    named = {reference.name: k for k, reference in enumerate(model.references)}
+    known = [(place, named[place.reference]) for place in places if place.reference in named]
+    return replace(
+        model,
+        reviewed=tuple(
+            place_in_box(place, model.references[k], model.layers[k], px_per_mm=model.px_per_mm) for place, k in known
+        ),
+    )
 
 
 def _known_lines(

@@ -36,6 +36,9 @@ class Finding:
     width_mm: float | None  # extent across the length; mean opening for a crack
     depth_mm: float | None  # how far an outline was pushed in, else None
     feature: str | None
+    confidence_alone: float | None = None  # before what reviewers said about the place; None where that changes nothing
+    dismissed_on: int = 0  # pieces on which a mark at this place was dismissed
+    on_references: tuple[tuple[str, NDArray[np.float64]], ...] = ()  # the outline in px of each reference, by its name
 
     def as_json(self) -> dict[str, Any]:
         """The finding as the JSON contract has it."""
@@ -65,6 +68,7 @@ class Inspection:
     findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...] = ()  # what would make the next photo better
     photo_from_reference: NDArray[np.float64] | None = None  # (3, 3) px of that reference to px of the photo
+    not_counted: tuple[Finding, ...] = ()  # would be findings, had reviewers not dismissed marks at their places
 
     def as_json(self) -> dict[str, Any]:
         """The inspection as the JSON contract has it."""

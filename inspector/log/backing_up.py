@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from inspector.errors import InputError, InspectorError
+from inspector.log.access_tables import PASSING_TABLES
 from inspector.log.durable_files import make_folder, whole_file
 from inspector.log.opening import DATABASE_NAME, copy_database, known_schemas, photo_folder
 
@@ -71,6 +72,7 @@ def back_up(data_dir: Path, file: Path) -> Backup:
         with tempfile.TemporaryDirectory(dir=file.parent, prefix=".inspector-") as scratch, whole_file(file) as part:
             copy = Path(scratch) / DATABASE_NAME
             copy_database(database, copy)
+            _end_what_passes(copy)
             return _pack(copy, data_dir, part, file=file)
     except sqlite3.Error as error:
         raise InspectorError(
@@ -148,6 +150,15 @@ def _pack(database: Path, data_dir: Path, part: Path, *, file: Path) -> Backup:
         }
         archive.writestr(_LIST, json.dumps(contents, indent=1))
     return _summary(contents, file)
+
+
+def _end_what_passes(copy: Path) -> None:
+    """Leave sessions and links out: who has signed out since, or used one, must not be let in by a restored log."""
+    with closing(sqlite3.connect(copy)) as connection, connection:
+        held = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if held >= PASSING_TABLES:  # a log of an older program has none
+            for name in PASSING_TABLES:
+                connection.execute(f"DELETE FROM {name}")  # noqa: S608 - names of this program
 
 
 def _summary(contents: Mapping[str, Any], file: Path) -> Backup:

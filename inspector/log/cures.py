@@ -16,7 +16,7 @@ from inspector.log.records import CEMENT_CLASSES
 from inspector.log.tables import MixRow, MoldRow, PieceRow, PourMoldRow, PourRow, with_offset
 from inspector.log.temperatures import temperatures_in_force
 
-__all__ = ["add_wet_cure", "find_pour_cure", "list_piece_demoldings", "list_pour_cures"]
+__all__ = ["add_wet_cure", "find_piece_wet_until_h", "find_pour_cure", "list_piece_demoldings", "list_pour_cures"]
 
 
 def add_wet_cure(log: Log, *, pour_id: int | None, piece_id: int | None, until_h: float) -> None:
@@ -57,6 +57,14 @@ def list_pour_cures(
             return _pour_cures(session, pour_ids)
         into_mold = select(PourMoldRow.pour_id).where(PourMoldRow.mold_id == mold_row(session, mold).id)
         return _pour_cures(session, list(session.scalars(into_mold)))
+
+
+def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
+    """Tell until which age one piece was kept wet, where somebody said so of the piece itself. [h]"""
+    with log.reading() as session:
+        return session.scalar(
+            select(WetCureRow.until_h).where(WetCureRow.piece_id == piece_id).order_by(WetCureRow.id.desc()).limit(1)
+        )
 
 
 def list_piece_demoldings(log: Log, *, mold: str | None = None) -> tuple[PieceDemolding, ...]:

@@ -35,12 +35,15 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
+from inspector.log.access_tables import SECRET_TABLES
+from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.history_tables import ChangeRow
 
 __all__ = [
     "Change",
     "HistoryFault",
     "acting_as",
+    "acting_name",
     "carry_over",
     "count_changes",
     "history_faults",
@@ -54,8 +57,9 @@ State = Mapping[str, Any]
 RowKey = tuple[str, int]
 """Table and number of a row."""
 
-# Not in the history: the history itself, and which migrations were run.
-_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version"})
+# Not in the history: the history itself, which migrations were run, what the program has still to do, and secrets with
+# what comes and goes with them.
+_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version", AwaitingPhotoRow.__tablename__}) | SECRET_TABLES
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 # SQLite takes 32,766 values in a statement at most.
@@ -107,6 +111,11 @@ def acting_as(name: str | None) -> Iterator[None]:
         _acting.reset(token)
 
 
+def acting_name() -> str | None:
+    """Give the name under which is written just now."""
+    return _acting.get()
+
+
 @contextmanager
 def recording_history(session: Session) -> Iterator[None]:
     """Add to the history what a session writes meanwhile, in the same transaction."""
@@ -114,10 +123,11 @@ def recording_history(session: Session) -> Iterator[None]:
 
     def note_what_was(session: Session, *_: Any) -> None:
         touched = [*(row for row in session.dirty if session.is_modified(row)), *session.deleted]
-        before.update(_states(session.connection(), {key for key in map(_key, touched) if key not in before}))
+        keys = {_key(row) for row in touched if _is_told(row)}
+        before.update(_states(session.connection(), {key for key in keys if key not in before}))
 
     def note_what_is_new(session: Session, *_: Any) -> None:
-        for row in session.new:
+        for row in filter(_is_told, session.new):
             before.setdefault(_key(row), None)
 
     event.listen(session, "before_flush", note_what_was)
@@ -323,6 +333,10 @@ def _digest(state: State | None) -> bytes | None:
 
 def _canonical(said: Any) -> bytes:
     return json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def _is_told(row: object) -> bool:
+    return inspect(row, raiseerr=True).mapper.local_table.name not in _OUTSIDE
 
 
 def _key(row: object) -> RowKey:

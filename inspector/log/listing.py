@@ -27,6 +27,7 @@ from inspector.log.records import (
     PieceVersion,
     Points,
     Review,
+    UncountedMark,
     Verdict,
 )
 from inspector.log.tables import (
@@ -48,10 +49,13 @@ __all__ = [
     "count_pieces",
     "find_piece",
     "list_piece_details",
+    "list_piece_times",
     "list_pieces",
     "list_pieces_worst_first",
     "piece_details",
+    "read_piece_details",
     "review_record",
+    "verdict_of",
 ]
 
 # Databases bound the number of values in one query; pieces are read in portions of this many.
@@ -84,6 +88,26 @@ def list_piece_details(log: Log, which: PieceFilter, *, limit: int | None, offse
     with log.reading() as session:
         query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
         return piece_details(session, session.scalars(query).all())
+
+
+def list_piece_times(log: Log, which: PieceFilter) -> dict[int, datetime]:
+    """Tell when pieces were demolded, by piece, as `list_pieces` orders them; where that is unknown, when logged."""
+    with log.reading() as session:
+        query = (
+            _matching(which)
+            .add_columns(PieceRow.demolded_at, PieceRow.demolded_offset_min, PieceRow.created_at)
+            .order_by(_seen_at().desc(), PieceRow.id.desc())
+        )
+        return {
+            piece_id: created_at.astimezone() if demolded_at is None else with_offset(demolded_at, offset_min)
+            for piece_id, demolded_at, offset_min, created_at in session.execute(query)
+        }
+
+
+def read_piece_details(log: Log, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
+    """Read all that is known about some pieces, in the order of their ids as given."""
+    with log.reading() as session:
+        return piece_details(session, piece_ids)
 
 
 def find_piece(log: Log, piece_id: int) -> PieceDetail:
@@ -396,10 +420,11 @@ def _standing(finding: FindingRow) -> _Standing:
     if not finding.reviews:
         return _Standing(kind=finding.kind, verdict=None)
     last = finding.reviews[-1]
-    return _Standing(kind=last.new_kind or finding.kind, verdict=_verdict(last))
+    return _Standing(kind=last.new_kind or finding.kind, verdict=verdict_of(last))
 
 
-def _verdict(row: ReviewRow) -> Verdict | None:
+def verdict_of(row: ReviewRow) -> Verdict | None:
+    """Read the verdict of a review; None where it only takes another one back."""
     return next((verdict for verdict in VERDICTS if verdict == row.verdict), None)
 
 
@@ -420,6 +445,9 @@ def _inspection(item: _Inspected, *, demold_age_h: float | None) -> LoggedInspec
         photo_from_reference=None if matrix is None else tuple(tuple(line) for line in matrix),
         created_at=row.created_at,
         findings=tuple(_finding(finding, row, demold_age_h=demold_age_h) for finding in item.findings),
+        not_counted=tuple(
+            UncountedMark(**{**mark, "polygon_xy": _points(mark["polygon_xy"])}) for mark in row.not_counted or ()
+        ),
     )
 
 
@@ -447,6 +475,8 @@ def _finding(row: FindingRow, inspection: InspectionRow, *, demold_age_h: float 
         verdict=standing.verdict,
         reviews=reviews,
         demold_age_h=demold_age_h,
+        confidence_alone=row.confidence_alone,
+        dismissed_on=row.dismissed_on or 0,
     )
 
 
@@ -457,7 +487,7 @@ def review_record(row: ReviewRow, *, photo_id: int, piece_id: int | None) -> Rev
         finding_id=row.finding_id,
         photo_id=photo_id,
         piece_id=piece_id,
-        verdict=_verdict(row),
+        verdict=verdict_of(row),
         kind=row.new_kind,
         outline=None
         if row.outline_xy is None

@@ -5,6 +5,7 @@ from sqlalchemy import func, select
 from inspector.log.curing_tables import BreakTestRow, ExpectedTemperatureRow, TemperatureRecordRow, WetCureRow
 from inspector.log.opening import Log
 from inspector.log.pour_tables import PourCorrectionRow
+from inspector.log.release_agent_tables import ReleaseAgentRow
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
@@ -23,7 +24,7 @@ __all__ = ["evidence_mark"]
 # Rows of these are only ever added, so their highest id tells whether there are new ones.
 _GROWING = (
     BreakTestRow, DefectNoteRow, DispositionRow, ExpectedTemperatureRow, FeatureRow, InspectionRow, MixRow, MoldRow,
-    PieceRow, PourCorrectionRow, PourRow, ReferenceRow, ReviewRow, TemperatureRecordRow, WetCureRow,
+    PieceRow, PourCorrectionRow, PourRow, ReferenceRow, ReleaseAgentRow, ReviewRow, TemperatureRecordRow, WetCureRow,
 )  # fmt: skip
 # Rows of these may be withdrawn as well.
 _WITHDRAWN = (BreakTestRow, TemperatureRecordRow)

@@ -12,6 +12,7 @@ from inspector.log.opening import Log
 from inspector.log.photo_rows import NewPhoto, photo_row
 from inspector.log.records import Feature, Mold, MoldReference, Points
 from inspector.log.reference_tables import ReferenceUseRow, latest_uses
+from inspector.log.release_agents import release_agents_by_mold
 from inspector.log.tables import FeatureRow, InspectionRow, MoldRow, PhotoRow, PieceRow, ReferenceRow, ViewRow
 
 __all__ = [
@@ -80,6 +81,7 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
         rows = session.scalars(select(MoldRow).options(selectinload(MoldRow.views)).order_by(MoldRow.name)).all()
         references = _reference_counts(session, confirmed=True)
         to_check = _reference_counts(session, confirmed=False)
+        agents = release_agents_by_mold(session)
         pieces = dict(session.execute(select(PieceRow.mold_id, func.count()).group_by(PieceRow.mold_id)).all())
         return tuple(
             Mold(
@@ -87,7 +89,7 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
                 name=row.name,
                 title=row.title,
                 material=row.material,
-                release_agent=row.release_agent,
+                release_agent=agents[row.name].latest,
                 views=tuple(view.name for view in row.views),
                 references=references.get(row.id, 0),
                 references_to_check=to_check.get(row.id, 0),

@@ -2,6 +2,7 @@
 
 import logging
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -42,6 +43,8 @@ class Log:
         # Writers take the lock when they begin: a reader that turns writer could otherwise find
         # that somebody else wrote in between, and no waiting would help.
         self._write_engine = engine.execution_options(sqlite_begin="IMMEDIATE")
+        # Writers of this program take turns. Left to SQLite each would ask again after a pause, whoever came first.
+        self._turn = threading.RLock()
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -54,6 +57,7 @@ class Log:
         """Give a session that is committed with its history, and on disk, when the block is left; undone on failure."""
         with (
             self._explained("written"),
+            self._turn,
             Session(self._write_engine) as session,
             session.begin(),
             recording_history(session),

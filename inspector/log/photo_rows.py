@@ -3,16 +3,24 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
 from inspector.log.opening import Log
 from inspector.log.photos import media_type_of
 from inspector.log.records import LoggedPhoto, StoredFile
-from inspector.log.tables import PhotoRow, offset_minutes, with_offset
+from inspector.log.tables import InspectionRow, PhotoRow, offset_minutes, with_offset
 
-__all__ = ["NewPhoto", "find_photo", "find_photo_by_content", "photo_record", "photo_row", "read_photo_file"]
+__all__ = [
+    "NewPhoto",
+    "count_photos",
+    "find_photo",
+    "find_photo_by_content",
+    "photo_record",
+    "photo_row",
+    "read_photo_file",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +49,23 @@ class NewPhoto:
             height_px=height_px,
             taken_at=taken_at,
         )
+
+
+def count_photos(log: Log) -> dict[str, int]:
+    """Count the photos of pieces by the status of their latest inspection; `waiting` where there is none yet."""
+    with log.reading() as session:
+        latest = select(func.max(InspectionRow.id).label("id")).group_by(InspectionRow.photo_id).subquery()
+        status = select(InspectionRow.photo_id, InspectionRow.status).join(latest, latest.c.id == InspectionRow.id)
+        of_photo = status.subquery()
+        counted = (
+            select(func.coalesce(of_photo.c.status, "waiting"), func.count())
+            .select_from(PhotoRow)
+            .outerjoin(of_photo, of_photo.c.photo_id == PhotoRow.id)
+            .where(PhotoRow.piece_id.is_not(None))
+            .group_by(of_photo.c.status)
+        )
+        found = {row[0]: row[1] for row in session.execute(counted)}
+    return {state: found.get(state, 0) for state in ("waiting", "inspected", "unusable")}
 
 
 def find_photo(log: Log, photo_id: int) -> LoggedPhoto:

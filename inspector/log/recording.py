@@ -1,6 +1,6 @@
 """Writing down a photo of a piece with its inspection: rows are only ever added."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import select
@@ -32,7 +32,12 @@ __all__ = [
     "add_piece_photo",
     "check_piece",
     "find_sent_piece",
+    "inspection_row",
     "note_sending",
+    "note_sending_row",
+    "place_photo",
+    "sent_piece",
+    "view_of_reference",
 ]
 
 
@@ -75,7 +80,7 @@ class LoggedPiecePhoto:
 def find_sent_piece(log: Log, piece_key: str) -> int | None:
     """Find the piece that photos sent under a key are of; None while none of them is in the log."""
     with log.reading() as session:
-        return _sent_piece(session, piece_key)
+        return sent_piece(session, piece_key)
 
 
 def note_sending(log: Log, sending: PhotoSending, *, photo_id: int) -> bool:
@@ -88,7 +93,7 @@ def note_sending(log: Log, sending: PhotoSending, *, photo_id: int) -> bool:
     """
     with log.writing() as session:
         photo = session.get_one(PhotoRow, photo_id)
-        return _note_sending(session, sending, photo, now=datetime.now(UTC))
+        return note_sending_row(session, sending, photo, now=datetime.now(UTC))
 
 
 def check_piece(
@@ -117,36 +122,71 @@ def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
     with log.writing() as session:
         photo = photo_row(session, new.photo, now=now)
         session.flush()
-        sent_before = _note_sending(session, new.sending, photo, now=now)
+        sent_before = note_sending_row(session, new.sending, photo, now=now)
         if photo.piece_id is not None:
             return LoggedPiecePhoto(photo_id=photo.id, piece_id=photo.piece_id, added=False, sent_before=sent_before)
-        sent_piece_id = None if new.sending is None else _sent_piece(session, new.sending.piece_key)
-        piece = _existing_piece(
+        piece = place_photo(
             session,
+            photo,
             mold=new.mold,
-            # One more photo of a piece that has its pour and its time already.
-            pour_id=new.pour_id if sent_piece_id is None else None,
-            demolded_at=new.demolded_at if sent_piece_id is None else None,
-            piece_id=new.piece_id if sent_piece_id is None else sent_piece_id,
+            pour_id=new.pour_id,
+            demolded_at=new.demolded_at,
+            piece_id=new.piece_id,
             view=new.view,
+            piece_key=None if new.sending is None else new.sending.piece_key,
+            now=now,
         )
-        if piece is None:
-            piece = PieceRow(
-                mold=mold_row(session, new.mold),
-                pour_id=new.pour_id,
-                demolded_at=new.demolded_at,
-                demolded_offset_min=offset_minutes(new.demolded_at),
-                created_at=now,
-            )
-            session.add(piece)
-        photo.piece = piece
-        photo.view = _view_row(piece, new.view) or _view_of_reference(session, piece, new.inspection.reference)
-        session.add(_inspection_row(photo, new.inspection, now=now))
+        photo.view = photo.view or view_of_reference(session, piece, new.inspection.reference)
+        session.add(inspection_row(photo, new.inspection, now=now))
         session.flush()
         return LoggedPiecePhoto(photo_id=photo.id, piece_id=piece.id, added=True)
 
 
-def _sent_piece(session: Session, piece_key: str) -> int | None:
+def place_photo(
+    session: Session,
+    photo: PhotoRow,
+    *,
+    mold: str,
+    pour_id: int | None,
+    demolded_at: datetime | None,
+    piece_id: int | None,
+    view: str | None,
+    piece_key: str | None,
+    now: datetime,
+) -> PieceRow:
+    """Give a photo the piece that it is of: one that is in the log, or a new one.
+
+    Raises
+    ------
+    InputError
+        As `check_piece` does.
+    """
+    sent_piece_id = None if piece_key is None else sent_piece(session, piece_key)
+    piece = _existing_piece(
+        session,
+        mold=mold,
+        # One more photo of a piece that has its pour and its time already.
+        pour_id=pour_id if sent_piece_id is None else None,
+        demolded_at=demolded_at if sent_piece_id is None else None,
+        piece_id=piece_id if sent_piece_id is None else sent_piece_id,
+        view=view,
+    )
+    if piece is None:
+        piece = PieceRow(
+            mold=mold_row(session, mold),
+            pour_id=pour_id,
+            demolded_at=demolded_at,
+            demolded_offset_min=offset_minutes(demolded_at),
+            created_at=now,
+        )
+        session.add(piece)
+    photo.piece = piece
+    photo.view = _view_row(piece, view)
+    return piece
+
+
+def sent_piece(session: Session, piece_key: str) -> int | None:
+    """Find the piece that photos sent under a key are of."""
     query = (
         select(PhotoRow.piece_id)
         .join(SentPhotoRow, SentPhotoRow.photo_id == PhotoRow.id)
@@ -156,7 +196,7 @@ def _sent_piece(session: Session, piece_key: str) -> int | None:
     return session.scalars(query).first()
 
 
-def _note_sending(session: Session, sending: PhotoSending | None, photo: PhotoRow, *, now: datetime) -> bool:
+def note_sending_row(session: Session, sending: PhotoSending | None, photo: PhotoRow, *, now: datetime) -> bool:
     """Keep the keys of a sending; give whether an earlier try of it got into the log."""
     if sending is None:
         return False
@@ -227,7 +267,7 @@ def _view_row(piece: PieceRow, view: str | None) -> ViewRow | None:
     return next(row for row in views if row.name == view)
 
 
-def _view_of_reference(session: Session, piece: PieceRow, reference: str | None) -> ViewRow | None:
+def view_of_reference(session: Session, piece: PieceRow, reference: str | None) -> ViewRow | None:
     """Find the view by the nearest reference: its name is unique among those of a mold."""
     query = (
         select(ViewRow)
@@ -237,7 +277,8 @@ def _view_of_reference(session: Session, piece: PieceRow, reference: str | None)
     return None if reference is None else session.scalar(query)
 
 
-def _inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> InspectionRow:
+def inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> InspectionRow:
+    """Make the row of an inspection with those of its findings."""
     matrix = new.photo_from_reference
     return InspectionRow(
         photo=photo,
@@ -261,7 +302,12 @@ def _inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> In
                 width_mm=finding.width_mm,
                 depth_mm=finding.depth_mm,
                 feature_name=finding.feature,
+                confidence_alone=finding.confidence_alone,
+                dismissed_on=finding.dismissed_on or None,
+                on_references={name: [list(point) for point in outline] for name, outline in finding.on_references}
+                or None,
             )
             for finding in new.findings
         ],
+        not_counted=[asdict(mark) for mark in new.not_counted] or None,
     )

@@ -36,6 +36,7 @@ __all__ = [
     "Pour",
     "Review",
     "StoredFile",
+    "UncountedMark",
     "Verdict",
 ]
 
@@ -220,6 +221,26 @@ class LoggedFinding:
     reviews: tuple[Review, ...]
     """Oldest first."""
     demold_age_h: float | None
+    confidence_alone: float | None = None
+    """How sure it is without what reviews said about its place; None where they changed nothing."""
+    dismissed_on: int = 0
+    """On how many pieces marks at its place had been dismissed."""
+
+
+@dataclass(frozen=True, slots=True)
+class UncountedMark:
+    """A mark that would be a finding, had nobody dismissed others at its place of the mold."""
+
+    kind: str
+    polygon_xy: Points
+    confidence: float
+    """After what reviews said."""
+    confidence_alone: float
+    dismissed_on: int
+    """On how many pieces."""
+    area_mm2: float | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +260,7 @@ class LoggedInspection:
     photo_from_reference: tuple[tuple[float, ...], ...] | None
     created_at: datetime
     findings: tuple[LoggedFinding, ...]
+    not_counted: tuple[UncountedMark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,6 +376,9 @@ class NewFinding:
     width_mm: float | None = None
     depth_mm: float | None = None
     feature: str | None = None
+    confidence_alone: float | None = None
+    dismissed_on: int = 0
+    on_references: tuple[tuple[str, Points], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,3 +395,4 @@ class NewInspection:
     findings: tuple[NewFinding, ...] = ()
     warnings: tuple[str, ...] = ()
     photo_from_reference: tuple[tuple[float, ...], ...] | None = None
+    not_counted: tuple[UncountedMark, ...] = ()

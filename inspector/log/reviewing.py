@@ -24,6 +24,7 @@ from inspector.log.records import (
     PieceDetail,
     PieceNote,
     PieceVersion,
+    Points,
     Review,
     Verdict,
 )
@@ -108,9 +109,12 @@ def add_drawn_finding(
     outline: Outline,
     feature: str | None,
     reviewer: str,
+    on_reference: tuple[str, Points] | None = None,
     seen: PieceVersion | None = None,
 ) -> Review:
     """Add a finding that a person outlined on the photo of a piece, confirmed by that person.
+
+    With the reference that was laid over the photo goes where the outline lies on it, in pixels of that reference.
 
     Raises
     ------
@@ -135,6 +139,7 @@ def add_drawn_finding(
             width_mm=outline.width_mm,
             feature_name=feature,
             drawn_by=reviewer,
+            on_references=None if on_reference is None else {on_reference[0]: [list(xy) for xy in on_reference[1]]},
         )
         session.add(finding)
         row = _add_review_row(session, finding, "confirmed", None, None, reviewer=reviewer)

@@ -280,6 +280,8 @@ class InspectionRow(Base):
     seconds: Mapped[float]
     warnings: Mapped[list[Any]] = mapped_column(JSON)
     photo_from_reference: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
+    not_counted: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
+    """Marks that would be findings, had nobody dismissed others at their places."""
     created_at: Mapped[datetime]
 
     photo: Mapped[PhotoRow] = relationship()
@@ -303,6 +305,12 @@ class FindingRow(Base):
     feature_name: Mapped[str | None]
     drawn_by: Mapped[str | None]
     """Who outlined it by hand, while that inspection was the latest; it outlasts the inspection."""
+    confidence_alone: Mapped[float | None]
+    """Before what reviews said about its place; None where they changed nothing."""
+    dismissed_on: Mapped[int | None]
+    """On how many pieces marks at its place had been dismissed."""
+    on_references: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    """Its outline in pixels of each reference that it was compared with, by the reference's name."""
 
     inspection: Mapped[InspectionRow] = relationship(back_populates="findings")
     reviews: Mapped[list["ReviewRow"]] = relationship(back_populates="finding", order_by="ReviewRow.id")

@@ -11,6 +11,7 @@ from inspector.risk.causes import (
     find_trend,
 )
 from inspector.risk.charts import RunningSum, ShareChart, share_chart
+from inspector.risk.differences import LossesCompared, LossGroup, compare_losses, difference_of_shares
 from inspector.risk.evidence import Evidence, gather_evidence
 from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
@@ -46,6 +47,8 @@ __all__ = [
     "Evidence",
     "Interval",
     "Learnt",
+    "LossGroup",
+    "LossesCompared",
     "MoldHistory",
     "MoldRisk",
     "MoldTrend",
@@ -57,7 +60,9 @@ __all__ = [
     "StrengthByAge",
     "Wear",
     "YoungLoss",
+    "compare_losses",
     "cost_per_good_piece",
+    "difference_of_shares",
     "earliest_age",
     "exact_interval",
     "find_trend",

@@ -4,39 +4,55 @@ import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractContextManager, asynccontextmanager, contextmanager
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from inspector.inspection.engine import ENGINE
 from inspector.settings import Settings, read_settings
 from inspector.web import (
+    account_routes,
+    compare_routes,
+    export_routes,
     finding_routes,
     health_routes,
+    metrics,
     mix_routes,
     mold_routes,
     mold_setup_routes,
+    normal_routes,
     photo_routes,
     photograph_routes,
     piece_routes,
     pour_routes,
     reviewer_routes,
+    sheet_routes,
+    sign_in_routes,
     today_routes,
+    unrecognised_routes,
     waiting_routes,
 )
+from inspector.web.describing import describe
 from inspector.web.failing import answer_failures
-from inspector.web.guarding import LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, SecurityHeaders
+from inspector.web.metrics import CountRequests, Figures
 from inspector.web.reviewer import ActAsReviewer
+from inspector.web.rights import HoldToRights
 from inspector.web.telling import TellRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
+from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 
 __all__ = ["create_app"]
 
-# Each inspection holds a full photo and its working copies in memory; more at once would not end sooner
-# on the two to four cores of a workshop's laptop.
-INSPECTIONS_AT_ONCE = 2
+# Each reference that is made ready holds a full photo and its working copies in memory.
+REFERENCES_AT_ONCE = 2
+
+# Photos that are read and kept at the same time; the others wait without a thread, which reviews need.
+KEEPING_AT_ONCE = 2
 
 # Without JavaScript all photos of a form come in one request.
 PHOTOS_A_REQUEST = 10
@@ -56,8 +72,9 @@ def create_app(
     settings : Settings, optional
         Where the data lies and how large a photo may be; by default read from the environment.
     open_workshop : callable, optional
-        What opens the workshop of a data folder when serving starts; by default with photos read in processes that
-        may take only so much time and memory.
+        What opens the workshop of a data folder when serving starts; its photos are inspected by a thread then. By
+        default photos are inspected in processes of their own, and read in ones that may take only so much time and
+        memory.
 
     Returns
     -------
@@ -70,40 +87,63 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with (open_workshop or _open_guarded)(settings.data_dir) as workshop:
             app.state.workshop = workshop
-            yield
+            app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
+            # The engine of a workshop that is handed in may be one that no process could be given.
+            start = InspectingProcesses(settings.data_dir) if open_workshop is None else InspectingThread(workshop)
+            with start as app.state.inspecting:
+                yield
 
     # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
     app = FastAPI(
         title="Inspector",
+        version=version("inspector"),
         summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
+        description="Programs ask for JSON with `Accept: application/json`. Addresses that answer with a page only are "
+        "for people: what is on them may change.",
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
     )
     app.state.settings = settings
-    app.state.inspecting = threading.BoundedSemaphore(INSPECTIONS_AT_ONCE)
-    for routes in (
+    app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
+    modules = (
         waiting_routes,
         today_routes,
         photograph_routes,
         pour_routes,
         mix_routes,
         mold_setup_routes,
+        normal_routes,
         mold_routes,
+        compare_routes,
+        export_routes,
+        sheet_routes,
         piece_routes,
         finding_routes,
+        unrecognised_routes,
         photo_routes,
         reviewer_routes,
         health_routes,
-    ):
+        sign_in_routes,
+        account_routes,
+        *([metrics] if settings.metrics else []),
+    )
+    for routes in modules:
         app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
+    describe(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
+    stated = [route for routes in modules for route in routes.router.routes]
     app.add_middleware(RefuseCrossSite)
+    app.add_middleware(HoldToRights, settings=settings, routes=stated)
+    app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
+    if settings.metrics:
+        app.state.figures = Figures()
+        app.add_middleware(CountRequests, figures=app.state.figures)
     app.add_middleware(TellRequests)
     return app
 

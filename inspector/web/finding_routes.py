@@ -10,6 +10,7 @@ from inspector.errors import InputError, StaleError
 from inspector.web.looking_up import Id, find_finding, find_piece
 from inspector.web.pages import ShopDep
 from inspector.web.reviewer import required_reviewer
+from inspector.web.rights import least
 from inspector.web.stale import stale_response
 from inspector.workshop import Points, Verdict, parse_version
 
@@ -22,6 +23,7 @@ _OUTLINE_LENGTH = 10_000
 
 
 @router.post("/pieces/{piece_id}/findings/{finding_id}/reviews")
+@least("record")
 def add_review(
     request: Request,
     shop: ShopDep,
@@ -61,6 +63,7 @@ def add_review(
 
 
 @router.post("/pieces/{piece_id}/photos/{photo_id}/findings")
+@least("record")
 def add_missed(
     request: Request,
     shop: ShopDep,

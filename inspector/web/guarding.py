@@ -1,9 +1,11 @@
 """What every request and answer passes: headers that bind the browser, no cross-site posts, no endless bodies.
 
-The pages have no log-in: whoever reaches the address may review. What must not happen is that another
-web site, open in the same browser, posts here in the reviewer's name.
+Another web site, open in the same browser, must not post here in the name of the person at it, nor reach the pages
+under a name of its own that it makes stand for this machine. Who may do what is told in `inspector.web.rights`.
 """
 
+import ipaddress
+import socket
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -11,10 +13,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from inspector.settings import Settings, is_loopback
+from inspector.web.callers import NOBODY, names_a_session
 from inspector.web.failing import failure_response
 
-__all__ = ["LimitBody", "RefuseCrossSite", "SecurityHeaders"]
+__all__ = ["CheckHost", "LimitBody", "RefuseCrossSite", "SecurityHeaders"]
 
+# Three words and a code, however they are encoded.
+_MAX_BYTES_OF_NOBODY = 20_000
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 _CONTENT_SECURITY_POLICY = "; ".join(
@@ -69,14 +75,18 @@ class SecurityHeaders:
 
 
 class RefuseCrossSite:
-    """Refuses requests that change something and that another web site made the browser send."""
+    """Refuses requests that change something and that another web site made the browser send.
+
+    Where a cookie says who sends it, the browser has to say as well that the request comes from these pages: with
+    every form and script of today's browsers goes `Origin`, with most `Sec-Fetch-Site` (Fetch standard).
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or answer it with a refusal."""
-        if scope["type"] == "http" and scope["method"] not in _SAFE_METHODS and _is_cross_site(Headers(scope=scope)):
+        if scope["type"] == "http" and scope["method"] not in _SAFE_METHODS and _is_cross_site(scope):
             request = Request(scope, receive)
             sentence = "This was sent from another web site. Open the page itself and do it there."
             await failure_response(request, status=403, sentence=sentence)(scope, receive, send)
@@ -84,8 +94,56 @@ class RefuseCrossSite:
         await self.app(scope, receive, send)
 
 
+class CheckHost:
+    """Refuses requests that call this machine by a name that is not its own.
+
+    A page elsewhere can make its own name stand for this machine (DNS rebinding) and is then let by the browser to
+    read what is here. It cannot do so with an address, so that addresses are allowed where the network is.
+    """
+
+    def __init__(self, app: ASGIApp, *, settings: Settings) -> None:
+        self.app = app
+        self.on_network = settings.needs_accounts
+        self.names = {"localhost", *(name.lower().rstrip(".") for name in settings.allowed_hosts)}
+        if self.on_network:
+            own = socket.gethostname().lower()
+            self.names |= {own, f"{own.partition('.')[0]}.local", settings.host.lower()}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, or answer it with a refusal."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        sentence = None
+        if not self._is_own(headers.getlist("host")):
+            sentence = (
+                "This machine is not known by the name that was asked for. Use its address, or have it allowed: "
+                "inspector serve --allowed-host NAME."
+            )
+        elif not self.on_network and _came_from_elsewhere(scope, headers):
+            sentence = (
+                "These pages are for the people at this machine, and this came from elsewhere. Serve them to others "
+                "with --host or --proxy, which asks everybody to sign in."
+            )
+        if sentence is None:
+            await self.app(scope, receive, send)
+        else:
+            await failure_response(Request(scope, receive), status=421, sentence=sentence)(scope, receive, send)
+
+    def _is_own(self, hosts: list[str]) -> bool:
+        if len(hosts) != 1:
+            return False
+        try:
+            name = (urlsplit(f"//{hosts[0]}").hostname or "").rstrip(".")
+            address = ipaddress.ip_address(name)
+        except ValueError:
+            return not set("/?#@\\") & set(hosts[0]) and name in self.names
+        return address.is_loopback or self.on_network
+
+
 class LimitBody:
-    """Stops reading a request that is larger than all its photos may be."""
+    """Stops reading a request that is larger than all its photos may be; of strangers, larger than a form."""
 
     def __init__(self, app: ASGIApp, *, max_bytes: int) -> None:
         self.app = app
@@ -96,9 +154,13 @@ class LimitBody:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        sentence = f"The photos are more than {self.max_bytes // 1_000_000} MB together. Send fewer at a time."
+        max_bytes = self.max_bytes
+        sentence = f"The photos are more than {max_bytes // 1_000_000} MB together. Send fewer at a time."
+        if scope.get("caller", NOBODY) is NOBODY:
+            max_bytes = _MAX_BYTES_OF_NOBODY
+            sentence = "This is more than a name and a password. Sign in first."
         declared = Headers(scope=scope).get("content-length", "")
-        if declared.isdecimal() and int(declared) > self.max_bytes:
+        if declared.isdecimal() and int(declared) > max_bytes:
             await failure_response(Request(scope, receive), status=413, sentence=sentence)(scope, receive, send)
             return
         received_bytes = 0
@@ -108,20 +170,34 @@ class LimitBody:
             message = await receive()
             if message["type"] == "http.request":
                 received_bytes += len(message.get("body", b""))
-                if received_bytes > self.max_bytes:
+                if received_bytes > max_bytes:
                     raise HTTPException(413, sentence)
             return message
 
         await self.app(scope, receive_counted, send)
 
 
-def _is_cross_site(headers: Headers) -> bool:
-    """Whether a browser says that the request comes from elsewhere; other programs send neither header."""
-    site = headers.get("sec-fetch-site")
+def _is_cross_site(scope: Scope) -> bool:
+    """Whether a browser says that the request comes from elsewhere, or says nothing where it has to."""
+    headers = Headers(scope=scope)
+    site, origin = headers.get("sec-fetch-site"), headers.get("origin")
     if site is not None and site not in {"same-origin", "none"}:
         return True
-    origin = headers.get("origin")
     if origin is None:
+        return site is None and names_a_session(scope)  # other programs send neither, and no session
+    told = urlsplit(origin)
+    if scope["scheme"] == "https" and told.scheme != "https":
+        return True
+    # Otherwise the scheme is left out: behind a proxy that speaks TLS, and is not told to us, the two differ.
+    return told.netloc.lower() != headers.get("host", "").lower()
+
+
+def _came_from_elsewhere(scope: Scope, headers: Headers) -> bool:
+    """Whether a request to pages that are for this machine reached them over the network or through a proxy."""
+    if any(name in headers for name in ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")):
+        return True
+    server = scope.get("server")
+    try:
+        return server is not None and not is_loopback(str(ipaddress.ip_address(server[0])))
+    except ValueError:  # a socket of this machine, or a name that tests use
         return False
-    # The scheme is left out: behind a proxy that speaks TLS the two differ.
-    return urlsplit(origin).netloc.lower() != headers.get("host", "").lower()

@@ -9,7 +9,9 @@ from starlette.responses import Response
 
 from inspector.errors import InspectorError
 from inspector.settings import Settings
+from inspector.web.describing import HealthAnswer
 from inspector.web.pages import ShopDep
+from inspector.web.rights import least
 
 __all__ = ["LEAST_FREE_BYTES", "router"]
 
@@ -19,7 +21,8 @@ LEAST_FREE_BYTES = 500_000_000
 router = APIRouter()
 
 
-@router.get("/health")
+@router.get("/health", responses={200: {"model": HealthAnswer}, 503: {"model": HealthAnswer}})
+@least("nobody")
 def tell_health(request: Request, shop: ShopDep) -> Response:
     """Whether the log can be read and the disk has room: 200 if so, else 503; nothing about what is in it."""
     settings: Settings = request.app.state.settings

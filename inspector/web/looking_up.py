@@ -6,12 +6,28 @@ from fastapi import Path
 from starlette.exceptions import HTTPException
 
 from inspector.errors import InputError
-from inspector.workshop import LoggedFinding, LoggedInspection, LoggedPhoto, PieceDetail, Workshop
+from inspector.workshop import LoggedFinding, LoggedInspection, LoggedPhoto, Mold, Month, PieceDetail, Workshop
 
-__all__ = ["Id", "find_finding", "find_inspection", "find_photo", "find_piece"]
+__all__ = ["Id", "find_finding", "find_inspection", "find_mold", "find_month", "find_photo", "find_piece"]
 
 # The largest id that a 32-bit integer column of PostgreSQL holds; a larger one stands for nothing.
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+def find_mold(shop: Workshop, name: str) -> Mold:
+    """The mold of this name, else a 404."""
+    try:
+        return shop.mold(name).mold
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
+
+
+def find_month(text: str) -> Month:
+    """The month that an address names, else a 404."""
+    try:
+        return Month.read(text)
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
 
 
 def find_piece(shop: Workshop, piece_id: int) -> PieceDetail:

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inspector.workshop import LoggedFinding, LoggedPhoto
+from inspector.workshop import LoggedFinding, LoggedPhoto, Points
 
-__all__ = ["Mark", "mark_findings"]
+__all__ = ["Mark", "mark_findings", "number_place", "polygon_points"]
 
 # Room that words take on a photo 360 px wide, a phone's: a line of them in percent of its height and in the
 # height of the letters (em), and one letter in percent of its width.
@@ -60,7 +60,7 @@ def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tupl
                 number=number,
                 finding=finding,
                 words=words,
-                points=" ".join(f"{px:.1f},{py:.1f}" for px, py in finding.polygon_xy),
+                points=polygon_points(finding.polygon_xy),
                 words_x_percent=round(line.end_percent if to_the_left else line.start_percent, 2),
                 words_y_percent=round(min(y), 2),
                 words_shift_em=round((line.y_percent - min(y)) * _LINE_EM / _LINE_PERCENT, 2),
@@ -68,6 +68,18 @@ def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tupl
             )
         )
     return tuple(marks)
+
+
+def polygon_points(polygon_xy: Points) -> str:
+    """Corners for an SVG polygon, in pixels of the photo."""
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in polygon_xy)
+
+
+def number_place(polygon_xy: Points, width_px: int, height_px: int) -> tuple[float, float]:
+    """Where the number of a place belongs: above its left end, in percent of the photo's width and height."""
+    x = min(x for x, _ in polygon_xy) / width_px * 100
+    y = min(y for _, y in polygon_xy) / height_px * 100 - _GAP_PERCENT
+    return round(min(max(x, 0.0), 100 - 2 * _LETTER_PERCENT), 2), round(max(y, _LINE_PERCENT), 2)
 
 
 @dataclass(frozen=True, slots=True)

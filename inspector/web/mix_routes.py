@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from inspector.web.pages import ShopDep, render
+from inspector.web.rights import least
 from inspector.workshop import Admixture, CementClass
 
 __all__ = ["router"]
@@ -17,12 +18,14 @@ _TEXT_LENGTH = 500
 
 
 @router.get("/mixes", response_class=HTMLResponse)
+@least("see")
 def show_mixes(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show all mixes and the form that adds one."""
     return render(request, "mixes.html", {"mixes": shop.mixes()})
 
 
 @router.post("/mixes")
+@least("record")
 def add_mix(
     shop: ShopDep,
     name: Annotated[str, Form(max_length=_TEXT_LENGTH)],

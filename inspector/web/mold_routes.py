@@ -1,62 +1,100 @@
 """Pages of the molds: when to demold each, why it loses pieces, and the pictures of that with their numbers."""
 
 import hashlib
+import json
 import re
 from datetime import datetime
 from pathlib import Path
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from inspector.errors import InputError
 from inspector.settings import Settings
+from inspector.web import words
+from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
-from inspector.web.words import age, clock
-from inspector.workshop import KeptWindow
+from inspector.web.rights import least
+from inspector.workshop import (
+    KINDS,
+    KeptWindow,
+    LossPicture,
+    MoldTrends,
+    MoldWindow,
+    PieceFilter,
+    Workshop,
+)
 
 __all__ = ["router"]
 
 router = APIRouter()
 
-_PICTURE_NAME = re.compile("[0-9a-f]{64}")
+_PICTURE_MARK = re.compile("[0-9a-f]{64}")
+_PIECES_A_PAGE = 48
+_LATEST_SHOWN = 6
 
 
 @router.get("/molds", response_class=HTMLResponse)
+@least("see")
 def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the windows of all molds."""
-    return render(request, "molds.html", {"windows": shop.losses.windows(now=_now())})
+    return render(request, "molds.html", {"windows": shop.losses.windows_of_late(now=_now())})
 
 
 @router.get("/molds/{mold}", response_class=HTMLResponse)
+@least("see")
 def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
-    """Show a mold's window, why it loses pieces, and the pictures."""
-    now = _now()
-    try:
-        window = shop.losses.window(mold, now=now)
-    except InputError as error:
-        raise HTTPException(404, str(error)) from error
-    (trends,) = shop.losses.trends(now=now, mold=mold).molds
-    drawn = shop.loss_pictures(mold, now=now)
-    folder = _folder(request)
-    addresses = {}
-    for picture in drawn.pictures:
-        name = hashlib.sha256(picture.svg).hexdigest()
-        kept_picture(folder, f"{name}.svg", lambda picture=picture: picture.svg)  # type: ignore[misc]
-        addresses[picture.name] = f"/molds/pictures/{name}.svg"
+    """Show a mold's window, why and where it loses pieces, and the latest of them."""
+    window, trends = _losses(shop, mold)
+    pictures = shop.loss_pictures(window, trends).pictures
     context = {
         "window": window,
         "history": [_history_row(kept) for kept in window.history],
         "trends": trends,
-        "pictures": drawn.pictures,
-        "addresses": addresses,
+        "features": _feature_rows(window, trends),
+        "pictures": pictures,
+        "addresses": {
+            picture.name: f"/molds/{mold}/pictures/{picture.name}.svg?v={_picture_mark(picture, window, trends)}"
+            for picture in pictures
+        },
+        "months": [month.month for month in reversed(trends.months)],
+        "latest": shop.pieces(PieceFilter(mold=mold), limit=_LATEST_SHOWN),
+        "others": len(shop.molds()) > 1,
     }
     return render(request, "mold.html", context)
 
 
+@router.get("/molds/{mold}/pieces", response_class=HTMLResponse)
+@least("see")
+def show_pieces(
+    request: Request,
+    shop: ShopDep,
+    mold: str,
+    kind: Annotated[str, Query(max_length=50)] = "",
+    page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+) -> HTMLResponse:
+    """Show every piece of a mold with its picture, the latest first; all, or those with one kind of finding."""
+    known = find_mold(shop, mold)
+    only_kind = kind if kind in KINDS else None
+    which = PieceFilter(mold=mold, kind=only_kind)
+    total = shop.count_pieces(which)
+    context = {
+        "mold": known,
+        "pieces": shop.pieces(which, limit=_PIECES_A_PAGE, offset=(page - 1) * _PIECES_A_PAGE),
+        "total": total,
+        "page": page,
+        "last_page": max(1, -(-total // _PIECES_A_PAGE)),
+        "kinds": KINDS,
+        "only_kind": only_kind,
+    }
+    return render(request, "mold_pieces.html", context)
+
+
 @router.post("/molds/{mold}/window")
+@least("record")
 def keep_window(shop: ShopDep, mold: str) -> RedirectResponse:
     """Write the window down, if it changed, so that it counts from now on."""
     now = _now()
@@ -64,33 +102,69 @@ def keep_window(shop: ShopDep, mold: str) -> RedirectResponse:
     return RedirectResponse(f"/molds/{mold}", status_code=303)
 
 
-@router.get("/molds/pictures/{name}.svg", response_class=Response)
-def show_picture(request: Request, name: str) -> Response:
-    """Serve a picture that a page was made with."""
-    if not _PICTURE_NAME.fullmatch(name):
+@router.get("/molds/{mold}/pictures/{picture}.svg", response_class=Response)
+@least("see")
+def show_picture(
+    request: Request, shop: ShopDep, mold: str, picture: str, v: Annotated[str, Query(max_length=64)] = ""
+) -> Response:
+    """A picture of a mold's losses; `v` is what it shows, as its page knows it."""
+    settings: Settings = request.app.state.settings
+    folder: Path = settings.data_dir / "pictures"
+    headers = {"Cache-Control": "private, no-cache", "ETag": f'"{v}"'}
+    kept = folder / f"{v}.svg"
+    if _PICTURE_MARK.fullmatch(v) and kept.is_file():
+        if headers["ETag"] in request.headers.get("if-none-match", ""):
+            return Response(status_code=304, headers=headers)
+        return Response(kept.read_bytes(), media_type="image/svg+xml", headers=headers)
+    window, trends = _losses(shop, mold)
+    wanted = shop.loss_pictures(window, trends).named(picture)
+    if wanted is None:
         raise HTTPException(404, "There is no such picture. Open the page of the mold anew.")
+    mark = _picture_mark(wanted, window, trends)
+    headers["ETag"] = f'"{mark}"'
+    return Response(kept_picture(folder, f"{mark}.svg", wanted.svg), media_type="image/svg+xml", headers=headers)
 
-    def gone() -> bytes:
-        raise HTTPException(404, "This picture is gone. Open the page of the mold anew.")
 
-    return Response(kept_picture(_folder(request), f"{name}.svg", gone), media_type="image/svg+xml")
+def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
+    find_mold(shop, mold)
+    found = shop.losses.of_mold(mold, now=_now())
+    return found.window, found.trends
+
+
+def _picture_mark(picture: LossPicture, window: MoldWindow, trends: MoldTrends) -> str:
+    """What a picture shows, as a name for it: another log gives another one."""
+    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json())
+    points = (window.points.age_h.tobytes(), window.points.lost.tobytes(), window.strength.strength_fraction.tobytes())
+    mark = hashlib.sha256(json.dumps(shown, default=str).encode())
+    for part in points:
+        mark.update(part)
+    return mark.hexdigest()
+
+
+def _feature_rows(window: MoldWindow, trends: MoldTrends) -> list[tuple[str, ...]]:
+    """Features by how many pieces lost them, and from which age each is safe."""
+    safe_from_h = {feature.name: feature.earliest_h for feature in window.features}
+
+    def safe(name: str) -> str:
+        from_h = safe_from_h.get(name)
+        return "no age yet" if from_h is None else f"from {words.age(from_h)}"
+
+    return [
+        (feature.name, str(feature.lost), words.share_of(feature.lost, trends.pieces), safe(feature.name))
+        for feature in sorted(trends.features, key=lambda feature: (-feature.lost, feature.name))
+    ]
 
 
 def _history_row(kept: KeptWindow) -> tuple[str, ...]:
-    from_age, until_age = ("none" if hours is None else age(hours) for hours in (kept.earliest_h, kept.latest_h))
+    from_age, until_age = ("none" if hours is None else words.age(hours) for hours in (kept.earliest_h, kept.latest_h))
     return (
-        clock(kept.at),
+        words.clock(kept.at),
         from_age,
         until_age,
         f"{kept.lost_before} of {kept.pieces_before} lost",
         f"{kept.lost_after} of {kept.pieces_after} lost",
         str(kept.too_early_after),
     )
-
-
-def _folder(request: Request) -> Path:
-    settings: Settings = request.app.state.settings
-    return settings.data_dir / "pictures"
 
 
 def _now() -> datetime:

@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass
+from datetime import date, datetime, time
 from typing import Annotated
 from urllib.parse import quote
 
@@ -15,6 +16,7 @@ from inspector.web.looking_up import Id
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, given_name, remember_reviewer
+from inspector.web.rights import least
 from inspector.workshop import FeatureProposal, LoggedPhoto, MoldDetail, MoldReference, Workshop
 
 __all__ = ["router"]
@@ -49,12 +51,14 @@ class ProposedOn:
 
 
 @router.get("/molds/new", response_class=HTMLResponse)
+@least("see")
 def show_new_mold(request: Request) -> HTMLResponse:
     """Show the form that begins a mold."""
     return render(request, "mold_new.html", {})
 
 
 @router.post("/molds")
+@least("record")
 def add_mold(
     request: Request,
     shop: ShopDep,
@@ -69,12 +73,14 @@ def add_mold(
 
 
 @router.get("/molds/{mold}/setup", response_class=HTMLResponse)
+@least("see")
 def show_setup(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show what a mold is made of: references, features, targets."""
     return _setup_page(request, shop, mold)
 
 
 @router.post("/molds/{mold}/references")
+@least("record")
 def add_references(
     request: Request,
     shop: ShopDep,
@@ -89,6 +95,7 @@ def add_references(
 
 
 @router.get("/references/{reference_id}/outline.jpg", response_class=Response)
+@least("see")
 def show_outline(request: Request, shop: ShopDep, reference_id: Id) -> Response:
     """The photo of a reference with the outline that was found and the features drawn on it."""
     reference = _find_reference(shop, reference_id)
@@ -100,6 +107,7 @@ def show_outline(request: Request, shop: ShopDep, reference_id: Id) -> Response:
 
 
 @router.post("/references/{reference_id}/answer")
+@least("record")
 def answer(shop: ShopDep, reference_id: Id, is_piece: Annotated[str, Form(pattern="^(yes|no)$")]) -> RedirectResponse:
     """Say whether the outline that was found is the piece."""
     reference = _find_reference(shop, reference_id)
@@ -111,6 +119,7 @@ def answer(shop: ShopDep, reference_id: Id, is_piece: Annotated[str, Form(patter
 
 
 @router.post("/references/{reference_id}/retirement")
+@least("record")
 def retire(shop: ShopDep, reference_id: Id, name: Name = "", why: Text = "") -> RedirectResponse:
     """Compare pieces with a reference no more."""
     reference = _find_reference(shop, reference_id)
@@ -122,6 +131,7 @@ def retire(shop: ShopDep, reference_id: Id, name: Name = "", why: Text = "") -> 
 
 
 @router.post("/references/{reference_id}/return")
+@least("record")
 def use_again(shop: ShopDep, reference_id: Id, name: Name = "") -> RedirectResponse:
     """Compare pieces again with a reference that was retired."""
     reference = _find_reference(shop, reference_id)
@@ -130,6 +140,7 @@ def use_again(shop: ShopDep, reference_id: Id, name: Name = "") -> RedirectRespo
 
 
 @router.get("/molds/{mold}/features", response_class=HTMLResponse)
+@least("see")
 def show_features(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show thin parts that may break, to be named."""
     detail = _find_mold(shop, mold)
@@ -145,6 +156,7 @@ def show_features(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
 
 
 @router.post("/molds/{mold}/features")
+@least("record")
 def name_features(
     shop: ShopDep,
     mold: str,
@@ -161,6 +173,7 @@ def name_features(
 
 
 @router.post("/molds/{mold}/targets")
+@least("manage")
 def set_targets(
     shop: ShopDep,
     mold: str,
@@ -181,6 +194,22 @@ def set_targets(
     return _to_setup(mold, "targets")
 
 
+@router.post("/molds/{mold}/release-agent")
+@least("record")
+def change_release_agent(
+    shop: ShopDep, mold: str, release_agent: Text = "", from_day: Annotated[date | None, Form()] = None, name: Name = ""
+) -> RedirectResponse:
+    """Say that another release agent is put on a mold from a day on."""
+    _find_mold(shop, mold)
+    who = given_name(name)
+    if from_day is None:
+        raise InputError("Say from which day on the new release agent is used.")
+    shop.change_release_agent(mold, release_agent, from_at=datetime.combine(from_day, time()), said_by=who)
+    response = _to_setup(mold, "release-agent")
+    remember_reviewer(response, who)
+    return response
+
+
 def _add_references(request: Request, shop: Workshop, mold: str, view: str, photos: list[UploadFile]) -> Response:
     """Segment photos of good pieces; those that are refused are told, and do not stop the others."""
     refused = []
@@ -191,7 +220,7 @@ def _add_references(request: Request, shop: Workshop, mold: str, view: str, phot
         try:
             if (upload.size or 0) > request.app.state.settings.max_photo_bytes:
                 raise InputError(f"Photo {name} is too large. Send it smaller, as a JPEG for instance.")
-            with request.app.state.inspecting:
+            with request.app.state.preparing:
                 shop.add_reference(upload.file.read(), name=name, mold=mold, view=view)
         except InputError as error:
             refused.append(str(error))
@@ -208,6 +237,7 @@ def _setup_page(request: Request, shop: Workshop, mold: str, *, refused: list[st
         "in_use": [item for item in detail.references if item.in_use],
         "retired": [item for item in detail.references if item.confirmed and not item.in_use],
         "uses": shop.reference_uses(mold),
+        "today": datetime.now().astimezone().date(),
         "setting": shop.planning.mold_setting(mold),
         "refused": refused or [],
     }

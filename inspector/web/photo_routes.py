@@ -1,27 +1,32 @@
 """Photos: adding them to the log, and showing them in the size that a page needs."""
 
-import threading
-from collections.abc import Callable
+from asyncio import wait, wrap_future
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
+from anyio import to_thread
 from fastapi import APIRouter, File, Form, UploadFile
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from inspector.errors import InputError, InspectorError, UnsureError
+from inspector.errors import InputError, InspectorError
 from inspector.settings import Settings
 from inspector.web import words
+from inspector.web.describing import PhotoAnswer, PhotosAnswer
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, kept_picture
 from inspector.web.reviewer import cleaned_name
-from inspector.workshop import PhotoSending, Recorded, Workshop
+from inspector.web.rights import least
+from inspector.workshop import KeptNow, LoggedPhoto, PhotoSending, PieceDetail, Workshop
+from inspector.workshop.inspecting import Inspecting
 
 __all__ = ["router"]
 
@@ -31,7 +36,12 @@ _NAME_LENGTH = 200
 # Chosen by browsers, from 128 random bits.
 _KEY = "^[0-9a-zA-Z-]{16,64}$"
 
-Outcome = Literal["clear", "flagged", "could not be used"]
+Outcome = Literal["clear", "flagged", "could not be used", "kept"]
+
+# Whoever sends a photo gets its verdict with the answer, if it is there this soon, and if so few come before it; else
+# the answer is that the photo is kept, and the verdict is asked for.
+_VERDICT_WITHIN_S = 8.0
+_WAITS_BEHIND = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +51,9 @@ class AddedPhoto:
     name: str
     outcome: Outcome
     message: str
-    """What was flagged, or what was wrong and what to do."""
+    """What was flagged, what was wrong and what to do, or how many photos come before it."""
     piece_id: int | None
-    """None where nothing was kept."""
+    """None where nothing was kept, or while nobody knows what the photo shows."""
     photo_id: int | None
     already_logged: bool
     notes: tuple[str, ...]
@@ -59,53 +69,62 @@ class AddedPhoto:
             "message": self.message,
             "piece": None if self.piece_id is None else f"/pieces/{self.piece_id}",
             "picture": None if self.photo_id is None else f"/photos/{self.photo_id}/{SIZES_PX[0]}.jpg",
+            "verdict": None if self.photo_id is None else f"/photos/{self.photo_id}/verdict",
             "already_logged": self.already_logged,
             "notes": list(self.notes),
             "likely": list(self.likely),
         }
 
 
-@router.post("/photos")
-def add_photos(
+_ANSWERS: dict[int | str, dict[str, Any]] = {
+    200: {"model": PhotosAnswer, "description": "Each photo with its verdict"},
+    202: {"model": PhotosAnswer, "description": "All are kept, and at least one waits for its verdict"},
+    422: {"model": PhotosAnswer, "description": "None was kept"},
+}
+for _answer in _ANSWERS.values():
+    _answer["content"] = {"text/html": {"schema": {"type": "string"}}}
+
+
+@router.post("/photos", responses=_ANSWERS)
+@least("record")
+async def add_photos(
     request: Request,
     shop: ShopDep,
     photos: Annotated[list[UploadFile], File()] = [],  # noqa: B006 - only read
-    mold: Annotated[str | None, Form()] = None,
-    pour_id: Annotated[int | None, Form()] = None,
-    demolded_at: Annotated[datetime | None, Form()] = None,
+    mold: Annotated[str | None, Form(examples=["oak-leaf"])] = None,
+    pour_id: Annotated[int | None, Form(examples=[12])] = None,
+    demolded_at: Annotated[datetime | None, Form(examples=["2026-05-05T17:00:00+02:00"])] = None,
     piece_id: Annotated[int | None, Form()] = None,
     view: Annotated[str | None, Form()] = None,
     photo_key: Annotated[str | None, Form(pattern=_KEY)] = None,
     piece_key: Annotated[str | None, Form(pattern=_KEY)] = None,
 ) -> Response:
-    """Keep and inspect the photos of a form; one that cannot be used does not stop the others.
+    """Keep the photos of a form, to be inspected; one that cannot be used does not stop the others.
 
-    Without a mold each photo is recognised. A program that sends a photo again while it does not know whether the
-    first try arrived gives both times the same `photo_key`; photos of one piece share a `piece_key`.
+    Each is on disk and in the log when this answers. Where its verdict takes longer, its outcome is `kept`, and the
+    address under `verdict` tells it later. Without a mold each photo is recognised. A program that sends a photo again
+    while it does not know whether the first try arrived gives both times the same `photo_key`; photos of one piece
+    share a `piece_key`.
     """
     settings: Settings = request.app.state.settings
-    inspecting: threading.BoundedSemaphore = request.app.state.inspecting
+    inspecting: Inspecting = request.app.state.inspecting
 
-    def record(upload: UploadFile) -> AddedPhoto:
+    def keep(upload: UploadFile) -> KeptNow | AddedPhoto:
         name = _file_name(upload)
         try:
             _check_size(upload, name, settings.max_photo_bytes)
-            with inspecting:
-                recorded = shop.record(
-                    upload.file.read(),
-                    name=name,
-                    mold=mold,
-                    pour_id=pour_id,
-                    demolded_at=demolded_at,
-                    piece_id=piece_id,
-                    view=view,
-                    sending=sending,
-                )
-        except UnsureError as error:
-            return AddedPhoto(name, "could not be used", str(error), None, None, False, (), error.likely)
+            return shop.queue.keep(
+                upload.file.read(),
+                name=name,
+                mold=mold,
+                pour_id=pour_id,
+                demolded_at=demolded_at,
+                piece_id=piece_id,
+                view=view,
+                sending=sending,
+            )
         except InspectorError as error:
             return AddedPhoto(name, "could not be used", str(error), None, None, False, ())
-        return _added(name, recorded)
 
     # A browser sends one nameless empty file for a field in which nothing was chosen.
     chosen = [upload for upload in photos if upload.filename or upload.size]
@@ -116,16 +135,32 @@ def add_photos(
         if len(chosen) > 1:
             raise InputError(f"{len(chosen)} photos were sent under one key. Send each by itself.")
         sending = PhotoSending(photo_key=photo_key, piece_key=piece_key or photo_key)
-    added = [record(upload) for upload in chosen]
-    kept_any = any(photo.piece_id is not None for photo in added)
-    status = 200 if kept_any else 422
+    kept = [await to_thread.run_sync(keep, upload, limiter=request.app.state.keeping) for upload in chosen]
+    await run_in_threadpool(inspecting.wake)
+    await _wait_for_verdicts(shop, inspecting, [one.photo_id for one in kept if isinstance(one, KeptNow)])
+    added = await run_in_threadpool(lambda: [_told(shop, one) if isinstance(one, KeptNow) else one for one in kept])
+    waits = any(photo.outcome == "kept" for photo in added)
+    kept_any = waits or any(photo.piece_id is not None for photo in added)
+    status = (202 if waits else 200) if kept_any else 422
     if wants_json(request):
         failure = {} if kept_any else {"error": {"message": added[0].message}}
         return JSONResponse({"photos": [photo.as_json() for photo in added], **failure}, status_code=status)
     return render(request, "added.html", {"added": added}, status=status)
 
 
+@router.get("/photos/{photo_id}/verdict", response_class=JSONResponse, responses={200: {"model": PhotoAnswer}})
+@least("see")
+def tell_verdict(shop: ShopDep, photo_id: Id) -> dict[str, Any]:
+    """Tell what became of a photo that was kept, as the answer to sending it would have."""
+    awaiting = shop.queue.find(photo_id)  # before its piece is looked up: it may get one at this moment
+    photo = find_photo(shop, photo_id)
+    if photo.piece_id is None and awaiting is None:
+        raise HTTPException(404, f"Photo {photo_id} is of no piece. Look at the pieces waiting.")
+    return _told(shop, KeptNow(photo_id, photo.piece_id, already_logged=False, notes=())).as_json()
+
+
 @router.get("/photos/{photo_id}/{size_px:int}.jpg")
+@least("see")
 def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """A photo, upright, with its longest side no longer than one of the sizes kept."""
     photo = find_photo(shop, photo_id)
@@ -135,6 +170,7 @@ def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> R
 
 
 @router.get("/photos/{photo_id}/full.jpg")
+@least("see")
 def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """A photo, upright, with every pixel that it has: what a browser can show of any format."""
     photo = find_photo(shop, photo_id)
@@ -142,12 +178,14 @@ def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
 
 
 @router.get("/photos/{photo_id}/reference-full.jpg")
+@least("see")
 def show_full_reference(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """The nearest good piece laid over a photo, with as many pixels as the photo has."""
     return _laid_over(request, shop, photo_id, what="reference", size_px=None)
 
 
 @router.get("/photos/{photo_id}/reference-{size_px:int}.jpg")
+@least("see")
 def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """The nearest good piece laid over a photo: same size, same place."""
     _check_offered(size_px)
@@ -155,6 +193,7 @@ def show_reference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) 
 
 
 @router.get("/photos/{photo_id}/difference-{size_px:int}.jpg")
+@least("see")
 def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> Response:
     """Where a photo differs from the good piece laid over it: same size, same place."""
     _check_offered(size_px)
@@ -162,6 +201,7 @@ def show_difference(request: Request, shop: ShopDep, photo_id: Id, size_px: int)
 
 
 @router.get("/photos/{photo_id}/original")
+@least("record")
 def download_original(shop: ShopDep, photo_id: Id) -> Response:
     """The photo's file, byte for byte as it came in, to be saved."""
     photo = find_photo(shop, photo_id)
@@ -236,9 +276,36 @@ def _file_name(upload: UploadFile) -> str:
     return cleaned_name(sent, max_length=_NAME_LENGTH) or "photo"
 
 
-def _added(name: str, recorded: Recorded) -> AddedPhoto:
-    piece = recorded.detail.piece
-    inspection = find_inspection(recorded.detail, recorded.photo_id)
+async def _wait_for_verdicts(shop: Workshop, inspecting: Inspecting, photo_ids: Sequence[int]) -> None:
+    """Wait until photos are inspected, though not long, and not where many come before them."""
+    asked = {photo_id: wrap_future(inspecting.finished(photo_id)) for photo_id in photo_ids}
+    try:
+        awaiting = await run_in_threadpool(lambda: [shop.queue.find(photo_id) for photo_id in photo_ids])
+        waits = [item for item in awaiting if item is not None and item.refused is None]
+        if waits and waits[0].before < _WAITS_BEHIND:
+            await wait([asked[item.photo.id] for item in waits], timeout=_VERDICT_WITHIN_S)
+    finally:
+        for future in asked.values():
+            future.cancel()
+
+
+def _told(shop: Workshop, kept: KeptNow) -> AddedPhoto:
+    awaiting = shop.queue.find(kept.photo_id)
+    photo = shop.photo(kept.photo_id)
+    if awaiting is None and photo.piece_id is not None:
+        return _inspected(photo, shop.piece(photo.piece_id), kept)
+    outcome: Outcome = "could not be used"
+    message = f"Photo {photo.name} is asked for no more. Take it again."
+    likely: tuple[str, ...] = ()
+    if awaiting is not None and awaiting.refused is not None:
+        message, likely = awaiting.refused, awaiting.likely
+    elif awaiting is not None:
+        outcome, message = "kept", words.place_in_queue(awaiting.before)
+    return AddedPhoto(photo.name, outcome, message, photo.piece_id, photo.id, kept.already_logged, kept.notes, likely)
+
+
+def _inspected(photo: LoggedPhoto, detail: PieceDetail, kept: KeptNow) -> AddedPhoto:
+    inspection = find_inspection(detail, photo.id)
     outcome: Outcome
     if inspection is None or inspection.status == "unusable":
         reason = None if inspection is None else inspection.reason
@@ -247,6 +314,8 @@ def _added(name: str, recorded: Recorded) -> AddedPhoto:
         outcome, message = "clear", words.flagged(())
     else:
         outcome, message = "flagged", words.flagged(finding.kind for finding in inspection.findings)
-    warnings = () if inspection is None else inspection.warnings
-    notes = (*recorded.notes, *(f"For the next photo: {warning}" for warning in warnings))
-    return AddedPhoto(name, outcome, message, piece.id, recorded.photo_id, recorded.already_logged, notes)
+    notes = list(kept.notes)
+    if detail.piece.demolded_at is None:
+        notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
+    notes += [f"For the next photo: {warning}" for warning in (() if inspection is None else inspection.warnings)]
+    return AddedPhoto(photo.name, outcome, message, detail.piece.id, photo.id, kept.already_logged, tuple(notes))

@@ -3,18 +3,18 @@
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from threading import BoundedSemaphore
 from typing import Any
 
-from fastapi import APIRouter, BackgroundTasks
+from fastapi import APIRouter
 from fastapi.responses import FileResponse, JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.errors import InputError
+from inspector.web.describing import PosesAnswer
 from inspector.web.pages import ShopDep, render
-from inspector.workshop import Workshop
+from inspector.web.rights import least
 
 __all__ = ["router"]
 
@@ -36,6 +36,7 @@ class OfferedMold:
 
 
 @router.get("/photograph", response_class=HTMLResponse)
+@least("see")
 def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, pour: int | None = None) -> HTMLResponse:
     """Show the page that takes photos; `mold` and `pour` are chosen beforehand."""
     now = datetime.now().astimezone()
@@ -64,8 +65,9 @@ def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, po
     return render(request, "photograph.html", context)
 
 
-@router.get("/molds/{mold}/poses", response_class=JSONResponse)
-def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: BackgroundTasks) -> dict[str, Any]:
+@router.get("/molds/{mold}/poses", response_class=JSONResponse, responses={200: {"model": PosesAnswer}})
+@least("see")
+def show_poses(request: Request, shop: ShopDep, mold: str) -> dict[str, Any]:
     """Give the outlines of a mold's good pieces, to be shown over the live picture."""
     try:
         poses = shop.poses(mold)
@@ -73,7 +75,7 @@ def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: Backgroun
         raise HTTPException(404, str(error)) from error
     if poses:
         # Made ready while the photo is being taken: it takes a second for each reference, the first time.
-        afterwards.add_task(_make_ready, shop, mold, request.app.state.inspecting)
+        request.app.state.inspecting.make_ready(mold)
     return {
         "poses": [
             {"view": pose.view, "width_px": pose.width_px, "height_px": pose.height_px, "polygon": pose.polygon_xy}
@@ -83,23 +85,21 @@ def show_poses(request: Request, shop: ShopDep, mold: str, afterwards: Backgroun
 
 
 @router.get("/unreachable", response_class=HTMLResponse)
+@least("nobody")
 def show_unreachable(request: Request) -> HTMLResponse:
     """Show what browsers keep for pages that they ask for in vain."""
     return render(request, "unreachable.html", {})
 
 
 @router.get("/service-worker.js", response_class=FileResponse)
+@least("nobody")
 def give_service_worker() -> FileResponse:
     """Give the script that keeps the page for when the program is out of reach; it acts below its own address."""
     return FileResponse(_STATIC_DIR / "service-worker.js", media_type="text/javascript")
 
 
 @router.get("/app.webmanifest", response_class=FileResponse)
+@least("nobody")
 def give_manifest() -> FileResponse:
     """Give what a phone needs to put the pages on its home screen."""
     return FileResponse(_STATIC_DIR / "app.webmanifest", media_type="application/manifest+json")
-
-
-def _make_ready(shop: Workshop, mold: str, inspecting: BoundedSemaphore) -> None:
-    with inspecting:
-        shop.models(mold)

@@ -12,6 +12,7 @@ from inspector.web.looking_up import Id, find_piece
 from inspector.web.marks import Mark, mark_findings
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import required_reviewer, reviewer_of
+from inspector.web.rights import least
 from inspector.web.stale import stale_response
 from inspector.workshop import (
     DISPOSITIONS,
@@ -20,6 +21,7 @@ from inspector.workshop import (
     LoggedPhoto,
     Outcome,
     PieceDetail,
+    UncountedMark,
     Workshop,
     last_word,
     parse_version,
@@ -32,6 +34,29 @@ router = APIRouter()
 # How far down the list of pieces waiting the next one is looked for; past that it starts over.
 _LOOK_AHEAD = 50
 _NOTE_LENGTH = 2000
+# A mark shown close up, and as much around it again on each side; never less than this.
+_AROUND = 1.5
+_LEAST_PX = 40
+
+
+@dataclass(frozen=True, slots=True)
+class CloseUp:
+    """A mark that was not counted, drawn over the part of the photo around it."""
+
+    mark: UncountedMark
+
+    @property
+    def points(self) -> str:
+        """Corners for an SVG polygon, in pixels of the photo."""
+        return " ".join(f"{x:g},{y:g}" for x, y in self.mark.polygon_xy)
+
+    @property
+    def around(self) -> str:
+        """The part of the photo that is shown, for an SVG: left, top, width and height in pixels."""
+        xs, ys = zip(*self.mark.polygon_xy, strict=True)
+        half = _AROUND * max(max(xs) - min(xs), max(ys) - min(ys), _LEAST_PX)
+        middle_x, middle_y = (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
+        return f"{middle_x - 1.5 * half:.0f} {middle_y - half:.0f} {3 * half:.0f} {2 * half:.0f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +68,21 @@ class ShownPhoto:
     marks: tuple[Mark, ...]
 
     @property
+    def not_counted(self) -> tuple[CloseUp, ...]:
+        """Marks that were not counted, but for those that a person marked since."""
+        if self.inspection is None:
+            return ()
+        marked = {mark.finding.polygon_xy for mark in self.marks}
+        return tuple(CloseUp(mark) for mark in self.inspection.not_counted if mark.polygon_xy not in marked)
+
+    @property
     def to_look_at(self) -> int:
         """Findings that nobody has said anything about."""
         return sum(mark.finding.verdict is None for mark in self.marks)
 
 
 @router.get("/pieces/{piece_id}", response_class=HTMLResponse)
+@least("see")
 def show_piece(
     request: Request,
     shop: ShopDep,
@@ -76,6 +110,7 @@ def show_piece(
 
 
 @router.post("/pieces/{piece_id}/dispositions")
+@least("record")
 def decide(
     request: Request,
     shop: ShopDep,
@@ -104,6 +139,7 @@ def decide(
 
 
 @router.post("/pieces/{piece_id}/notes")
+@least("record")
 def add_note(
     request: Request, shop: ShopDep, piece_id: Id, note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = ""
 ) -> RedirectResponse:
@@ -114,6 +150,7 @@ def add_note(
 
 
 @router.post("/pieces/{piece_id}/undo")
+@least("record")
 def take_back(request: Request, shop: ShopDep, piece_id: Id, seen: Annotated[str, Form()]) -> Response:
     """Take back the latest thing that this person said about a piece."""
     find_piece(shop, piece_id)

@@ -14,6 +14,7 @@ from inspector.errors import InputError
 from inspector.web.looking_up import Id
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
+from inspector.web.rights import least
 from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakWord, Pour, Workshop
 
 __all__ = ["router"]
@@ -42,6 +43,7 @@ class OfferedMold:
 
 
 @router.get("/pours", response_class=HTMLResponse)
+@least("see")
 def show_pours(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the form for the next pour, filled in as the last one was, and the latest pours."""
     pours = shop.pours(limit=_POURS_SHOWN, with_withdrawn=True)
@@ -57,6 +59,7 @@ def show_pours(request: Request, shop: ShopDep) -> HTMLResponse:
 
 
 @router.post("/pours")
+@least("record")
 def add_pour(
     shop: ShopDep,
     mix: Annotated[str, Form()],
@@ -75,6 +78,7 @@ def add_pour(
 
 
 @router.get("/pours/{pour_id}", response_class=HTMLResponse)
+@least("see")
 def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
     """Show a pour with what was written down about it."""
     pour = _find_pour(shop, pour_id)
@@ -97,6 +101,7 @@ def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
 
 
 @router.post("/pours/{pour_id}/temperatures")
+@least("record")
 def add_temperature(
     shop: ShopDep,
     pour_id: Id,
@@ -117,6 +122,7 @@ def add_temperature(
 
 
 @router.post("/pours/{pour_id}/temperatures/{record_id}/withdrawal")
+@least("record")
 def withdraw_temperature(shop: ShopDep, pour_id: Id, record_id: Id, why: Why = "") -> RedirectResponse:
     """Let a temperature that was written down by mistake count no longer."""
     if record_id not in [record.id for record in shop.curing.temperatures(_find_pour(shop, pour_id).id)]:
@@ -126,6 +132,7 @@ def withdraw_temperature(shop: ShopDep, pour_id: Id, record_id: Id, why: Why = "
 
 
 @router.post("/pours/{pour_id}/break-tests")
+@least("record")
 def add_break_test(
     shop: ShopDep,
     pour_id: Id,
@@ -143,6 +150,7 @@ def add_break_test(
 
 
 @router.post("/pours/{pour_id}/break-tests/{test_id}/withdrawal")
+@least("record")
 def withdraw_break_test(shop: ShopDep, pour_id: Id, test_id: Id, why: Why = "") -> RedirectResponse:
     """Let a break test that was written down by mistake count no longer."""
     _find_pour(shop, pour_id)
@@ -153,6 +161,7 @@ def withdraw_break_test(shop: ShopDep, pour_id: Id, test_id: Id, why: Why = "") 
 
 
 @router.post("/pours/{pour_id}/wet-cure")
+@least("record")
 def add_wet_cure(shop: ShopDep, pour_id: Id, until_h: Annotated[float, Form()]) -> RedirectResponse:
     """Write down until which age the pieces of a pour were kept wet."""
     _find_pour(shop, pour_id)
@@ -161,6 +170,7 @@ def add_wet_cure(shop: ShopDep, pour_id: Id, until_h: Annotated[float, Form()]) 
 
 
 @router.post("/pours/{pour_id}/correction")
+@least("record")
 def correct_pour(
     shop: ShopDep,
     pour_id: Id,
@@ -183,6 +193,7 @@ def correct_pour(
 
 
 @router.post("/pours/{pour_id}/withdrawal")
+@least("record")
 def withdraw_pour(shop: ShopDep, pour_id: Id, name: Name = "", why: Why = "") -> RedirectResponse:
     """Let a pour that never was fill no mold any more."""
     _find_pour(shop, pour_id)

@@ -1,6 +1,9 @@
-"""Who is reviewing: a name that the browser remembers, so that others see who said what."""
+"""Who is reviewing: whoever signed in, else a name that the browser remembers, so that others see who said what."""
 
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from urllib.parse import quote, unquote
 
 from starlette.requests import Request
@@ -9,6 +12,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from inspector.errors import InputError
 from inspector.log import acting_as
+from inspector.web.callers import caller_of
 
 __all__ = [
     "MAX_NAME_LENGTH",
@@ -18,6 +22,7 @@ __all__ = [
     "remember_reviewer",
     "required_reviewer",
     "reviewer_of",
+    "signed_in_as",
 ]
 
 MAX_NAME_LENGTH = 60
@@ -25,14 +30,29 @@ MAX_NAME_LENGTH = 60
 _COOKIE = "reviewer"
 _REMEMBERED_S = 365 * 24 * 3600
 
+_signed_in: ContextVar[str | None] = ContextVar("signed_in", default=None)
+
+
+@contextmanager
+def signed_in_as(name: str | None) -> Iterator[None]:
+    """Have a name stand for whoever a form names meanwhile; None leaves it to the form."""
+    token = _signed_in.set(name)
+    try:
+        yield
+    finally:
+        _signed_in.reset(token)
+
 
 def reviewer_of(request: Request) -> str | None:
-    """The name that this browser gave, if it gave one."""
+    """The name that somebody signed in with; at this machine the name that this browser gave, if it gave one."""
+    caller = caller_of(request)
+    if caller.kind != "here":
+        return caller.name
     return cleaned_name(unquote(request.cookies.get(_COOKIE, ""))) or None
 
 
 def required_reviewer(request: Request) -> str:
-    """The name that this browser gave.
+    """The name that somebody signed in with, or that this browser gave.
 
     Raises
     ------
@@ -46,14 +66,14 @@ def required_reviewer(request: Request) -> str:
 
 
 def given_name(text: str) -> str:
-    """The name that a form gives.
+    """The name that a form gives; that of whoever signed in counts more.
 
     Raises
     ------
     InputError
         If it is empty.
     """
-    name = cleaned_name(text)
+    name = _signed_in.get() or cleaned_name(text)
     if not name:
         raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
     return name
@@ -72,7 +92,9 @@ class ActAsReviewer:
 
 
 def remember_reviewer(response: Response, name: str) -> None:
-    """Have the browser send a name with its next requests."""
+    """Have the browser send a name with its next requests; one that signed in has a name already."""
+    if _signed_in.get() is not None:
+        return
     response.set_cookie(_COOKIE, quote(name), max_age=_REMEMBERED_S, httponly=True, samesite="lax")
 
 

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Form
 from starlette.responses import RedirectResponse
 
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
+from inspector.web.rights import least
 
 __all__ = ["router"]
 
@@ -13,6 +14,7 @@ router = APIRouter()
 
 
 @router.post("/reviewer")
+@least("record")
 def name_reviewer(
     reviewer: Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)] = "",
     back: Annotated[str, Form()] = "/",

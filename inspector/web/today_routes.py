@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web.pages import ShopDep, render
+from inspector.web.rights import least
 from inspector.workshop import DuePiece, MoldTrends
 
 __all__ = ["router"]
@@ -31,6 +32,7 @@ class RisingLosses:
 
 
 @router.get("/today", response_class=HTMLResponse)
+@least("see")
 def show_today(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show what can come out now and soon, what waits for review, and what changed."""
     now = datetime.now().astimezone()

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web.pages import ShopDep, render
+from inspector.web.rights import least
 
 __all__ = ["router"]
 
@@ -17,6 +18,7 @@ POURS_OFFERED = 100
 
 
 @router.get("/", response_class=HTMLResponse)
+@least("see")
 def show_waiting(
     request: Request,
     shop: ShopDep,
@@ -32,6 +34,8 @@ def show_waiting(
         "page": page,
         "last_page": max(1, -(-waiting // PIECES_A_PAGE)),
         "only_mold": only_mold,
+        "to_inspect": shop.queue.count(),
+        "unrecognised": len(shop.queue.unrecognised()),
         "molds": shop.molds(),
         "pours": shop.pours(limit=POURS_OFFERED),
         "max_photo_bytes": request.app.state.settings.max_photo_bytes,

@@ -22,6 +22,7 @@ from inspector.curing import (
     equivalent_age_h,
     fit_break_tests,
     read_logger_csv,
+    strength_band,
     strength_fraction,
     temperature_from_readings,
     temperature_warnings,
@@ -48,6 +49,7 @@ __all__ = [
     "Forecast",
     "KeptTemperature",
     "PieceAge",
+    "PieceCure",
     "PourTemperature",
     "mix_curve",
     "pour_temperature",
@@ -107,6 +109,11 @@ class PieceAge:
     """Age until which it was kept wet, by its own word or its pour's. [h]"""
     temperature_assumed: bool
 
+    @property
+    def poured_at(self) -> datetime:
+        """When its pour was."""
+        return self.demolded_at - timedelta(hours=self.demold_age_h)
+
 
 @dataclass(frozen=True, slots=True)
 class DemoldStrength:
@@ -117,6 +124,26 @@ class DemoldStrength:
     strength_fraction: float
     """Of the 28-day strength, by the curve of its mix; in a closed mold a piece stays moist. [-]"""
     temperature_assumed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PieceCure:
+    """How one piece cured until it left its mold, and what that is reckoned to have made of it."""
+
+    equivalent_age_h: float
+    """Corrected to 20 degC. [h]"""
+    strength_fraction: float
+    strength_low: float
+    strength_high: float
+    """Of the 28-day strength, with its 90 % band. [-]"""
+    has_break_tests: bool
+    """Whether tests of the mix went into that, or its cement alone."""
+    mean_degc: float
+    coldest_degc: float
+    warmest_degc: float
+    temperature_assumed: bool
+    wet_until_h: float | None
+    """Age until which it was kept wet, by its own word or its pour's. [h]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,6 +376,34 @@ class Curing:
                     temperature_assumed=temperature.assumed,
                 )
         return found
+
+    def piece_cure(self, piece: Piece) -> PieceCure | None:
+        """Tell how a piece cured until it left its mold, where pour and time are known."""
+        if piece.pour_id is None or piece.demold_age_h is None:
+            return None
+        cure = log.find_pour_cure(self._log, piece.pour_id)
+        temperature = pour_temperature(cure, self.forecast())
+        history = temperature.history
+        until_h = max(piece.demold_age_h, 1e-9)
+        within = history.starts_h < until_h
+        degc = history.temperature_degc[within]
+        hours = np.diff(np.append(history.starts_h[within], until_h))
+        aged_h = float(equivalent_age_h(history, piece.demold_age_h))
+        band = strength_band(mix_curve(cure.mix, self.mix_strengths()), aged_h)
+        tests = log.list_break_tests(self._log, with_withdrawn=False)
+        own_wet_h = log.find_piece_wet_until_h(self._log, piece.id)
+        return PieceCure(
+            equivalent_age_h=aged_h,
+            strength_fraction=float(band.fraction),
+            strength_low=float(band.low),
+            strength_high=float(band.high),
+            has_break_tests=any(test.mix == cure.mix for test in tests) and cure.mix is not None,
+            mean_degc=float(np.average(degc, weights=hours)),
+            coldest_degc=float(degc.min()),
+            warmest_degc=float(degc.max()),
+            temperature_assumed=temperature.assumed,
+            wet_until_h=cure.wet_until_h if own_wet_h is None else own_wet_h,
+        )
 
     def _temperatures_of(self, tests: Sequence[BreakTest]) -> dict[int, PourTemperature]:
         """Tell how warm the pours were that tests are of."""

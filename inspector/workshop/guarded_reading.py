@@ -30,6 +30,8 @@ __all__ = ["GuardedReader", "answer_requests"]
 MOST_SECONDS = 30.0
 # 64 megapixels with transparency over white, the most that a decoder has a use for, take 1.1 GB at their height.
 MOST_BYTES = 2 * 2**30
+# More would not be done sooner on few cores, and each holds a photo's pixels.
+AT_ONCE = 2
 
 _LENGTH = struct.Struct(">Q")
 _WORKER = "from inspector.workshop.guarded_reading import answer_requests; answer_requests()"
@@ -44,11 +46,16 @@ class GuardedReader:
         A photo that takes longer is refused.
     most_bytes : int
         Memory that a process may take beyond what it starts with, where the system keeps to that (Linux does).
+    at_once : int
+        So many photos at a time, each in a process; who comes later waits.
     """
 
-    def __init__(self, *, most_seconds: float = MOST_SECONDS, most_bytes: int = MOST_BYTES) -> None:
+    def __init__(
+        self, *, most_seconds: float = MOST_SECONDS, most_bytes: int = MOST_BYTES, at_once: int = AT_ONCE
+    ) -> None:
         self._most_seconds = most_seconds
         self._most_bytes = most_bytes
+        self._free = threading.BoundedSemaphore(at_once)
         self._idle: list[subprocess.Popen[bytes]] = []
         self._lock = threading.Lock()
 
@@ -60,6 +67,10 @@ class GuardedReader:
         PhotoError
             As `read_photo` does; and if reading it takes too long or ends its process.
         """
+        with self._free:
+            return self._read(data, name)
+
+    def _read(self, data: bytes, name: str) -> Photo:
         with self._lock:
             worker = self._idle.pop() if self._idle else None
         if worker is not None and worker.poll() is not None:

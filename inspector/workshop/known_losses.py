@@ -144,7 +144,7 @@ def with_mix(known: KnownMold, mix: Mix | None, conditions: Sequence[Condition])
         known,
         np.array(
             [
-                condition.of(known.mold, mix) if condition.is_of_mix else of_late[column]
+                condition.of(known.mold, mix, known.mold.release_agent) if condition.is_of_mix else of_late[column]
                 for column, condition in enumerate(conditions)
             ]
         ),

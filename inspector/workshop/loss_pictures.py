@@ -8,7 +8,7 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from threading import Lock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
 import numpy as np
@@ -19,13 +19,13 @@ from inspector.log import MoldReference
 from inspector.risk import HIGH, LOW, loss_by_age, weighted_quantile
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.curing import CorrectedTests
-from inspector.workshop.loss_results import MONTH_COLUMNS, MoldTrends, MoldWindow, MonthOfLosses
+from inspector.workshop.loss_results import MONTH_COLUMNS, FeatureShare, MoldTrends, MoldWindow, MonthOfLosses
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["LossPicture", "LossPictures", "draw_losses", "tightening_svg"]
+__all__ = ["SIZE_IN", "LossPicture", "LossPictures", "break_map", "draw_losses", "tightening_svg"]
 
 _PAPER, _INK, _SOFT, _IRON, _HATCH = "#fffdf8", "#1c1915", "#6b6255", "#8a2c10", "#d9cdb6"
 _STYLE: dict[Any, Any] = {
@@ -48,7 +48,9 @@ _STYLE: dict[Any, Any] = {
 }
 # The style is set for the whole process while something is drawn, so one thread draws at a time.
 _DRAWING = Lock()
-_SIZE_IN = (6.4, 4.4)
+SIZE_IN = (6.4, 4.4)
+"""Width and height of each picture. [in]"""
+_PRINT_DPI = 200
 _A4_IN = (8.27, 11.69)
 _ROWS_A_PAGE = 28
 _FOOT = 0.055  # of the page's height, kept for the caution
@@ -65,11 +67,23 @@ class LossPicture:
     """For its file: `loss-by-age`."""
     title: str
     caption: str
-    svg: bytes
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     draw: Callable[["Axes"], None]
-    """Draws it once more, into another figure."""
+    """Draws it into a figure; nothing is drawn before it is wanted, since that takes longer than to work it out."""
+
+    def svg(self) -> bytes:
+        """Give it for a page."""
+        return _drawn(self._on, "svg")
+
+    def png(self) -> bytes:
+        """Give it for print."""
+        return _drawn(self._on, "png")
+
+    def _on(self, figure: "Figure") -> None:
+        axes = figure.subplots()
+        self.draw(axes)
+        axes.set_title(self.title, loc="left", fontsize=13)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +95,10 @@ class LossPictures:
     words: tuple[str, ...]
     """Advice and causes."""
     pictures: tuple[LossPicture, ...]
+
+    def named(self, name: str) -> LossPicture | None:
+        """Give the picture of a name; None where there is none."""
+        return next((picture for picture in self.pictures if picture.name == name), None)
 
     def pdf(self) -> bytes:
         """Give a PDF, a page a picture with its numbers below."""
@@ -106,9 +124,7 @@ def draw_losses(
     curve: StrengthCurve,
     strength_28_days: Strength28Days | None,
     tests: CorrectedTests | None,
-    reference: MoldReference | None,
-    reference_bgr: NDArray[np.uint8] | None,
-    places_xy: NDArray[np.float64],
+    mapped: LossPicture | None,
 ) -> LossPictures:
     """Draw the pictures of a mold.
 
@@ -118,10 +134,8 @@ def draw_losses(
         Of the same mold.
     curve, strength_28_days, tests
         Of its mix, as far as they are known.
-    reference, reference_bgr
-        What the map is drawn on; without one there is no map.
-    places_xy : ndarray, shape (n, 2)
-        Where findings lie, in pixels of the reference.
+    mapped : LossPicture or None
+        Where its pieces break, as `break_map` gives it.
     """
     strength = strength_band(curve, _STRENGTH_AGES_H)
     pictures = [
@@ -173,28 +187,46 @@ def draw_losses(
             [month.cells for month in trends.months],
         ),
     ]
-    if reference is not None and reference_bgr is not None:
-        counts = {feature.name: feature for feature in trends.features}
-        photo_rgb = reference_bgr[..., ::-1]
-        pictures.append(
-            _picture(
-                "where-pieces-break",
-                "Where pieces break",
-                "Numbers: pieces lost at the feature; the denser the hatching, the more. Crosses: single findings on "
-                "photos, laid over the reference.",
-                lambda axes: _draw_map(axes, reference, photo_rgb, trends, places_xy),
-                ("feature", "lost", "of all pieces"),
-                [
-                    (name, str(feature.lost), _percent(feature.share))
-                    for name, feature in sorted(counts.items(), key=lambda item: -item[1].lost)
-                ],
-            )
-        )
+    if mapped is not None:
+        pictures.append(mapped)
     return LossPictures(
         mold=window.mold,
         title=window.title,
         words=tuple(map(with_degree_sign, (window.advice, *trends.sentences))),
         pictures=tuple(pictures),
+    )
+
+
+def break_map(
+    reference: MoldReference,
+    features: Sequence[FeatureShare],
+    *,
+    read_bgr: Callable[[], NDArray[np.uint8]],
+    places_xy: Callable[[], NDArray[np.float64]],
+) -> LossPicture:
+    """Draw where pieces break on a photo of a good one.
+
+    Parameters
+    ----------
+    reference : MoldReference
+    features : sequence of FeatureShare
+        How often each was lost.
+    read_bgr : callable
+        Reads the reference's photo, (h, w, 3).
+    places_xy : callable
+        Finds where findings lie, in pixels of the reference, (n, 2).
+    """
+    return _picture(
+        "where-pieces-break",
+        "Where pieces break",
+        "Numbers: pieces lost at the feature; the denser the hatching, the more. Crosses: single findings on photos, "
+        "laid over the reference.",
+        lambda axes: _draw_map(axes, reference, read_bgr()[..., ::-1], features, places_xy()),
+        ("feature", "lost", "of all pieces"),
+        [
+            (feature.name, str(feature.lost), _percent(feature.share))
+            for feature in sorted(features, key=lambda feature: (-feature.lost, feature.name))
+        ],
     )
 
 
@@ -225,7 +257,7 @@ def tightening_svg(window: MoldWindow, trends: MoldTrends) -> bytes:
         _draw_time(lower, trends, window)
         upper.set_title(f"{window.title}: its demold window, and what is lost", loc="left", fontsize=13)
 
-    return _svg(draw, size_in=(8.0, 6.4))
+    return _drawn(draw, "svg", size_in=(8.0, 6.4))
 
 
 def _picture(
@@ -236,15 +268,12 @@ def _picture(
     head: tuple[str, ...],
     rows: Sequence[tuple[str, ...]],
 ) -> LossPicture:
-    def on(figure: "Figure") -> None:
-        axes = figure.subplots()
-        draw(axes)
-        axes.set_title(title, loc="left", fontsize=13)
-
-    return LossPicture(name=name, title=title, caption=caption, svg=_svg(on), head=head, rows=tuple(rows), draw=draw)
+    return LossPicture(name=name, title=title, caption=caption, head=head, rows=tuple(rows), draw=draw)
 
 
-def _svg(draw: "Callable[[Figure], None]", *, size_in: tuple[float, float] = _SIZE_IN) -> bytes:
+def _drawn(
+    draw: "Callable[[Figure], None]", file_format: Literal["svg", "png"], *, size_in: tuple[float, float] = SIZE_IN
+) -> bytes:
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
@@ -252,7 +281,8 @@ def _svg(draw: "Callable[[Figure], None]", *, size_in: tuple[float, float] = _SI
     with _DRAWING, rc_context(_STYLE):
         figure = Figure(figsize=size_in, layout="constrained")
         draw(figure)
-        figure.savefig(out, format="svg", metadata={"Date": None})
+        metadata = {"Date": None} if file_format == "svg" else {"Software": None}
+        figure.savefig(out, format=file_format, dpi=_PRINT_DPI, metadata=metadata)
     return out.getvalue()
 
 
@@ -407,12 +437,12 @@ def _draw_map(
     axes: "Axes",
     reference: MoldReference,
     photo_rgb: NDArray[np.uint8],
-    trends: MoldTrends,
+    features: Sequence[FeatureShare],
     places_xy: NDArray[np.float64],
 ) -> None:
     grey = cv2.cvtColor(np.ascontiguousarray(photo_rgb), cv2.COLOR_RGB2GRAY)
     axes.imshow(128 + grey // 2, cmap="gray", vmin=0, vmax=255, interpolation="none")
-    lost = {feature.name: feature.lost for feature in trends.features}
+    lost = {feature.name: feature.lost for feature in features}
     most = max([1, *lost.values()])
     for feature in reference.features:
         count = lost.get(feature.name, 0)

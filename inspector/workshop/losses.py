@@ -8,7 +8,7 @@ import numpy as np
 
 from inspector import log
 from inspector.errors import InputError
-from inspector.log import WindowChange
+from inspector.log import Piece, WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
@@ -19,7 +19,7 @@ from inspector.risk import (
     strength_needed,
     with_change,
 )
-from inspector.workshop.advice import share_words
+from inspector.workshop.advice import day_words, share_words
 from inspector.workshop.curing import ASSUMED_DEGC, Curing
 from inspector.workshop.known_losses import (
     LATEST_PIECES,
@@ -32,7 +32,15 @@ from inspector.workshop.known_losses import (
     with_latest_mix,
     with_mix,
 )
-from inspector.workshop.loss_results import ExpectedCure, MoldWindow, Scenario, ShopTrends, WhatIf
+from inspector.workshop.loss_comparison import (
+    Comparison,
+    MoldChange,
+    compare_pieces,
+    find_changes,
+)
+from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, Scenario, ShopTrends, WhatIf
+from inspector.workshop.lost import judge_loss
+from inspector.workshop.mold_month import MoldMonth, mold_month
 from inspector.workshop.mold_trends import condition_effects, mold_trends, shop_pour_spread
 from inspector.workshop.mold_windows import (
     AGES_H,
@@ -43,15 +51,39 @@ from inspector.workshop.mold_windows import (
     to_keep,
     window_history,
 )
+from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
+from inspector.workshop.shop_evidence import KnownPiece
 
-__all__ = ["Losses"]
+__all__ = ["Losses", "MoldLosses"]
 
 # What the molds tell about each other is learnt anew once there are so many more pieces.
 _LEARN_ANEW_SHARE = 0.02
 _BEYOND_TRIED = 0.08
 # Trends of all molds take seconds; within an hour no mold begins to lose more than it did.
 _LATE = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MoldLosses:
+    """What is told of one mold at one time."""
+
+    mark: tuple[object, ...]
+    """Of what it was worked out from."""
+    at: datetime
+    pieces: tuple[KnownPiece, ...]
+    """Those whose age and outcome are both known, in the order of demolding."""
+    window: MoldWindow
+    trends: MoldTrends
+
+
+@dataclass(frozen=True, slots=True)
+class _LateWindows:
+    """Windows of all molds, when they were worked out, and the mark of what from."""
+
+    mark: tuple[object, ...]
+    at: datetime
+    windows: tuple[MoldWindow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +113,8 @@ class Losses:
         # What all molds tell about any of them moves slowly: a mold's own pieces are read each time, this is not.
         self._latest: KnownShop | None = None
         self._late_trends: _LateTrends | None = None
+        self._late_windows: _LateWindows | None = None
+        self._late_molds: dict[str, MoldLosses] = {}
 
     # Windows
 
@@ -89,9 +123,37 @@ class Losses:
         known = self._learn_all(now)
         return self._windows([of_mold(known, number) for number in range(len(known.shop.molds))], now, cure)
 
+    def windows_of_late(self, *, now: datetime) -> tuple[MoldWindow, ...]:
+        """Give the windows of all molds, worked out within the last hour from the log as it is."""
+        mark = (log.evidence_mark(self._log), log.list_mold_settings(self._log), log.latest_windows(self._log))
+        late = self._late_windows
+        if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
+            late = self._late_windows = _LateWindows(mark=mark, at=now, windows=self.windows(now=now))
+        return late.windows
+
     def window(self, mold: str, *, now: datetime, cure: ExpectedCure | None = None) -> MoldWindow:
         """Work out the window of one mold from its pieces of today and what is known of the others."""
         return self._windows([self._known_mold(mold, now)], now, cure)[0]
+
+    def of_mold(self, mold: str, *, now: datetime) -> MoldLosses:
+        """Give window and trends of one mold, worked out within the last hour from the log as it is.
+
+        Pages are opened more often than the log changes.
+        """
+        changes = self._planning.window_changes(mold)
+        mark = (
+            log.evidence_mark(self._log),
+            self._planning.mold_setting(mold),
+            max((change.id for change in changes), default=0),
+        )
+        late = self._late_molds.get(mold)
+        if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
+            known = self._known_mold(mold, now)
+            (trends,) = self.trends(now=now, mold=mold).molds
+            (window,) = self._windows([known], now, None)
+            late = MoldLosses(mark=mark, at=now, pieces=known.pieces, window=window, trends=trends)
+            self._late_molds[mold] = late
+        return late
 
     def keep_windows(self, windows: Sequence[MoldWindow], *, now: datetime) -> tuple[WindowChange, ...]:
         """Write down those windows that changed, each with the evidence that caused it."""
@@ -172,6 +234,49 @@ class Losses:
         if late is None or not now - _LATE <= late.at <= now:
             late = self._late_trends = _LateTrends(at=now, trends=self.trends(now=now))
         return late.trends
+
+    # Months
+
+    def month(self, mold: str, month: Month, *, pieces: Sequence[Piece], now: datetime) -> MoldMonth:
+        """Gather one month of a mold; `pieces` are those of that month."""
+        late = self.of_mold(mold, now=now)
+        outcomes = log.list_piece_outcomes(self._log, mold=mold)
+        wanted = {piece.id for piece in pieces}
+        return mold_month(
+            log.find_mold(self._log, mold),
+            month,
+            pieces=pieces,
+            strengths=self._curing.demold_strengths(pieces),
+            losses={item.piece_id: judge_loss(item) for item in outcomes if item.piece_id in wanted},
+            known=late.pieces,
+            expected=late.trends.months,
+            windows=self._planning.window_changes(mold),
+        )
+
+    # Comparing
+
+    def compare_molds(self, mold: str, other: str, *, now: datetime) -> Comparison:
+        """Hold the pieces of a mold against those of another one."""
+        if mold == other:
+            raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
+        known, others = self.of_mold(mold, now=now), self.of_mold(other, now=now)
+        names = (others.window.title, known.window.title)
+        return compare_pieces(names, (others.pieces, known.pieces), than=f"of {names[0]}")
+
+    def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
+        """Hold the pieces of a mold that were poured from a time on against those poured before."""
+        pieces = self.of_mold(mold, now=now).pieces
+        names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
+        before = [piece for piece in pieces if piece.age.poured_at < at]
+        return compare_pieces(names, (before, [piece for piece in pieces if piece.age.poured_at >= at]), than="before")
+
+    def changes(self, mold: str) -> tuple[MoldChange, ...]:
+        """Find when something about a mold changed for good, the latest first."""
+        return find_changes(
+            log.list_pour_cures(self._log, mold=mold),
+            self._planning.window_changes(mold),
+            log.list_release_agents(self._log)[mold],
+        )
 
     # What if
 

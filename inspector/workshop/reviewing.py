@@ -5,6 +5,9 @@ person saw (`PieceDetail.version`): if somebody else has said something since, `
 kept.
 """
 
+import cv2
+import numpy as np
+
 from inspector import log
 from inspector.errors import InputError
 from inspector.log import (
@@ -23,6 +26,7 @@ from inspector.log import (
 )
 from inspector.workshop.outlines import check_outline, touched_feature
 from inspector.workshop.required import required
+from inspector.workshop.translating import points
 
 __all__ = ["Reviewing", "parse_version"]
 
@@ -123,6 +127,7 @@ class Reviewing:
             outline=outline,
             feature=touched_feature(outline.polygon_xy, inspection=inspection, features=features, photo=photo),
             reviewer=reviewer,
+            on_reference=_on_reference(outline.polygon_xy, inspection),
             seen=seen,
         )
 
@@ -199,6 +204,15 @@ def _photo_of_finding(detail: PieceDetail, finding_id: int) -> tuple[LoggedPhoto
         if inspection is not None and any(finding.id == finding_id for finding in inspection.findings):
             return photo, inspection
     raise InputError(f"Finding {finding_id} is of an earlier inspection. Open the piece anew.")
+
+
+def _on_reference(polygon_xy: Points, inspection: LoggedInspection) -> tuple[str, Points] | None:
+    """Where an outline lies on the reference that was laid over the photo, as near as one plane tells."""
+    if inspection.reference is None or inspection.photo_from_reference is None:
+        return None
+    reference_from_photo = np.linalg.inv(np.asarray(inspection.photo_from_reference, dtype=float))
+    there = cv2.perspectiveTransform(np.asarray(polygon_xy, dtype=float)[None], reference_from_photo)[0]
+    return inspection.reference, points(there)
 
 
 def _inspected_photo(detail: PieceDetail, photo_id: int) -> tuple[LoggedPhoto, LoggedInspection]:

@@ -1,6 +1,6 @@
 """From the log to the arrays that risk is learnt from: each piece with its strength, its conditions and its loss."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
@@ -46,8 +46,8 @@ class Condition:
         """Whether it comes with the mix, not with the mold or the cure."""
         return self.kind in ("fibres", "admixture")
 
-    def of(self, mold: Mold, mix: Mix | None) -> float:
-        """Tell whether it holds for a mold and a mix: 0 or 1; wet cure is each piece's own."""
+    def of(self, mold: Mold, mix: Mix | None, release_agent: str) -> float:
+        """Tell whether it holds for a mold, a mix and what was put on: 0 or 1; wet cure is each piece's own."""
         match self.kind:
             case "wet":
                 return 1.0
@@ -58,7 +58,7 @@ class Condition:
             case "material":
                 return float(mold.material == self.value)
             case "release agent":
-                return float(mold.release_agent == self.value)
+                return float(release_agent == self.value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,19 +107,20 @@ def gather_shop_evidence(
     )
     by_name = {item.name: (number, item) for number, item in enumerate(molds)}
 
-    # What depends on mold and mix alone is worked out once for each pair of them.
-    pairs = list(dict.fromkeys((piece.age.mold, piece.age.mix) for piece in pieces))
-    numbers = {pair: number for number, pair in enumerate(pairs)}
-    pair_of_piece = np.array([numbers[piece.age.mold, piece.age.mix] for piece in pieces], dtype=np.intp)
+    # What depends on mold, mix and release agent alone is worked out once for each three of them.
+    agents = log.list_release_agents(opened)
+    ways = [(piece.age.mold, piece.age.mix, agents[piece.age.mold].at(piece.age.poured_at)) for piece in pieces]
+    numbers = {way: number for number, way in enumerate(dict.fromkeys(ways))}
+    way_of_piece = np.array([numbers[way] for way in ways], dtype=np.intp)
 
     def values(condition: Condition) -> NDArray[np.float64]:
         if condition.kind == "wet":
             return np.array([_share_wet(piece.age) for piece in pieces])
-        of_pairs = [condition.of(by_name[mold][1], mixes.get(mix or "")) for mold, mix in pairs]
-        return np.array(of_pairs, dtype=float)[pair_of_piece]
+        of_ways = [condition.of(by_name[mold][1], mixes.get(mix or ""), agent) for mold, mix, agent in numbers]
+        return np.array(of_ways, dtype=float)[way_of_piece]
 
     if conditions is None:
-        candidates = _conditions(molds, tuple(mixes.values()))
+        candidates = _conditions(molds, tuple(mixes.values()), {agent for _, _, agent in ways})
         columns = [(condition, values(condition)) for condition in candidates]
         columns = _told_apart([(condition, column) for condition, column in columns if _differs(column)])
     else:
@@ -163,17 +164,16 @@ def usual_strength(
     return np.maximum(fractions, _LEAST_STRENGTH), np.maximum(rate / max(usual_rate, 1e-9), 1e-3)
 
 
-def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix]) -> list[Condition]:
+def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix], release_agents: Collection[str]) -> list[Condition]:
     """What may matter to a caster; never who did it."""
     admixtures = sorted({item.name for mix in mixes for item in mix.admixtures})
     materials = sorted({mold.material for mold in molds if mold.material})
-    agents = sorted({mold.release_agent for mold in molds if mold.release_agent})
     return [
         Condition("kept wet until demolding", "wet"),
         Condition("fibres in the mix", "fibres"),
         *(Condition(f"{name} in the mix", "admixture", name) for name in admixtures),
         *(Condition(f"{material} mold", "material", material) for material in materials),
-        *(Condition(_agent_words(agent), "release agent", agent) for agent in agents),
+        *(Condition(_agent_words(agent), "release agent", agent) for agent in sorted(filter(None, release_agents))),
     ]
 
 

@@ -3,15 +3,20 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.inspection import Inspection
-from inspector.log import LoggedInspection, NewFinding, NewInspection, Points
+from inspector.inspection import KINDS, Inspection, Kind
+from inspector.log import LoggedInspection, NewFinding, NewInspection, Points, UncountedMark
 
-__all__ = ["points", "to_lay_over", "to_log"]
+__all__ = ["kind_of_log", "points", "to_lay_over", "to_log"]
 
 
 def points(polygon_xy: NDArray[np.float64]) -> Points:
     """Give a polygon as plain numbers, to a hundredth of a pixel."""
     return tuple((round(float(x), 2), round(float(y), 2)) for x, y in polygon_xy)
+
+
+def kind_of_log(kind: str) -> Kind:
+    """Give a kind as the engine names it; the log knows the same ones."""
+    return next(one for one in KINDS if one == kind)
 
 
 def to_log(inspection: Inspection, *, engine_version: str) -> NewInspection:
@@ -35,8 +40,24 @@ def to_log(inspection: Inspection, *, engine_version: str) -> NewInspection:
                 width_mm=finding.width_mm,
                 depth_mm=finding.depth_mm,
                 feature=finding.feature,
+                confidence_alone=finding.confidence_alone,
+                dismissed_on=finding.dismissed_on,
+                on_references=tuple((name, points(outline)) for name, outline in finding.on_references),
             )
             for finding in inspection.findings
+        ),
+        not_counted=tuple(
+            UncountedMark(
+                kind=mark.kind,
+                polygon_xy=points(mark.polygon_xy),
+                confidence=mark.confidence,
+                confidence_alone=mark.confidence if mark.confidence_alone is None else mark.confidence_alone,
+                dismissed_on=mark.dismissed_on,
+                area_mm2=mark.area_mm2,
+                length_mm=mark.length_mm,
+                width_mm=mark.width_mm,
+            )
+            for mark in inspection.not_counted
         ),
         warnings=inspection.warnings,
         photo_from_reference=None if matrix is None else tuple(tuple(map(float, line)) for line in matrix),

@@ -8,6 +8,7 @@ import logging
 import os
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -53,11 +54,19 @@ from inspector.log import (
     PourCorrection,
     StoredFile,
 )
+from inspector.workshop.access import Access
 from inspector.workshop.curing import Curing, mix_curve
-from inspector.workshop.loss_pictures import LossPictures, draw_losses
+from inspector.workshop.exporting import Exporting
+from inspector.workshop.lessons import Lessons
+from inspector.workshop.loss_pictures import LossPicture, LossPictures, break_map, draw_losses
+from inspector.workshop.loss_results import FeatureShare, MoldTrends, MoldWindow
 from inspector.workshop.losses import Losses
 from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
+from inspector.workshop.mold_month import MoldMonth
+from inspector.workshop.months import Month
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, is_passed, passed_photos
+from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
@@ -88,8 +97,11 @@ _logger = logging.getLogger(__name__)
 _MOLD_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
+# How many pieces sold last are looked at for photos that could become references.
+_LATEST_SOLD = 60
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
+_NOTHING_COMPARABLE = "No mold that comes into question has a reference photo yet. Add a mold with good pieces."
 # Outside these a ratio is a slip of the pen (0.45 typed as 45); ornamental mixes lie between 0.3 and 0.65
 # (common practice, no source).
 _WATER_CEMENT_RATIOS = (0.15, 1.5)
@@ -133,10 +145,24 @@ class Workshop:
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.reviewing = Reviewing(opened)
         """What people say about findings and pieces, and taking it back."""
+        self.lessons = Lessons(opened)
+        """Places of molds that are taken as normal, since reviewers dismissed marks there."""
         self.planning = Planning(opened, self.curing)
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self.access = Access(opened)
+        """Who may reach the workshop over the network."""
+        self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
+        """Giving out the log in open formats."""
+        self.queue = PhotoQueue(
+            opened,
+            engine,
+            models=self.models,
+            check_comparable=self._check_comparable,
+            recognise=self._recognise_side,
+        )
+        """Photos that are kept first and inspected afterwards."""
         self._signatures = KeptSignatures(
             engine,
             opened.photos.folder.parent / "signatures",
@@ -194,6 +220,16 @@ class Workshop:
         folded = unicodedata.normalize("NFKD", required(title, "name of the mold")).encode("ascii", "ignore").decode()
         name = "-".join(re.findall("[a-z0-9]+", folded.lower()))[:_LONGEST_NAME].strip("-")
         return self.add_mold(name or "mold", title=title, material=material, release_agent=release_agent, views=(view,))
+
+    def change_release_agent(self, mold: str, release_agent: str, *, from_at: datetime, said_by: str) -> None:
+        """Write down that another release agent is put on a mold from a time on; pours before keep theirs.
+
+        A time without an offset is taken in this machine's time zone.
+        """
+        log.find_mold(self._log, mold)
+        log.change_release_agent(
+            self._log, mold, required(release_agent, "release agent"), from_at=with_offset(from_at), said_by=said_by
+        )
 
     def add_view(self, mold: str, view: str) -> None:
         """Add a view to a mold; nothing happens if it is there."""
@@ -263,6 +299,44 @@ class Workshop:
         photo = self._engine.read_photo(data, name=name)
         reference = self._engine.prepare_reference(photo)
         return self._keep_reference(data, photo, reference, mold=mold, view=view or views[0])
+
+    def passed_photos(self, mold: str) -> tuple[PassedPhoto, ...]:
+        """Find photos of pieces passed as good that could become references, among the latest that were sold.
+
+        Those of a view that has as many references in use as are worth their time are left out.
+        """
+        references = log.list_references(self._log, mold)
+        in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
+        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD, offset=0)
+        return tuple(one for one in passed_photos(sold, references) if in_use[one.photo.view or ""] < MOST_REFERENCES)
+
+    def unpassed_references(self, mold: str) -> tuple[MoldReference, ...]:
+        """List the references in use that show a piece which nobody passes as good any more."""
+        doubtful = []
+        for reference in log.list_references(self._log, mold):
+            piece_id = self.photo(reference.photo_id).piece_id if reference.in_use else None
+            if piece_id is not None and not is_passed(self.piece(piece_id)):
+                doubtful.append(reference)
+        return tuple(doubtful)
+
+    def add_passed_reference(self, photo_id: int) -> ReferenceCheck:
+        """Segment the piece on a photo that was passed as good; as a reference it waits for a person's yes.
+
+        Raises
+        ------
+        PhotoError, InputError
+            If the piece is not passed, or its photo makes no good reference; the reason says what to do.
+        """
+        photo = self.photo(photo_id)
+        detail = None if photo.piece_id is None else self.piece(photo.piece_id)
+        if detail is None or photo.view is None or not is_passed(detail):
+            raise InputError(
+                f"Photo {photo.name} shows no piece that is passed as good: one that is to be sold, and on which "
+                "nothing is flagged that was not dismissed. Choose another one."
+            )
+        return self.add_reference(
+            self.photo_file(photo_id).data, name=photo.name, mold=detail.piece.mold, view=photo.view
+        )
 
     def confirm_reference(self, reference_id: int) -> None:
         """Say yes to a reference: from now on pieces are compared with it."""
@@ -421,6 +495,8 @@ class Workshop:
     def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
         """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
 
+        With it goes what reviewers taught about places of the mold.
+
         Raises
         ------
         InputError
@@ -429,7 +505,8 @@ class Workshop:
         by_view: dict[str, list[MoldReference]] = {}
         for reference in self._usable_references(mold, view=view):
             by_view.setdefault(reference.view, []).append(reference)
-        return tuple(self._prepared.get(tuple(references)).model for references in by_view.values())
+        taught = self.lessons.taught(mold)
+        return tuple(self._prepared.model(tuple(references), taught) for references in by_view.values())
 
     def poses(self, mold: str) -> tuple[PoseOutline, ...]:
         """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""
@@ -722,9 +799,17 @@ class Workshop:
         which = self._checked(PieceFilter(mold=mold, waiting=True))
         return log.list_pieces_worst_first(self._log, which, limit=limit, offset=offset)
 
+    def count_pieces(self, which: PieceFilter) -> int:
+        """Count the pieces that `pieces` lists."""
+        return log.count_pieces(self._log, self._checked(which))
+
     def count_waiting(self, *, mold: str | None = None) -> int:
         """Count the pieces that wait for a disposition."""
         return log.count_pieces(self._log, self._checked(PieceFilter(mold=mold, waiting=True)))
+
+    def count_photos(self) -> dict[str, int]:
+        """Count the photos of pieces: `waiting` to be inspected, `inspected`, `unusable`."""
+        return log.count_photos(self._log)
 
     def piece(self, piece_id: int) -> PieceDetail:
         """Show all that is known about one piece."""
@@ -748,12 +833,18 @@ class Workshop:
         """Show a photo as a browser can: upright JPEG, made smaller if a side is longer than asked."""
         return jpeg_picture(self._read_logged(photo_id).image_bgr, max_side_px=max_side_px)
 
-    def loss_pictures(self, mold: str, *, now: datetime) -> LossPictures:
+    def mold_month(self, mold: str, month: Month, *, now: datetime) -> MoldMonth:
+        """Gather one month of a mold: its pieces, what was lost, and whether that differs from the month before."""
+        ids = self.exporting.piece_ids(mold=mold, month=month)
+        pieces = tuple(detail.piece for detail in log.read_piece_details(self._log, ids[::-1]))
+        return self.losses.month(mold, month, pieces=pieces, now=now)
+
+    def month_map(self, found: MoldMonth) -> LossPicture | None:
+        """Draw where pieces of a month broke; None without a reference to draw it on."""
+        return self.break_map(found.mold.name, found.features, piece_ids=[piece.id for piece in found.pieces])
+
+    def loss_pictures(self, window: MoldWindow, trends: MoldTrends) -> LossPictures:
         """Draw the losses of a mold: against age, over time, on its reference; and how its mix gains strength."""
-        window = self.losses.window(mold, now=now)
-        (trends,) = self.losses.trends(now=now, mold=mold).molds
-        references = [item for item in log.list_references(self._log, mold) if item.in_use]
-        reference = max(references, key=lambda item: len(item.features), default=None)
         strengths = self.curing.mix_strengths()
         return draw_losses(
             window,
@@ -761,9 +852,22 @@ class Workshop:
             curve=mix_curve(window.mix, strengths),
             strength_28_days=None if window.mix is None else strengths[window.mix].strength_28_days,
             tests=None if window.mix is None else self.curing.corrected_tests(window.mix),
-            reference=reference,
-            reference_bgr=None if reference is None else self._read_logged(reference.photo_id).image_bgr,
-            places_xy=np.zeros((0, 2)) if reference is None else self._places_on(reference),
+            mapped=self.break_map(window.mold, trends.features),
+        )
+
+    def break_map(
+        self, mold: str, features: Sequence[FeatureShare], *, piece_ids: Sequence[int] | None = None
+    ) -> LossPicture | None:
+        """Draw where pieces of a mold break, all or some; None without a reference to draw it on."""
+        references = [item for item in log.list_references(self._log, mold) if item.in_use]
+        reference = max(references, key=lambda item: len(item.features), default=None)
+        if reference is None:
+            return None
+        return break_map(
+            reference,
+            features,
+            read_bgr=lambda: self._read_logged(reference.photo_id).image_bgr,
+            places_xy=lambda: self._places_on(reference, piece_ids),
         )
 
     def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
@@ -840,6 +944,16 @@ class Workshop:
         )
 
     def _known_sides(self, *, pour_id: int | None, view: str | None) -> tuple[KnownSide, ...]:
+        sides = self._sides(pour_id=pour_id, view=view)
+        if not sides:
+            raise InputError(_NOTHING_COMPARABLE)
+        return tuple(
+            KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
+            for (mold, side), references in sides.items()
+        )
+
+    def _sides(self, *, pour_id: int | None, view: str | None) -> dict[tuple[str, str], list[MoldReference]]:
+        """The sides that a photo may show, each with its references."""
         filled = None if pour_id is None else self.pour(pour_id).molds
         sides: dict[tuple[str, str], list[MoldReference]] = {}
         for mold in self.molds():
@@ -847,12 +961,20 @@ class Workshop:
                 for reference in log.list_references(self._log, mold.name):
                     if reference.in_use and view in (None, reference.view):
                         sides.setdefault((mold.name, reference.view), []).append(reference)
-        if not sides:
-            raise InputError("No mold that comes into question has a reference photo yet. Add a mold with good pieces.")
-        return tuple(
-            KnownSide(mold, side, tuple(self._signatures.get(reference) for reference in references))
-            for (mold, side), references in sides.items()
-        )
+        return sides
+
+    def _check_comparable(self, mold: str | None, *, pour_id: int | None, view: str | None) -> None:
+        """Refuse a photo that there would be nothing to compare with."""
+        if mold is not None:
+            self._usable_references(mold, view=view)
+        elif not self._sides(pour_id=pour_id, view=view):
+            raise InputError(_NOTHING_COMPARABLE)
+
+    def _recognise_side(self, photo: Photo, *, pour_id: int | None, view: str | None) -> tuple[str, str | None]:
+        found = self._engine.recognise_photo(photo, self._known_sides(pour_id=pour_id, view=view))
+        if found.mold is None:
+            raise UnsureError(_why_not_sure(photo.name, found), likely=_likely(found))
+        return found.mold, found.view
 
     def _recognise(
         self, data: bytes, *, name: str, pour_id: int | None, view: str | None, piece_id: int | None
@@ -863,11 +985,8 @@ class Workshop:
             piece_id = before.piece_id
         if piece_id is not None:
             return _Side(self.piece(piece_id).piece.mold, view)
-        known = self._known_sides(pour_id=pour_id, view=view)
-        found = self._engine.recognise_photo(self._engine.read_photo(data, name=name), known)
-        if found.mold is None:
-            raise UnsureError(_why_not_sure(name, found), likely=_likely(found))
-        return _Side(found.mold, found.view)
+        photo = self._engine.read_photo(data, name=name)
+        return _Side(*self._recognise_side(photo, pour_id=pour_id, view=view))
 
     def _recognise_file(self, path: Path, known: Sequence[KnownSide]) -> RecognisedFile:
         try:
@@ -951,10 +1070,14 @@ class Workshop:
             raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
         return usable
 
-    def _places_on(self, reference: MoldReference) -> NDArray[np.float64]:
+    def _places_on(self, reference: MoldReference, piece_ids: Sequence[int] | None) -> NDArray[np.float64]:
         """Where the findings that count as losses lie on a reference, from the photos laid against it, (n, 2) px."""
         places = []
-        for detail in log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0):
+        if piece_ids is None:
+            details = log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0)
+        else:
+            details = log.read_piece_details(self._log, piece_ids)
+        for detail in details:
             for inspection in detail.inspections:
                 if inspection is None or inspection.reference != reference.name:
                     continue

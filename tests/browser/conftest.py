@@ -101,12 +101,16 @@ class Served:
 @pytest.fixture
 def served(tmp_path: Path, furnished: Path) -> Iterator[Served]:
     """Serve a copy of the furnished workshop."""
-    data_dir = tmp_path / "workshop"
-    shutil.copytree(furnished, data_dir)
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop, socket.socket() as listening:
+    yield from serving(Settings(data_dir=tmp_path / "workshop"), furnished)
+
+
+def serving(settings: Settings, furnished: Path) -> Iterator[Served]:
+    """Serve a copy of a workshop on a free port of this machine, whatever host the settings name."""
+    shutil.copytree(furnished, settings.data_dir)
+    with Workshop.open(settings.data_dir, engine=DRAWN_ENGINE) as shop, socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))
         listening.listen()  # a request that comes before the server is up waits here
-        app = create_app(Settings(data_dir=data_dir), open_workshop=lambda _: shop)
+        app = create_app(settings, open_workshop=lambda _: shop)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, FilePayload, Locator, Page, expect
 
+from inspector.web import photo_routes
 from tests.browser.conftest import BLUE, MOLD, PHONE, PHOTO_SIZE, RED, Launch, OpenPage, Served, pages_of
 from tests.doubles.drawing import drawn_photo
 
@@ -160,6 +161,30 @@ def test_a_photo_whose_mold_is_not_sure_waits_for_a_word_and_is_then_taken(serve
     page.get_by_role("button", name="It is Twin leaf").click()
     expect(shots(page).first).to_have_text("Clear")
     assert served.shop.piece(1).piece.mold == "twin"
+
+
+def test_where_many_are_before_it_a_photo_is_kept_and_its_verdict_comes_later(
+    served: Served, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_inspect = threading.Event()
+    monkeypatch.setattr(photo_routes, "_WAITS_BEHIND", 0)
+    inspect = served.shop.queue.inspect_next
+
+    def inspect_when_it_may(*, worker: str) -> int | None:
+        return inspect(worker=worker) if may_inspect.is_set() else None
+
+    monkeypatch.setattr(served.shop.queue, "inspect_next", inspect_when_it_may)
+    served.shop.queue.keep(photo_file("before.jpg", shade=150)["buffer"], name="before.jpg", mold=MOLD)
+    page = open_page("/photograph", PHONE)
+    shoot(page, photo_file("leaf.jpg", RED))
+    expect(shots(page).first).to_have_text("Kept, not inspected yet")
+    expect(page.locator(".shot").first).to_contain_text("Busy: 1 before yours.")
+    page.goto("/")
+    expect(page.get_by_text("2 photos wait to be inspected")).to_be_visible()
+    may_inspect.set()
+    page.goto("/photograph")
+    expect(shots(page).first).to_have_text("Flagged: 1 chip")
+    assert len(served.shop.pieces()) == 2
 
 
 def test_a_dark_photo_says_what_to_do_and_the_next_one_is_of_the_same_piece(

@@ -74,7 +74,7 @@ def test_a_history_of_nothing_is_told(run, folder):
     assert "tells of no such change" in run("history").stdout
     refused = run("history", "bird")
     assert refused.exit_code == 1
-    assert "The history knows no bird. It tells of: admixture" in refused.stderr
+    assert "The history knows no bird. It tells of: account, admixture" in refused.stderr
 
 
 def test_no_name_becomes_a_formula_in_a_spreadsheet(run, folder, photos, heron):

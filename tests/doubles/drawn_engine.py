@@ -1,7 +1,7 @@
 """An engine for drawings: a light block is the piece, red on it a chip, blue a hairline crack, black is unusable."""
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -13,8 +13,11 @@ from inspector.inspection.engine import Engine
 from inspector.inspection.proposing import ProposedFeature
 from inspector.inspection.recognising import Contender, Recognition, make_signature
 from inspector.inspection.results import Finding, Inspection
+from inspector.inspection.reviewed_places import ReviewedPlace
 
 PX_PER_MM = 5.0
+SHIFT_XY = (5.0, 3.0)  # from a reference to a photo
+SHOWN_FROM = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +46,11 @@ def prepare_reference(photo, *, features=()):
 class DrawnModel:
     references: tuple[DrawnReference, ...]
     left_out: tuple[str, ...]
+    reviewed: tuple[ReviewedPlace, ...] = ()
+
+
+def with_reviews(model, places):
+    return replace(model, reviewed=tuple(places))
 
 
 def combine(references):
@@ -55,8 +63,8 @@ def combine(references):
     )
 
 
-def inspect_photo(photo, references):
-    references = references.references
+def inspect_photo(photo, model):
+    references = model.references
     image = photo.image_bgr.astype(int)
     if image.mean() < 20:
         reason = f"Photo {photo.name} is too dark. Turn on a light."
@@ -76,9 +84,10 @@ def inspect_photo(photo, references):
         box = _box(excess > 100)
         if box is not None:
             length, width = sorted(np.ptp(box, axis=0) / PX_PER_MM, reverse=True)
-            findings.append(
-                Finding(kind, box, 0.9, float(length * width), float(length), float(width), None, _feature(references))
+            found = Finding(
+                kind, box, 0.9, float(length * width), float(length), float(width), None, _feature(references)
             )
+            findings.append(_after_reviews(found, model))
     return Inspection(
         photo=photo.name,
         status="inspected",
@@ -87,8 +96,30 @@ def inspect_photo(photo, references):
         px_per_mm=PX_PER_MM,
         reference=references[-1].name,
         seconds=0.01,
-        findings=tuple(findings),
-        photo_from_reference=np.array([[1.0, 0, 5], [0, 1, 3], [0, 0, 1]]),
+        findings=tuple(found for found in findings if found.confidence >= SHOWN_FROM),
+        photo_from_reference=np.array([[1.0, 0, SHIFT_XY[0]], [0, 1, SHIFT_XY[1]], [0, 0, 1]]),
+        not_counted=tuple(found for found in findings if found.confidence < SHOWN_FROM),
+    )
+
+
+def _after_reviews(found, model):
+    """Take 0.3 off for each piece on which a mark was dismissed around the middle of this one."""
+    on_references = tuple((reference.name, found.polygon_xy - SHIFT_XY) for reference in model.references)
+    middle = tuple(map(float, (found.polygon_xy - SHIFT_XY).mean(axis=0)))
+    there = [
+        place
+        for place in model.reviewed
+        if place.kind == found.kind and cv2.pointPolygonTest(place.polygon_xy.astype(np.float32), middle, False) >= 0
+    ]
+    dismissed = {place.piece for place in there if not place.confirmed}
+    confirmed = {place.piece for place in there if place.confirmed}
+    less = 0.3 * max(0, len(dismissed) - len(confirmed))
+    return replace(
+        found,
+        confidence=found.confidence - less,
+        confidence_alone=found.confidence if less else None,
+        dismissed_on=len(dismissed),
+        on_references=on_references,
     )
 
 
@@ -161,6 +192,7 @@ DRAWN_ENGINE = Engine(
     read_photo=read_photo,
     prepare_reference=prepare_reference,
     combine=combine,
+    with_reviews=with_reviews,
     inspect_photo=inspect_photo,
     reference_in_photo=reference_in_photo,
     draw_overlay=draw_overlay,

@@ -51,6 +51,9 @@ def record(folder: Path, run: int) -> Iterator[Told]:
             data = drawn_photo((255, 0, 0)) + f"{run}.{number}".encode()  # a phone may append anything to a JPEG
             recorded = shop.record(data, name=f"{run}-{number}.jpg", mold="heron", pour_id=1)
             yield "photo", log.sha256_of(data).hex(), str(recorded.detail.piece.id)
+            kept = shop.queue.keep(data + b"k", name=f"{run}-{number}-k.jpg", mold="heron", pour_id=1)
+            yield "photo", log.sha256_of(data + b"k").hex(), str(kept.piece_id)
+            shop.queue.inspect_next(worker=str(run))  # of what an earlier run left claimed, nothing
 
 
 def review(folder: Path, run: int) -> Iterator[Told]:
@@ -213,8 +216,12 @@ FIND: dict[str, Callable[..., bool]] = {
     "migrated": find_migrated,
 }
 HALF = {
-    "a photo without inspection": (
-        "SELECT id FROM photo WHERE piece_id IS NOT NULL AND id NOT IN (SELECT photo_id FROM inspection)"
+    "a photo without inspection that does not wait for it": (
+        "SELECT id FROM photo WHERE piece_id IS NOT NULL AND id NOT IN (SELECT photo_id FROM inspection) "
+        "AND id NOT IN (SELECT photo_id FROM awaiting_photo)"
+    ),
+    "a photo that is inspected and still waits": (
+        "SELECT photo_id FROM awaiting_photo WHERE photo_id IN (SELECT photo_id FROM inspection)"
     ),
     "a piece without photo": (
         "SELECT id FROM piece WHERE id NOT IN (SELECT piece_id FROM photo WHERE piece_id IS NOT NULL)"

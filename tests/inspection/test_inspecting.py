@@ -9,7 +9,16 @@ from shapely.geometry import MultiPoint, Point, Polygon
 
 from inspector import inspect
 from inspector.imaging.reading import Photo
-from inspector.inspection import KINDS, Feature, combine, inspect_photo, prepare_reference, reference_in_photo
+from inspector.inspection import (
+    KINDS,
+    Feature,
+    ReviewedPlace,
+    combine,
+    inspect_photo,
+    prepare_reference,
+    reference_in_photo,
+    with_reviews,
+)
 from inspector.inspection.inspecting import LEAST_MOVE_SCORE, match_model
 from inspector.inspection.model import align_by
 from inspector.inspection.view import look_at
@@ -157,6 +166,51 @@ def test_a_chip_out_of_the_edge_is_found_where_it_is(model):
     assert found
     assert found[0].kind == "chip"
     assert found[0].length_mm == pytest.approx(8.0, rel=0.4)  # across the circle that was cut out
+
+
+def test_a_loss_dismissed_at_its_place_is_lowered_then_not_counted_and_larger_damage_there_is_still_found(model):
+    # What the mold itself took out of the edge comes back on each piece; photos and poses differ.
+    xy_mm = edge_of(piece(22), 45.0)
+    elsewhere = replace(ANOTHER, camera_mm=(-2.0, 5.0, 465.0), piece_turn_deg=-3, seed=7)
+
+    def lost_in(inspected, scene):
+        return at_place(inspected, photo_xy(scene, xy_mm), PX_PER_MM)[0]
+
+    first_scene = photograph(break_off(piece(22), xy_mm, 11.0), ANOTHER)
+    first = lost_in(inspect_photo(photo(first_scene), model), first_scene)
+    assert (first.confidence_alone, first.dismissed_on) == (None, 0)
+    assert [name for name, _ in first.on_references] == [reference.name for reference in model.references]
+    # Each piece is compared with whichever of the references it was told on.
+    said = [
+        ReviewedPlace(*first.on_references[k % 3], first.kind, k, first.confidence, confirmed=False) for k in range(8)
+    ]
+    second_scene = photograph(break_off(piece(24), xy_mm, 11.0), elsewhere)
+    alone = lost_in(inspect_photo(photo(second_scene), model), second_scene)
+
+    once = lost_in(inspect_photo(photo(second_scene), with_reviews(model, said[:1])), second_scene)
+    assert (once.confidence_alone, once.dismissed_on) == (alone.confidence, 1)
+    assert 0.66 * alone.confidence < once.confidence < 0.95 * alone.confidence
+
+    often = inspect_photo(photo(second_scene), with_reviews(model, said))
+    (passed_over,) = [f for f in often.not_counted if f.dismissed_on == 8]
+    assert at_place(often, photo_xy(second_scene, xy_mm), 1) == []
+    assert passed_over.polygon_xy == pytest.approx(alone.polygon_xy)
+    assert often.score < alone.confidence
+
+    taken_back = [replace(place, piece=place.piece + 100, confirmed=True) for place in said]
+    again = lost_in(inspect_photo(photo(second_scene), with_reviews(model, [*said, *taken_back])), second_scene)
+    assert again.confidence == alone.confidence
+
+    larger_scene = photograph(break_off(piece(25), xy_mm, 20.0), elsewhere)
+    larger = [
+        lost_in(inspect_photo(photo(larger_scene), one), larger_scene) for one in (model, with_reviews(model, said))
+    ]
+    assert larger[0].confidence == larger[1].confidence > 0.7
+
+
+def test_what_was_said_on_a_reference_that_is_not_compared_with_is_left_out(model):
+    square = np.array([[10.0, 10], [20, 10], [20, 20]])
+    assert with_reviews(model, [ReviewedPlace("gone.jpg", square, "chip", 1, 0.9, confirmed=False)]).reviewed == ()
 
 
 def edge_of(whole_piece, x_mm):

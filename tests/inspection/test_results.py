@@ -61,6 +61,13 @@ def test_the_json_is_the_one_that_others_rely_on():
     }
 
 
+def test_what_reviewers_said_adds_nothing_to_the_json():
+    taught = finding(confidence_alone=0.99, dismissed_on=3, on_references=(("r1.jpg", np.zeros((3, 2))),))
+    assert taught.as_json() == finding().as_json()
+    seen = inspection(findings=(), not_counted=(taught,))
+    assert seen.as_json() == inspection(findings=()).as_json()
+
+
 def test_the_fields_keep_their_order():
     content = inspection(finding()).as_json()
     assert list(content) == ["photo", "status", "reason", "score", "px_per_mm", "reference", "seconds", "findings"]

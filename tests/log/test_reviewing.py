@@ -190,12 +190,12 @@ def test_a_drawn_finding_that_is_taken_back_is_no_defect(stocked, piece_id):
 def test_a_drawn_finding_outlasts_the_inspection_it_was_drawn_over(stocked, piece_id, make):
     from datetime import UTC, datetime
 
-    from inspector.log.recording import _inspection_row
+    from inspector.log.recording import inspection_row
     from inspector.log.tables import PhotoRow
 
     draw(stocked, piece_id)
     with stocked.writing() as session:  # as a later engine will add it
-        session.add(_inspection_row(session.get_one(PhotoRow, 1), make.inspection(), now=datetime.now(UTC)))
+        session.add(inspection_row(session.get_one(PhotoRow, 1), make.inspection(), now=datetime.now(UTC)))
     detail = log.find_piece(stocked, piece_id)
     assert [found.kind for found in detail.inspections[0].findings] == ["hairline crack"]
     assert [found.kind for found in log.list_piece_outcomes(stocked)[0].found] == ["hairline crack"]

@@ -27,6 +27,7 @@ from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
 from tests.doubles.drawn_engine import propose_features, recognise_photo, sign_reference
+from tests.web.network import Prepared, prepare
 
 RED_BGR = (0, 0, 255)
 BLUE_BGR = (255, 0, 0)
@@ -64,7 +65,7 @@ def black_photo() -> bytes:
 
 @pytest.fixture
 def settings(tmp_path: Path) -> Settings:
-    return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000)
+    return Settings(data_dir=tmp_path / "workshop", max_photo_bytes=200_000, metrics=True)
 
 
 @pytest.fixture(scope="session")
@@ -74,10 +75,11 @@ def open_workshop() -> Callable[[Path], Workshop]:
         read_photo=read_photo,
         prepare_reference=_prepare_reference,
         combine=tuple,
+        with_reviews=lambda references, places: references,  # noqa: ARG005 - its reviews teach nothing
         inspect_photo=_inspect_photo,
         reference_in_photo=_reference_in_photo,
         draw_overlay=draw_overlay,
-        propose_features=propose_features,
+        propose_features=lambda references: propose_features(SimpleNamespace(references=references)),
         sign_reference=sign_reference,
         recognise_photo=recognise_photo,
     )
@@ -95,6 +97,14 @@ def furnished(tmp_path_factory: pytest.TempPathFactory, open_workshop: Callable[
         shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
         shop.add_pour(mix="grey", molds=["oak-leaf"], poured_at=POURED_AT)
     return data_dir
+
+
+@pytest.fixture(scope="session")
+def with_accounts(
+    tmp_path_factory: pytest.TempPathFactory, furnished: Path, open_workshop: Callable[[Path], Workshop]
+) -> Prepared:
+    """The same workshop with an account and a token of each role."""
+    return prepare(tmp_path_factory.mktemp("accounts") / "workshop", furnished, open_workshop)
 
 
 @pytest.fixture

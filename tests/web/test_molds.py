@@ -36,15 +36,67 @@ def test_a_mold_shows_advice_causes_and_pictures_with_numbers(stocked: TestClien
     assert "Why pieces are lost" in page
     for title in ("Loss against demold age", "Strength gain of grey", "Losses month by month", "Where pieces break"):
         assert title in page
-    assert page.count("<table ") == 4
+    assert page.count("<table ") == 5  # that of each picture, and the features
     # Each cell carries its head, so that a phone can show a row as a list.
     assert '<td role="cell" data-head="lost">' in page
-    pictures = [part.split('"')[0] for part in page.split('src="')[1:] if part.startswith("/molds/pictures/")]
+    pictures = [part.split('"')[0] for part in page.split('src="')[1:] if "/pictures/" in part]
     assert len(pictures) == 4
     for address in pictures:
         answer = stocked.get(address)
         assert answer.headers["content-type"].startswith("image/svg+xml")
         assert answer.content.startswith(b"<?xml")
+        again = stocked.get(address, headers={"If-None-Match": answer.headers["etag"]})
+        assert (again.status_code, again.content) == (304, b"")
+
+
+def test_a_picture_shows_the_log_as_it_is(stocked: TestClient, add: Callable[..., int]) -> None:
+    address = "/molds/oak-leaf/pictures/loss-by-age.svg"
+    before = stocked.get(address)
+    assert stocked.get(f"{address}?v={'0' * 64}").content == before.content
+    stocked.app.state.workshop.reviewing.decide(2, "scrap", decided_by="Marta")  # type: ignore[attr-defined]
+    after = stocked.get(address)
+    assert after.headers["etag"] != before.headers["etag"]
+    assert after.content != before.content
+
+
+def test_features_are_ranked_by_losses_with_intervals(stocked: TestClient) -> None:
+    page = stocked.get("/molds/oak-leaf").text
+    row = page[page.index('<th scope="row" role="rowheader">tip') :].partition("</tr>")[0]
+    # 6 of 60: Clopper-Pearson 90 %, 0.0445 to 0.1879 by scipy.stats.binomtest(6, 60).proportion_ci(0.9).
+    assert "10 % (4.4 to 19 %)" in row
+
+
+def test_every_piece_is_shown_page_by_page(stocked: TestClient, add: Callable[..., int]) -> None:
+    add(chips=1)
+    first, second = (stocked.get(f"/molds/oak-leaf/pieces?page={page}").text for page in (1, 2))
+    assert "61 pieces of Oak leaf, curled tips" in first
+    shown = [part.split('"')[0] for page in (first, second) for part in page.split('<a href="/pieces/')[1:]]
+    assert len(shown) == len(set(shown)) == 61
+    assert 'src="/photos/2/400.jpg"' in first
+    assert first.count("no photo") == 47
+    chips = stocked.get("/molds/oak-leaf/pieces?kind=chip").text
+    assert "7 pieces of Oak leaf, curled tips" in chips
+    assert stocked.get("/molds/swan/pieces").status_code == 404
+
+
+def test_before_and_after_a_day(stocked: TestClient) -> None:
+    page = stocked.get("/molds/oak-leaf/compare?since=2025-02-05").text
+    assert "Before and from 5 Feb 2025 on" in page
+    assert "That can be chance" in page
+    assert '<td role="cell" data-head="before">30</td><td role="cell" data-head="from then on">30</td>' in page
+    for day in ("yesterday", "2025-02-30", "0001-01-01T00:00:00+14:00"):
+        answer = stocked.get("/molds/oak-leaf/compare", params={"since": day})
+        assert answer.status_code == 422
+        assert "is no day" in answer.text
+
+
+def test_two_molds_beside_each_other(stocked: TestClient) -> None:
+    stocked.app.state.workshop.add_mold("swan", title="Swan", release_agent="soft soap")  # type: ignore[attr-defined]
+    assert 'value="swan"' in stocked.get("/molds/oak-leaf/compare").text
+    page = stocked.get("/molds/oak-leaf/compare?other=swan").text
+    assert "Swan: no piece with a known age yet" in page
+    assert "soft soap" in page
+    assert stocked.get("/molds/oak-leaf/compare?other=heron").status_code == 404
 
 
 @pytest.fixture
@@ -94,8 +146,32 @@ def test_a_mold_that_nobody_has_filled_says_where_to_start(client: TestClient, a
     assert "Not enough evidence yet" in page
 
 
-@pytest.mark.parametrize("address", ["/molds/swan", "/molds/pictures/x.svg", f"/molds/pictures/{'0' * 64}.svg"])
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/molds/swan", "/molds/swan/pieces", "/molds/swan/compare", "/molds/swan/month", "/molds/swan/month.pdf",
+        "/molds/swan/month-map.svg", "/molds/oak-leaf/pictures/x.svg", f"/molds/swan/pictures/x.svg?v={'0' * 64}",
+    ],
+)  # fmt: skip
 def test_what_is_not_there_is_said_plainly(client: TestClient, address: str) -> None:
     answer = client.get(address)
     assert answer.status_code == 404
     assert "<h1>Not found</h1>" in answer.text
+
+
+def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> None:
+    answer = stocked.post(
+        "/molds/oak-leaf/release-agent",
+        data={"release_agent": "paste wax", "from_day": "2025-02-01", "name": "Marta"},
+        follow_redirects=False,
+    )
+    assert (answer.status_code, answer.headers["location"]) == (303, "/molds/oak-leaf/setup#release-agent")
+    assert "paste wax. Pours before a change keep theirs" in stocked.get("/molds/oak-leaf/setup").text
+    page = stocked.get("/molds/oak-leaf/compare").text
+    assert "paste wax instead of no release agent" in page
+    assert "?since=2025-02-01T" in page
+    for wrong in (
+        {"release_agent": "wax", "name": "Marta"},
+        {"release_agent": " ", "from_day": "2025-02-01", "name": "M"},
+    ):
+        assert stocked.post("/molds/oak-leaf/release-agent", data=wrong).status_code == 422

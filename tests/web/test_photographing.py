@@ -1,8 +1,11 @@
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
+
+from inspector.web import photo_routes
 
 FOR_A_PROGRAM = {"Accept": "application/json"}
 
@@ -116,3 +119,53 @@ def test_the_page_offers_molds_that_are_filled_with_their_pours(client: TestClie
 def test_a_mold_that_a_piece_came_out_of_is_offered_no_more(client: TestClient, add: Callable[..., int]) -> None:
     add()
     assert "In their molds now" not in client.get("/photograph").text
+
+
+def test_a_piece_whose_photo_waits_says_so_and_is_not_called_unusable(
+    client: TestClient, piece_photo: Callable[..., bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(photo_routes, "_WAITS_BEHIND", 0)
+    shop = client.app.state.workshop  # type: ignore[attr-defined]
+    monkeypatch.setattr(shop.queue, "inspect_next", lambda **_: None)
+    answer = send(client, piece_photo(chips=1), mold="oak-leaf", photo_key=key("a"))
+    (photo,) = answer.json()["photos"]
+    assert (answer.status_code, photo["outcome"], photo["message"]) == (202, "kept", "It is inspected next")
+    again = send(client, piece_photo(chips=1), mold="oak-leaf", photo_key=key("a"))
+    assert (again.status_code, again.json()["photos"][0]["piece"]) == (202, photo["piece"])
+    for page in (client.get(photo["piece"]).text, client.get("/").text):
+        assert "not inspected yet" in page.lower()
+        assert "could not be" not in page
+    inspecting, photo_id = client.app.state.inspecting, int(photo["verdict"].split("/")[2])  # type: ignore[attr-defined]
+    finished = inspecting.finished(photo_id)
+    monkeypatch.undo()
+    inspecting.wake()
+    finished.result(timeout=60)
+    assert client.get(photo["verdict"]).json()["message"] == "1 chip"
+    assert "not inspected yet" not in client.get(photo["piece"]).text.lower()
+
+
+def test_a_photo_that_nobody_recognises_is_kept_until_somebody_names_its_mold(
+    client: TestClient, black_photo: bytes
+) -> None:
+    answer = send(client, black_photo)
+    assert answer.status_code == 422
+    (photo,) = answer.json()["photos"]
+    assert (photo["outcome"], photo["piece"]) == ("could not be used", None)
+    assert "1 photo could not be recognised" in client.get("/").text
+    page = client.get("/photos/unrecognised").text
+    photo_id = photo["verdict"].split("/")[2]
+    assert f'action="/photos/{photo_id}/mold"' in page
+    assert client.post(f"/photos/{photo_id}/mold", data={"mold": "swan"}).status_code == 422
+    shown = client.post(f"/photos/{photo_id}/mold", data={"mold": "oak-leaf"}).text
+    assert "No photo is without a mold" in shown
+    assert client.post(f"/photos/{photo_id}/mold", data={"mold": "oak-leaf"}).status_code == 422  # said already
+    shop = client.app.state.workshop  # type: ignore[attr-defined]
+    assert shop.photo(int(photo_id)).piece_id is not None
+
+
+def test_a_photo_that_shows_no_piece_is_left_out_and_kept(client: TestClient, black_photo: bytes) -> None:
+    (photo,) = send(client, black_photo).json()["photos"]
+    photo_id = photo["verdict"].split("/")[2]
+    assert "No photo is without a mold" in client.post(f"/photos/{photo_id}/leave-out").text
+    assert client.get(photo["verdict"]).status_code == 404
+    assert client.get(f"/photos/{photo_id}/original").content == black_photo

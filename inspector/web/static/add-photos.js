@@ -1,6 +1,7 @@
 // Photos are sent one by one, two at a time, each with its own progress; a failed one can be sent again.
 
 const AT_ONCE = 2;
+const VERDICT_EVERY_MS = 1500;
 
 for (const form of document.querySelectorAll("[data-add-photos]")) adding(form);
 
@@ -57,16 +58,17 @@ function adding(form) {
       sendOne(waiting.shift(), Number(form.dataset.maxBytes), (job) => {
         flying -= 1;
         if (job.state === "failed") offerAgain(job);
+        if (job.state === "kept") askForVerdict(job, goOn);
         goOn();
       });
     }
-    const done = jobs.filter((job) => !["queued", "sending"].includes(job.state));
+    const done = jobs.filter((job) => !["queued", "sending", "kept"].includes(job.state));
     const counted = (state, words) => {
       const count = jobs.filter((job) => job.state === state).length;
       return count ? `, ${count} ${words}` : "";
     };
     sum.textContent = `${done.length} of ${jobs.length} done` + counted("flagged", "flagged") +
-      counted("could not be used", "could not be used") + counted("failed", "not sent");
+      counted("could not be used", "could not be used") + counted("failed", "not sent") + counted("kept", "kept, not inspected yet");
     if (done.length === jobs.length) {
       const link = Object.assign(document.createElement("a"), { href: location.href.split("#")[0], textContent: "Show what is there now" });
       sum.append(" ", link);
@@ -129,20 +131,43 @@ function sendOne(job, maxBytes, done) {
       end("failed", `Not sent: ${reason}`);
       return;
     }
-    const words = { clear: "Clear", flagged: `Flagged: ${photo.message}` }[photo.outcome] ?? `Could not be used: ${photo.message}`;
-    end(photo.outcome, words);
     if (photo.already_logged) note(job.row, "This photo was in the log already; it was not added again.");
-    for (const text of photo.notes) note(job.row, text);
-    if (photo.piece) {
-      const link = Object.assign(document.createElement("a"), { href: photo.piece, className: "button", textContent: `Piece ${photo.piece.split("/").pop()}` });
-      job.row.append(link);
-    }
+    job.photo = photo;
+    end(photo.outcome, outcomeOf(photo));
+    if (photo.outcome !== "kept") tellRest(job);
   });
   for (const lost of ["error", "timeout", "abort"]) {
     request.addEventListener(lost, () => end("failed", "Not sent: the program cannot be reached. Check the Wi-Fi and send it again."));
   }
   say(job, "", "Sending");
   request.send(body);
+}
+
+function outcomeOf(photo) {
+  const words = { clear: "Clear", flagged: `Flagged: ${photo.message}`, kept: `Kept. ${photo.message}` };
+  return words[photo.outcome] ?? `Could not be used: ${photo.message}`;
+}
+
+function tellRest(job) {
+  for (const text of job.photo.notes) note(job.row, text);
+  if (!job.photo.piece) return;
+  const words = `Piece ${job.photo.piece.split("/").pop()}`;
+  job.row.append(Object.assign(document.createElement("a"), { href: job.photo.piece, className: "button", textContent: words }));
+}
+
+// The photo is in the log; what it shows is told when its turn has come.
+function askForVerdict(job, decided) {
+  setTimeout(async () => {
+    const response = await fetch(job.photo.verdict, { headers: { Accept: "application/json" } }).catch(() => null);
+    if (!response?.ok) return askForVerdict(job, decided);
+    const told = await response.json();
+    job.photo = { ...told, notes: [...new Set([...job.photo.notes, ...told.notes])] };
+    say(job, told.outcome.replaceAll(" ", "-"), outcomeOf(told));
+    if (told.outcome === "kept") return askForVerdict(job, decided);
+    job.state = told.outcome;
+    tellRest(job);
+    decided();
+  }, VERDICT_EVERY_MS);
 }
 
 function row(list, name) {

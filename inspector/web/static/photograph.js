@@ -1,7 +1,7 @@
 // The page that photographs: choose what is in front of the camera, take the photo, see what came of it, next piece.
 
 import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
-import { changes, keep, list, newKey, open, sendAgain, throwAway } from "./waiting-photos.js";
+import { changes, keep, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
 
 const CHOSEN = "inspector-photographing";
 const form = document.querySelector("[data-photograph]");
@@ -184,6 +184,7 @@ function begin() {
   }
   function outcomeOf(photo) {
     if (sending.has(photo.key)) return { words: "Being inspected", look: "waiting" };
+    if (photo.state === "kept") return { words: "Kept, not inspected yet", look: "waiting" };
     if (photo.state === "waiting") return { words: "Waits in this phone", look: "waiting" };
     if (photo.state === "refused") return { words: "Not taken", look: "refused" };
     const { outcome, message } = photo.answer;
@@ -195,6 +196,8 @@ function begin() {
     if (photo.state === "logged") return photo.answer.outcome === "could not be used" ? photo.answer.message : "";
     if (sending.has(photo.key)) return "";
     if (photo.state === "refused") return photo.said;
+    if (photo.state === "kept") return `${photo.answer.message}.`;
+    if (photo.signedOut) return "You are signed out. It is sent once you have signed in.";
     return photo.said ? `${photo.said} It is sent as soon as that is over.` : "It is sent next.";
   }
   function notesOf(photo) {
@@ -214,6 +217,7 @@ function begin() {
   }
   function todoOf(photo) {
     const todo = make("div", { className: "todo" });
+    if (photo.state === "waiting" && photo.signedOut) todo.append(make("a", { className: "button go", href: signInAddress(), textContent: "Sign in" }));
     if (photo.state === "logged") {
       todo.append(make("a", { className: "button", href: photo.answer.piece, textContent: `Look at piece ${photo.answer.piece.split("/").pop()}` }));
     }

@@ -22,9 +22,16 @@ const PATIENCE_MS = 3000;
 
 self.addEventListener("install", (event) => {
   event.waitUntil(
-    caches.open(KEPT_IN).then((kept) => kept.addAll(NEEDED.map((path) => new Request(path, { cache: "reload" })))).then(() => self.skipWaiting()),
+    caches.open(KEPT_IN).then((kept) => Promise.all(NEEDED.map((path) => keep(kept, path)))).then(() => self.skipWaiting()),
   );
 });
+
+// Who is signed out is led to another page, which must not be kept in the place of the one that was asked for.
+async function keep(kept, path) {
+  const answer = await fetch(path, { cache: "reload" });
+  if (!answer.ok || answer.redirected) throw new Error(`${path} was not given`);
+  await kept.put(path, answer);
+}
 
 self.addEventListener("activate", (event) => {
   event.waitUntil(
@@ -47,7 +54,7 @@ self.addEventListener("fetch", (event) => {
 async function freshOrKept(request, pathname) {
   const store = await caches.open(KEPT_IN);
   const fresh = fetch(request).then(async (answer) => {
-    if (answer.ok) await store.put(pathname, answer.clone());
+    if (answer.ok && !answer.redirected) await store.put(pathname, answer.clone());
     return answer;
   });
   const kept = await store.match(pathname);

@@ -1,6 +1,6 @@
 // On every page: photos that wait in this browser are sent, and told of at the top as long as some wait.
 
-import { changes, goOn, list } from "./waiting-photos.js";
+import { changes, goOn, list, signInAddress } from "./waiting-photos.js";
 
 const place = document.querySelector("[data-unsent]");
 
@@ -11,6 +11,10 @@ async function tell() {
   const counted = (count, words) => (count ? `${count} ${count === 1 ? "photo" : "photos"} ${words}` : "");
   place.textContent = [counted(waiting, "not sent yet"), counted(refused, "to look at")].filter(Boolean).join(", ");
   place.hidden = !waiting && !refused;
+  // On the page that signs in, the form is in sight.
+  const signedOut = photos.some((photo) => photo.state === "waiting" && photo.signedOut) && location.pathname !== "/sign-in";
+  if (signedOut) place.textContent += ": sign in to send";
+  place.href = signedOut ? signInAddress() : "/photograph#photos-sent";
 }
 
 if ("indexedDB" in window) {

@@ -7,8 +7,10 @@ const DATABASE = "inspector-photos";
 const LONGEST_WAIT_MS = 30_000;
 const LONGEST_SENDING_MS = 120_000;
 const ANSWERED_SHOWN = 30;
+const VERDICTS_EVERY_MS = 1500;
 
-// "waiting": not answered yet.  "refused": the program did not take it, a person decides.  "logged": it is in the log.
+// "waiting": not answered yet; "signedOut" where the program wants to know first who sends it.  "kept": it is in the log,
+// its verdict is to come.  "refused": a person decides.  "logged": it is in the log, and inspected.
 export const changes = new EventTarget();
 
 let opened = null;
@@ -100,6 +102,9 @@ let timer = 0;
 
 export const isSending = () => sending;
 
+// Where to sign in, and to come back to this page from.
+export const signInAddress = () => `/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
+
 export async function sendWaiting() {
   asked = true;
   if (sending) return;
@@ -134,7 +139,7 @@ async function sendAll() {
   await forgetOld();
 }
 
-// False where the program cannot be reached, so that the others need not be tried.
+// False where the program cannot be reached or asks to sign in, so that the others need not be tried.
 async function sendOne(photo) {
   const bytes = await inStores("readonly", (_, bytes) => bytes.get(photo.key));
   if (!bytes) return true; // thrown away meanwhile
@@ -151,16 +156,49 @@ async function sendOne(photo) {
     said = await response.json();
   } catch {
     // Not reached, or the answer broke off: it is sent again under the same key.
-    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached." }));
+    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached.", signedOut: false }));
     return false;
+  }
+  if (response.status === 401) {
+    await update(photo.key, (now) => ({ ...now, said: "You are signed out.", signedOut: true }));
+    return false; // the others would be answered alike
   }
   const answer = said.photos?.[0];
   const reason = said.error?.message ?? answer?.message ?? `The program answered ${response.status}.`;
-  const mayPass = response.status >= 500 || [401, 403, 408, 429].includes(response.status);
-  if (answer?.piece) await update(photo.key, (now) => ({ ...now, state: "logged", said: "", answer, thumb: null }));
-  else await update(photo.key, (now) => ({ ...now, state: mayPass ? "waiting" : "refused", said: reason, answer }));
+  const mayPass = response.status >= 500 || [403, 408, 429].includes(response.status);
+  if (answer?.outcome === "kept") await update(photo.key, (now) => ({ ...now, state: "kept", said: "", signedOut: false, answer }));
+  else if (answer?.piece) await update(photo.key, logged(answer));
+  else await update(photo.key, (now) => ({ ...now, state: mayPass ? "waiting" : "refused", said: reason, signedOut: false, answer }));
   if (answer?.piece || !mayPass) failures = 0;
+  if (answer?.outcome === "kept") askForVerdicts();
   return true;
+}
+
+const logged = (answer) => (now) => ({ ...now, state: "logged", said: "", answer, thumb: null });
+
+// Asks until no photo is without its verdict; one that cannot be asked for just now is asked for again.
+let asking = 0;
+function askForVerdicts() {
+  asking ||= setTimeout(async () => {
+    for (const photo of (await list()).filter((one) => one.state === "kept")) await askOne(photo).catch(() => {});
+    asking = 0;
+    if ((await list()).some((photo) => photo.state === "kept")) askForVerdicts();
+  }, VERDICTS_EVERY_MS);
+}
+
+async function askOne(photo) {
+  const response = await fetch(photo.answer.verdict, { headers: { Accept: "application/json" } });
+  if (response.status === 404) {
+    // Another log than the one that kept it, or somebody left it out: a person decides, its bytes are still here.
+    await update(photo.key, (now) => ({ ...now, state: "refused", said: "The program knows this photo no more." }));
+  }
+  if (!response.ok) return;
+  const told = await response.json();
+  // What was told when it was kept, told no more.
+  const answer = { ...told, already_logged: photo.answer.already_logged, notes: [...new Set([...photo.answer.notes, ...told.notes])] };
+  if (told.outcome === "kept") await update(photo.key, (now) => ({ ...now, answer }));
+  else if (told.piece) await update(photo.key, logged(answer));
+  else await update(photo.key, (now) => ({ ...now, state: "refused", said: told.message, answer }));
 }
 
 async function forgetOld() {
@@ -177,5 +215,6 @@ function soon() {
 export function goOn() {
   addEventListener("online", soon);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && soon());
+  askForVerdicts();
   return sendWaiting();
 }

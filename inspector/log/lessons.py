@@ -1,0 +1,115 @@
+"""What reviews teach about places of a mold: read from their latest state each time, so that nothing outlasts them."""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from sqlalchemy import func, select
+
+from inspector.errors import InputError
+from inspector.log.lesson_tables import LessonUseRow
+from inspector.log.listing import verdict_of
+from inspector.log.molds import mold_row
+from inspector.log.opening import Log
+from inspector.log.records import Points, Verdict
+from inspector.log.tables import FindingRow, InspectionRow, PhotoRow, PieceRow, ReviewRow
+
+__all__ = ["LessonUse", "ReviewedFinding", "list_reviewed_findings", "set_lesson_use"]
+
+
+@dataclass(frozen=True, slots=True)
+class LessonUse:
+    """What a person said about taking the place of a finding as normal."""
+
+    id: int
+    in_use: bool
+    said_by: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewedFinding:
+    """A finding with the latest word on it, of whichever inspection."""
+
+    id: int
+    piece_id: int
+    verdict: Verdict
+    kind: str
+    """As found where it was dismissed, else what it is held to be."""
+    confidence: float
+    """How sure it was by itself, before what other reviews say."""
+    on_references: Mapping[str, Points]
+    """Its outline in pixels of each reference that it was compared with, by the reference's name."""
+    reviewer: str
+    at: datetime
+    use: LessonUse | None
+    """The latest word on whether its place is taken as normal; None as long as nobody said anything."""
+
+
+def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
+    """List the findings of a mold's pieces that a person has spoken on, in the order of the findings.
+
+    Without those that have no outline on a reference, and without what one person outlined and another dismissed: that
+    says nothing about what is found.
+
+    Raises
+    ------
+    InputError
+        If there is no such mold.
+    """
+    latest_review = select(func.max(ReviewRow.id)).group_by(ReviewRow.finding_id).scalar_subquery()
+    latest_use = select(func.max(LessonUseRow.id)).group_by(LessonUseRow.finding_id).scalar_subquery()
+    with log.reading() as session:
+        query = (
+            select(FindingRow, ReviewRow, LessonUseRow, PieceRow.id)
+            .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+            .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+            .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
+            .join(ReviewRow, ReviewRow.finding_id == FindingRow.id)
+            .outerjoin(LessonUseRow, (LessonUseRow.finding_id == FindingRow.id) & LessonUseRow.id.in_(latest_use))
+            .where(
+                PieceRow.mold_id == mold_row(session, mold).id,
+                FindingRow.on_references.is_not(None),
+                ReviewRow.id.in_(latest_review),
+                ReviewRow.verdict.is_not(None),
+                FindingRow.drawn_by.is_(None) | (ReviewRow.verdict != "dismissed"),
+            )
+            .order_by(FindingRow.id)
+        )
+        return tuple(
+            _reviewed(finding, review, use, piece_id) for finding, review, use, piece_id in session.execute(query)
+        )
+
+
+def set_lesson_use(log: Log, finding_ids: Collection[int], *, in_use: bool, said_by: str) -> None:
+    """Say whether the place of some findings is taken as normal; it stays on record with who said so.
+
+    Raises
+    ------
+    InputError
+        If one of the findings is not in the log; nothing is kept then.
+    """
+    now = datetime.now(UTC)
+    with log.writing() as session:
+        for finding_id in finding_ids:
+            if session.get(FindingRow, finding_id) is None:
+                raise InputError(f"There is no finding {finding_id} in the log.")
+            session.add(LessonUseRow(finding_id=finding_id, in_use=in_use, said_by=said_by, created_at=now))
+
+
+def _reviewed(finding: FindingRow, review: ReviewRow, use: LessonUseRow | None, piece_id: int) -> ReviewedFinding:
+    verdict = verdict_of(review)
+    assert verdict is not None
+    return ReviewedFinding(
+        id=finding.id,
+        piece_id=piece_id,
+        verdict=verdict,
+        kind=finding.kind if verdict == "dismissed" else review.new_kind or finding.kind,
+        confidence=finding.confidence if finding.confidence_alone is None else finding.confidence_alone,
+        on_references={
+            name: tuple((x, y) for x, y in outline) for name, outline in (finding.on_references or {}).items()
+        },
+        reviewer=review.reviewer,
+        at=review.created_at,
+        use=None if use is None else LessonUse(id=use.id, in_use=use.in_use, said_by=use.said_by, at=use.created_at),
+    )
