@@ -4,7 +4,7 @@ import csv
 import io
 import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from inspector.curing.temperature import check_temperature, degc_from_degf
 from inspector.errors import InputError
@@ -108,7 +108,8 @@ def _reading(fields: list[str], columns: _Columns, *, where: str, decimal_comma:
     time_text, degrees_text = fields[columns.time].strip(), fields[columns.temperature].strip()
     try:
         at = datetime.fromisoformat(time_text)
-    except ValueError:
+        at.astimezone(UTC)  # refuses the first and the last day that there is, which may have no time in UTC
+    except (ValueError, OverflowError):
         raise InputError(
             f"{where}: {time_text!r} is no time. Have the logger write ISO 8601, as in 2026-05-04 16:30."
         ) from None

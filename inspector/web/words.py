@@ -88,7 +88,7 @@ def size(finding: LoggedFinding | UncountedMark) -> str:
         wide = "" if finding.width_mm is None else f", {finding.width_mm:.2f} mm wide"
         return f"{_short(finding.length_mm)} mm long{wide}"
     across = "" if finding.width_mm is None else f" × {_short(finding.width_mm)}"
-    depth_mm = finding.depth_mm if isinstance(finding, LoggedFinding) else None
+    depth_mm = None if isinstance(finding, UncountedMark) else finding.depth_mm
     deep = "" if depth_mm is None else f", {_short(depth_mm)} mm deep"
     return f"{_short(finding.length_mm)}{across} mm{deep}"
 

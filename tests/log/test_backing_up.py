@@ -132,15 +132,23 @@ def test_a_backup_that_was_cut_off_is_refused(backup, tmp_path):
 
 @pytest.mark.parametrize("at", [60, 61, 120, 200, 350, 900])  # what inflating makes of it differs
 @pytest.mark.parametrize("bit", [1, 64])
-def test_a_flipped_bit_is_found(backup, tmp_path, at, bit):
+def test_a_flipped_bit_is_found_or_harmless(backup, tmp_path, at, bit):
     with zipfile.ZipFile(backup) as archive:
-        info = archive.getinfo("log.sqlite3")
+        info, whole = archive.getinfo("log.sqlite3"), archive.read("log.sqlite3")
     data = bytearray(backup.read_bytes())
     data[info.header_offset + at] ^= bit
     backup.write_bytes(data)
-    with pytest.raises(InputError, match="damaged"):
-        restore(backup, tmp_path / "restored")
-    assert not (tmp_path / "restored" / "log.sqlite3").exists()
+    restored = tmp_path / "restored" / "log.sqlite3"
+    refused: str | None = None
+    try:
+        restore(backup, restored.parent)
+    except InputError as problem:
+        refused = str(problem)
+    if refused is None:  # now and then the bit is one that inflating does not need
+        assert restored.read_bytes() == whole
+    else:
+        assert "damaged" in refused
+        assert not restored.exists()
 
 
 def test_a_photo_that_was_exchanged_is_found(backup, tmp_path):

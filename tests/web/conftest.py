@@ -24,7 +24,7 @@ from inspector.inspection.engine import Engine
 from inspector.inspection.overlay import draw_overlay
 from inspector.inspection.results import Finding, Inspection
 from inspector.settings import Settings
-from inspector.web import create_app
+from inspector.web import create_app, photo_routes
 from inspector.workshop import Workshop
 from tests.doubles.drawn_engine import propose_features, recognise_photo, sign_reference
 from tests.web.network import Prepared, prepare
@@ -61,6 +61,12 @@ def piece_photo() -> Callable[..., bytes]:
 @pytest.fixture
 def black_photo() -> bytes:
     return encoded(np.zeros((240, 320, 3), np.uint8))
+
+
+@pytest.fixture(autouse=True)
+def answers_bring_the_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have whoever sends a photo wait for its verdict, however slow the machine is."""
+    monkeypatch.setattr(photo_routes, "_VERDICT_WITHIN_S", 120.0)
 
 
 @pytest.fixture

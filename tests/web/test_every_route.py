@@ -21,7 +21,7 @@ from tests.web.network import Network, Prepared, served_to_network
 
 FROM_ANOTHER_SITE = ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "http://evil.example"}, {"Origin": "null"})
 # Those tried belong to nobody, so that no try takes the rights of another away.
-SAMPLES = {"size_px": "400", "name": "oak-leaf", "account_id": "99", "token_id": "99"}
+SAMPLES = {"size_px": "400", "mold": "oak-leaf", "account_id": "99", "token_id": "99"}
 
 
 def all_routes(routes: list[object]) -> Iterator[APIRoute]:

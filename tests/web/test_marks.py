@@ -35,7 +35,7 @@ def test_words_do_not_stand_on_each_other() -> None:
     assert min(gaps) >= 5.6
 
 
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)  # however slow the machine is
 @given(st.lists(st.tuples(st.floats(-50, 2050), st.floats(-50, 1050)), max_size=40))
 def test_words_stay_on_the_photo(corners: list[tuple[float, float]]) -> None:
     marks = mark_findings(PHOTO, [square(x, y, kind="missing feature") for x, y in corners])
