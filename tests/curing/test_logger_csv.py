@@ -45,6 +45,7 @@ def test_the_files_of_many_loggers_are_read(text):
         ("time,humidity\n2026-05-04T16:00,60\n", "found: none"),
         ("time,degC,degF\n2026-05-04T16:00,18,64\n", "found: degC, degF"),
         ("time,degC\n05/04/2026 16:00,18\n", "line 2: '05/04/2026 16:00' is no time"),
+        ("time,degC\n0001-01-01T00:00+14:00,18\n", r"line 2: '0001-01-01T00:00\+14:00' is no time"),
         (GOOD + "2026-05-04T18:00Z,\n", "line 4: the temperature is missing"),
         (GOOD + "2026-05-04T18:00Z,ERR\n", "line 4: 'ERR' is no temperature"),
         (GOOD + "2026-05-04T18:00Z,nan\n", "line 4: A temperature of nan degC"),
