@@ -8,13 +8,14 @@ shadow in the outline costs a little score instead of the alignment.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+
+from inspector.imaging.side_by_side import side_by_side
 
 __all__ = ["PlaneMove", "find_plane_moves"]
 
@@ -136,8 +137,7 @@ class _Correlator:
     def best_shifts(self, angles_deg: NDArray[np.float64]) -> list[PlaneMove]:
         """The best shift at each of some angles."""
         few = np.array_split(angles_deg, max(1, len(angles_deg) // ANGLES_AT_ONCE))
-        with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # the transforms let other threads run
-            return [move for moves in threads.map(self._shifts_at, few) for move in moves]
+        return [move for moves in side_by_side(self._shifts_at, few) for move in moves]
 
     def _shifts_at(self, angles_deg: NDArray[np.float64]) -> list[PlaneMove]:
         """As `best_shifts`, all angles in one go."""

@@ -11,7 +11,6 @@ close over a broken-off feature: what is missing stays missing.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from inspector.aligning.structure import orientation_field
+from inspector.imaging.side_by_side import side_by_side
 
 __all__ = ["Warp", "moved_rigidly", "refine_warp"]
 
@@ -173,8 +173,7 @@ def _agree(
             scores[i, j] = cv2.matchTemplate(window, patch, cv2.TM_CCORR_NORMED)
             weight[i, j] = energy
 
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
-        list(threads.map(match_row, range(ys.size)))
+    side_by_side(match_row, range(ys.size))
     used = weight > 0
     if used.sum() < 6:
         return np.zeros((height, width, 2), dtype=np.float32), 0.0, 0.0, 0.0

@@ -10,8 +10,8 @@ by the depth of the line, which holds below one pixel (Steger 1998 discusses the
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -20,6 +20,7 @@ from skimage.graph import route_through_array
 from skimage.morphology import skeletonize
 
 from inspector.imaging.light import log_light
+from inspector.imaging.side_by_side import side_by_side
 
 __all__ = ["Hairline", "LineStrength", "find_hairlines", "line_strength", "path_through"]
 
@@ -98,7 +99,8 @@ def _best_direction(logs: NDArray[np.float32], half_length: float) -> tuple[NDAr
     best = np.empty(logs.shape, dtype=np.float32)
     direction = np.empty(logs.shape, dtype=np.uint8)
 
-    def look(top: int, bottom: int) -> None:
+    def look(strip: tuple[int, int]) -> None:
+        top, bottom = strip
         above, below = max(0, top - overlap), min(height, bottom + overlap)
         inner = slice(top - above, bottom - above)
         second = [_second_derivatives(logs[above:below], sigma) for sigma in SCALES_PX]
@@ -116,8 +118,7 @@ def _best_direction(logs: NDArray[np.float32], half_length: float) -> tuple[NDAr
         best[top:bottom], direction[top:bottom] = strongest[inner], winner[inner]
 
     strips = np.linspace(0, height, max(1, min(cv2.getNumThreads(), height // 64)) + 1).astype(int)
-    with ThreadPoolExecutor(len(strips) - 1) as threads:  # OpenCV lets other threads run
-        list(threads.map(look, strips[:-1], strips[1:]))
+    side_by_side(look, pairwise(strips.tolist()))
     return best, direction
 
 

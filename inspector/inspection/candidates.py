@@ -6,7 +6,6 @@ photos, from exactly these numbers.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
 from inspector.comparing.silhouette import depth_inside
+from inspector.imaging.side_by_side import side_by_side
 from inspector.inspection.damage_map import MAP_PX_PER_MM
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
@@ -63,8 +63,7 @@ class Candidate:
 def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Candidates of every source."""
     sources = (outline_candidates, excess_candidates, damage_candidates, crack_candidates, line_candidates)
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
-        return [one for found in threads.map(lambda source: source(model, evidence), sources) for one in found]
+    return [one for found in side_by_side(lambda source: source(model, evidence), sources) for one in found]
 
 
 def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
@@ -320,9 +319,7 @@ def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[
     without = model.mask.copy()
     without[cv2.dilate(lost.astype(np.uint8), np.ones((radius, radius), dtype=np.uint8)) > 0] = 0
     inside_mm = depth_inside(without, px_per_mm=model.px_per_mm)
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:
-        seen = threads.map(lambda layer: silhouette_of(layer, inside_mm, model.px_per_mm).log_odds, model.layers)
-        return list(seen)
+    return side_by_side(lambda layer: silhouette_of(layer, inside_mm, model.px_per_mm).log_odds, model.layers)
 
 
 def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.uint8], int, int]]:
