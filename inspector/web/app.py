@@ -38,10 +38,11 @@ from inspector.web import (
 from inspector.web.describing import describe
 from inspector.web.failing import answer_failures
 from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, SecurityHeaders
-from inspector.web.metrics import CountRequests, Figures
+from inspector.web.metrics import Figures
 from inspector.web.reviewer import ActAsReviewer
 from inspector.web.rights import HoldToRights
-from inspector.web.telling import TellRequests
+from inspector.web.telling import tell_request
+from inspector.web.watching import WatchRequests
 from inspector.workshop import Workshop
 from inspector.workshop.guarded_reading import GuardedReader
 from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
@@ -143,8 +144,8 @@ def create_app(
     app.add_middleware(SecurityHeaders)
     if settings.metrics:
         app.state.figures = Figures()
-        app.add_middleware(CountRequests, figures=app.state.figures)
-    app.add_middleware(TellRequests)
+        app.add_middleware(WatchRequests, answered=app.state.figures.count_request)
+    app.add_middleware(WatchRequests, answered=tell_request)
     return app
 
 

@@ -4,7 +4,6 @@ Routes are told by the pattern of their address, never by the address itself, so
 the number of figures has a bound.
 """
 
-import time
 from collections.abc import Iterator
 
 from fastapi import APIRouter
@@ -15,13 +14,13 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import Scope
 
 from inspector.web.pages import ShopDep
 from inspector.web.rights import least
 from inspector.workshop import Workshop
 
-__all__ = ["CountRequests", "Figures", "router"]
+__all__ = ["Figures", "router"]
 
 router = APIRouter()
 
@@ -51,37 +50,14 @@ class Figures:
             "inspector_failures", "Requests that the program failed to serve.", registry=self.registry
         )
 
-
-class CountRequests:
-    """Counts each request once it is answered."""
-
-    def __init__(self, app: ASGIApp, *, figures: Figures) -> None:
-        self.app = app
-        self.figures = figures
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass the request on and watch its answer."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        began_s = time.monotonic()
-        status = 500  # what the server answers in place of an application that fails before it begins to
-
-        async def send_watched(message: Message) -> None:
-            nonlocal status
-            if message["type"] == "http.response.start":
-                status = message["status"]
-            await send(message)
-
-        try:
-            await self.app(scope, receive, send_watched)
-        finally:
-            method = scope["method"] if scope["method"] in _METHODS else "other"
-            route = getattr(scope.get("route"), "path", "none")
-            self.figures.requests.labels(method, route, str(status)).inc()
-            self.figures.seconds.labels(method, route).observe(time.monotonic() - began_s)
-            if status >= 500:
-                self.figures.failures.inc()
+    def count_request(self, scope: Scope, status: int, seconds: float) -> None:
+        """Count a request that was answered."""
+        method = scope["method"] if scope["method"] in _METHODS else "other"
+        route = getattr(scope.get("route"), "path", "none")
+        self.requests.labels(method, route, str(status)).inc()
+        self.seconds.labels(method, route).observe(seconds)
+        if status >= 500:
+            self.failures.inc()
 
 
 @router.get("/metrics", response_class=PlainTextResponse)
