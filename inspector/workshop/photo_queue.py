@@ -17,7 +17,8 @@ from inspector.errors import InputError, InspectorError, UnsureError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel
 from inspector.inspection.engine import Engine, inspect_best_view
-from inspector.log import AwaitingPhoto, ClaimedPhoto, NewInspection, NewPhoto, PhotoSending, PhotoToInspect
+from inspector.log import AwaitingPhoto, ClaimedPhoto, NewInspection, PhotoSending, PhotoToInspect
+from inspector.workshop.keeping import keep_photo
 from inspector.workshop.times import with_offset
 from inspector.workshop.translating import to_log
 
@@ -133,18 +134,10 @@ class PhotoQueue:
                 self._log, mold=mold, pour_id=pour_id, demolded_at=demolded_at, piece_id=piece_id, view=view
             )
         self._check_comparable(mold, pour_id=pour_id, view=view)
-        height_px, width_px = photo.image_bgr.shape[:2]
         kept = log.keep_for_inspection(
             self._log,
             PhotoToInspect(
-                photo=NewPhoto.kept(
-                    self._log,
-                    data,
-                    name=photo.name,
-                    width_px=width_px,
-                    height_px=height_px,
-                    taken_at=None if photo.taken_at is None else with_offset(photo.taken_at),
-                ),
+                photo=keep_photo(self._log, data, photo),
                 mold=mold,
                 pour_id=pour_id,
                 demolded_at=demolded_at,

@@ -41,7 +41,6 @@ from inspector.log import (
     Mix,
     Mold,
     MoldReference,
-    NewPhoto,
     NewPiecePhoto,
     NewReference,
     PastPour,
@@ -57,6 +56,7 @@ from inspector.log import (
 from inspector.workshop.access import Access
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.exporting import Exporting
+from inspector.workshop.keeping import keep_photo
 from inspector.workshop.lessons import Lessons
 from inspector.workshop.loss_pictures import LossPicture, LossPictures, break_map, draw_losses
 from inspector.workshop.loss_results import FeatureShare, MoldTrends, MoldWindow
@@ -930,7 +930,7 @@ class Workshop:
             view=facts.view,
         )
         models = self.models(facts.mold, view=facts.view)
-        kept = self._keep_photo(data, photo)
+        kept = keep_photo(self._log, data, photo)
         inspection = inspect_best_view(photo, models, engine=self._engine)
         return NewPiecePhoto(
             photo=kept,
@@ -1038,7 +1038,9 @@ class Workshop:
         outline_xy = points(reference.outline_xy)
         logged, added = log.add_reference(
             self._log,
-            NewReference(photo=self._keep_photo(data, photo), outline_xy=outline_xy, px_per_mm=reference.px_per_mm),
+            NewReference(
+                photo=keep_photo(self._log, data, photo), outline_xy=outline_xy, px_per_mm=reference.px_per_mm
+            ),
             mold=mold,
             view=view,
         )
@@ -1047,17 +1049,6 @@ class Workshop:
             reference=logged,
             picture=jpeg_picture(drawn, max_side_px=_REFERENCE_PICTURE_PX),
             already_there=not added,
-        )
-
-    def _keep_photo(self, data: bytes, photo: Photo) -> NewPhoto:
-        height_px, width_px = photo.image_bgr.shape[:2]
-        return NewPhoto.kept(
-            self._log,
-            data,
-            name=photo.name,
-            width_px=width_px,
-            height_px=height_px,
-            taken_at=None if photo.taken_at is None else with_offset(photo.taken_at),
         )
 
     def _usable_references(self, mold: str, *, view: str | None) -> list[MoldReference]:
