@@ -31,8 +31,8 @@ STEPS_PER_DOUBLING = 8
 # Holes smaller than this are pits or glare, not gaps between parts.
 LEAST_GAP_MM2 = 60.0
 _RASTER_PX_PER_MM = 2.0
-# What is cut from a part's rim by the discs is given back.
 _SMOOTH_MM = 0.3
+# What is cut from a part's rim by the discs is given back.
 _RIM_MM = 1.0
 # Discs on a raster miss the steps of an outline by this much.
 _STAIR_PX = 0.5

@@ -28,7 +28,7 @@ __all__ = ["without_place"]
 
 _EXIF_HEADER = b"Exif\0\0"
 # ITU-T T.81, table B.1. A marker within coded data is 0xFF and neither a stuffed zero nor a restart.
-_SOI, _EOI, _SOS, _COM = 0xD8, 0xD9, 0xDA, 0xFE
+_EOI, _SOS, _COM = 0xD9, 0xDA, 0xFE
 _APP0, _APP1, _APP15 = 0xE0, 0xE1, 0xEF
 _MARKER_IN_SCAN = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]")
 # Application segments that say how to show the pixels: JFIF, ICC.1 annex B.4, and Adobe's colour transform.

@@ -1,9 +1,11 @@
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
-from inspector.workshop import Window, Workshop
+from inspector.workshop import Workshop
+from tests.windows import WINDOW
 
 PIECES = (
     "mold,poured_at,demolded_at,temperature_c,wet_cured_until_h,defects\r\n"
@@ -231,19 +233,7 @@ def test_what_can_come_out_is_listed(run, heron):
 
 
 def test_a_window_of_the_molds_own_is_told_without_a_warning(run, heron, folder):
-    window = Window(
-        mold="heron",
-        mix="grey",
-        temperature_degc=20.0,
-        earliest_h=25.0,
-        latest_h=72.0,
-        cheapest_h=30.0,
-        earliest_fraction=0.35,
-        latest_fraction=0.6,
-        cheapest_fraction=0.4,
-        enough_evidence=True,
-        evidence={"pieces": 60},
-    )
+    window = replace(WINDOW, earliest_h=25.0, cheapest_h=30.0, cheapest_fraction=0.4)
     with Workshop.open(folder / "data") as shop:
         shop.planning.change_windows([window], at=datetime(2026, 5, 1, tzinfo=UTC))
     ok(run("temperature", "add", "--pour", "1", "--temperature-c", "20"))
