@@ -8,18 +8,16 @@ from starlette.responses import RedirectResponse, Response
 
 from inspector.errors import InputError, StaleError
 from inspector.web.looking_up import Id, find_finding, find_piece
+from inspector.web.marks import OUTLINE_LENGTH, read_points
 from inspector.web.pages import ShopDep
 from inspector.web.reviewer import required_reviewer
 from inspector.web.rights import least
 from inspector.web.stale import stale_response
-from inspector.workshop import Points, Verdict, parse_version
+from inspector.workshop import Verdict, parse_version
 
 __all__ = ["router"]
 
 router = APIRouter()
-
-# A line drawn with a finger, thinned by the page, has a few dozen corners of at most 15 signs.
-_OUTLINE_LENGTH = 10_000
 
 
 @router.post("/pieces/{piece_id}/findings/{finding_id}/reviews")
@@ -32,14 +30,14 @@ def add_review(
     verdict: Annotated[Verdict, Form()],
     seen: Annotated[str, Form()],
     kind: Annotated[str | None, Form()] = None,
-    outline: Annotated[str | None, Form(max_length=_OUTLINE_LENGTH)] = None,
+    outline: Annotated[str | None, Form(max_length=OUTLINE_LENGTH)] = None,
 ) -> Response:
     """Confirm or dismiss a finding, change its kind or its outline; what was said before stays on record."""
     find_finding(find_piece(shop, piece_id), finding_id)
     version = parse_version(seen)
     # The list of kinds is sent along with every button of the form; it counts only with its own.
     new_kind = kind if verdict == "kind changed" else None
-    outline_xy = _points(outline or "") if verdict == "outline corrected" else None
+    outline_xy = read_points(outline or "") if verdict == "outline corrected" else None
     try:
         shop.reviewing.say(
             finding_id,
@@ -70,7 +68,7 @@ def add_missed(
     piece_id: Id,
     photo_id: Id,
     kind: Annotated[str, Form()],
-    outline: Annotated[str, Form(max_length=_OUTLINE_LENGTH)],
+    outline: Annotated[str, Form(max_length=OUTLINE_LENGTH)],
     seen: Annotated[str, Form()],
 ) -> Response:
     """Mark a defect that was missed on one of a piece's photos."""
@@ -79,7 +77,7 @@ def add_missed(
     version = parse_version(seen)
     try:
         review = shop.reviewing.draw(
-            photo_id, kind=kind, outline_xy=_points(outline), reviewer=required_reviewer(request), seen=version
+            photo_id, kind=kind, outline_xy=read_points(outline), reviewer=required_reviewer(request), seen=version
         )
     except StaleError as error:
         return stale_response(
@@ -91,12 +89,3 @@ def add_missed(
             again={"kind": kind, "outline": outline},
         )
     return RedirectResponse(f"/pieces/{piece_id}#finding-{review.finding_id}", status_code=303)
-
-
-def _points(text: str) -> Points:
-    """Corners as an SVG polygon has them: `10,20 30.5,20 30,40`."""
-    try:
-        pairs = [tuple(map(float, pair.split(","))) for pair in text.split()]
-        return tuple((x, y) for x, y in pairs)
-    except ValueError as error:
-        raise InputError("The outline could not be read. Draw around the place again and keep it.") from error

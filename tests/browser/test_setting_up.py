@@ -1,8 +1,10 @@
 """A mold set up in the browser: named, its good pieces checked, its thin parts named, its targets set."""
 
-from playwright.sync_api import FilePayload, expect
+import pytest
+from playwright.sync_api import FilePayload, Page, expect
 
-from tests.browser.conftest import PHONE, OpenPage, Served
+from inspector.workshop import Points
+from tests.browser.conftest import PHONE, PHOTO_SIZE, OpenPage, Served
 from tests.doubles.drawing import drawn_photo
 
 
@@ -20,7 +22,7 @@ def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page
     for number in range(3):
         page.get_by_role("button", name=f"Yes, that is the piece on good-{number}.jpg").tap()
         expect(page.get_by_role("img", name=f"good-{number}.jpg with its outline and features")).to_be_visible()
-    page.get_by_role("link", name="Name thin parts").tap()
+    page.get_by_role("link", name="Name parts that can break").tap()
     page.get_by_label("1 2.0 mm thin").fill("stem")
     page.get_by_role("button", name="Keep these names").tap()
     expect(page.get_by_text("Named: stem.")).to_be_visible()
@@ -77,3 +79,72 @@ def test_the_last_reference_stays(served: Served, open_page: OpenPage) -> None:
     page.get_by_label("Why").fill("no reason")
     page.get_by_role("button", name="Retire r1.jpg").tap()
     expect(page.get_by_text("Reference r1.jpg is the last one of view front")).to_be_visible()
+
+
+def on_photo(page: Page, x_px: float, y_px: float) -> tuple[float, float]:
+    """Where a place of the first reference photo is in the window."""
+    box = page.locator("[data-layer]").first.bounding_box()
+    assert box is not None
+    return box["x"] + x_px / PHOTO_SIZE[0] * box["width"], box["y"] + y_px / PHOTO_SIZE[1] * box["height"]
+
+
+def draw_with_a_thumb(page: Page, corners: list[tuple[int, int]]) -> None:
+    # A browser goes by what a place did when it was last painted: that the photo is drawn on, not scrolled.
+    page.evaluate("() => new Promise(painted => requestAnimationFrame(() => requestAnimationFrame(painted)))")
+    finger = page.context.new_cdp_session(page)
+    first, *others = [dict(zip("xy", on_photo(page, *corner), strict=True)) for corner in corners]
+    finger.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [first]})
+    for place in others:
+        finger.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [place]})
+    finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def features_of(served: Served) -> dict[str, Points]:
+    return {feature.name: feature.polygon_xy for feature in served.shop.mold("oak-leaf").features}
+
+
+def test_a_part_that_was_not_proposed_is_drawn_by_thumb_and_taken_away(served: Served, open_page: OpenPage) -> None:
+    page = open_page("/molds/oak-leaf/features", PHONE, reviewer="Marta")
+    page.get_by_role("button", name="Draw a part").tap()
+    expect(page.get_by_role("button", name="Corner 4 of 4")).to_be_visible()
+    draw_with_a_thumb(page, [(200, 200), (350, 200), (275, 320)])
+    expect(page.get_by_role("button", name="Corner 3 of 3")).to_be_visible()
+    page.get_by_label("What this part is called").fill("tip")
+    page.get_by_role("button", name="Keep this part").tap()
+    expect(page.locator("svg .words", has_text="tip")).to_be_visible()
+    drawn = features_of(served)["tip"]
+    assert min(x for x, _ in drawn) == pytest.approx(200, abs=8)
+    assert max(y for _, y in drawn) == pytest.approx(320, abs=8)
+    page.get_by_text("tip", exact=True).last.tap()
+    page.get_by_role("button", name="Take tip away").tap()
+    expect(page.locator("svg .words", has_text="tip")).to_have_count(0)
+    assert features_of(served) == {}
+
+
+def test_a_part_is_drawn_and_corrected_by_keys_and_what_is_refused_stays(served: Served, open_page: OpenPage) -> None:
+    served.shop.naming.draw("tip", reference_id=1, outline_xy=((400, 300), (500, 300), (500, 380)))
+    page = open_page("/molds/oak-leaf/features", reviewer="Marta")
+    page.get_by_role("button", name="Draw a part").press("Enter")
+    expect(page.get_by_role("button", name="Corner 1 of 4")).to_be_focused()
+    for key in ("Shift+ArrowRight", "+", "ArrowLeft", "Tab", "Delete", "Enter"):  # without a name yet
+        page.keyboard.press(key)
+    expect(page.get_by_label("What this part is called")).to_be_focused()
+    page.keyboard.type("tip")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("alert")).to_contain_text("has a feature 'tip' already")
+    expect(page.get_by_role("button", name="Corner 1 of 4")).to_be_focused()  # what was drawn is there still
+    page.get_by_label("What this part is called").fill("stalk")
+    page.keyboard.press("Enter")
+    expect(page.locator("svg .words", has_text="stalk")).to_be_visible()
+    before = features_of(served)
+    assert set(before) == {"tip", "stalk"}
+    page.wait_for_load_state()  # the address names a place on the page, and going there takes the focus
+    page.get_by_text("tip", exact=True).last.press("Enter")
+    page.get_by_role("button", name="Correct the outline of tip").press("Enter")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-editor]")).to_have_count(0)
+    after = features_of(served)
+    assert after["stalk"] == before["stalk"]
+    assert after["tip"][0][1] > before["tip"][0][1]
+    assert after["tip"][1:] == before["tip"][1:]
