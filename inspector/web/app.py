@@ -20,6 +20,7 @@ from inspector.web import (
     feature_routes,
     finding_routes,
     health_routes,
+    label_routes,
     metrics,
     mix_routes,
     mold_routes,
@@ -124,6 +125,7 @@ def create_app(
         piece_routes,
         finding_routes,
         unrecognised_routes,
+        label_routes,
         photo_routes,
         reviewer_routes,
         health_routes,
@@ -154,5 +156,7 @@ def create_app(
 @contextmanager
 def _open_guarded(data_dir: Path) -> Iterator[Workshop]:
     """Open a workshop that lets no photo crash or fill up the program: whoever reaches the pages can send one."""
-    with GuardedReader() as reader, Workshop.open(data_dir, engine=replace(ENGINE, read_photo=reader)) as workshop:
-        yield workshop
+    with GuardedReader() as reader:
+        engine = replace(ENGINE, read_photo=reader, read_labels=reader.labels)
+        with Workshop.open(data_dir, engine=engine) as workshop:
+            yield workshop

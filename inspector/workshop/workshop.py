@@ -391,6 +391,16 @@ class Workshop:
         drawn = draw_reference(photo.image_bgr, reference.outline_xy, reference.features)
         return jpeg_picture(drawn, max_side_px=max_side_px)
 
+    def read_labels(self, data: bytes, *, name: str) -> tuple[str, ...]:
+        """Read what the QR codes in the photo of a label say; empty where none could be read.
+
+        Raises
+        ------
+        PhotoError
+            If it is no photo that can be read.
+        """
+        return self._engine.read_labels(data, name=name)
+
     def add_feature(self, name: str, *, reference_id: int, polygon_xy: Points) -> None:
         """Name a region of a mold's view on one of its reference photos; the same name again moves it."""
         name = required(name, "name of a feature")
