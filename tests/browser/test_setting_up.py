@@ -1,10 +1,13 @@
 """A mold set up in the browser: named, its good pieces checked, its thin parts named, its targets set."""
 
+from datetime import datetime, timedelta
+
 import pytest
 from playwright.sync_api import FilePayload, Page, expect
 
+from inspector.log import NotedDefect, PastPiece, PastPour
 from inspector.workshop import Points
-from tests.browser.conftest import PHONE, PHOTO_SIZE, OpenPage, Served
+from tests.browser.conftest import PHONE, PHOTO_SIZE, RED, OpenPage, Served
 from tests.doubles.drawing import drawn_photo
 
 
@@ -13,7 +16,21 @@ def good_piece(number: int) -> FilePayload:
     return {"name": f"good-{number}.jpg", "mimeType": "image/jpeg", "buffer": drawn}
 
 
-def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page: OpenPage) -> None:
+def season(served: Served, *, first: str, ages_h: list[int], lost_under_h: int) -> None:
+    """Log sixty pours of the new mold; every second piece that came out sooner than that is lost."""
+    start = datetime.fromisoformat(first)
+    pours = []
+    for day, age_h in enumerate(ages_h):
+        at = start + timedelta(days=day)
+        lost = (NotedDefect("chip", "stem"),) if age_h < lost_under_h and day % 2 else ()
+        piece = PastPiece(mold="ivy-tile-small", demolded_at=at + timedelta(hours=age_h), defects=lost)
+        pours.append(
+            PastPour(mix="grey", poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
+        )
+    served.shop.add_past(pours, source=first)
+
+
+def test_the_whole_job_from_a_new_mold_to_a_window_that_moved(served: Served, open_page: OpenPage) -> None:
     page = open_page("/molds", PHONE, reviewer="Marta")
     page.get_by_role("link", name="Set up a mold").tap()
     page.get_by_label("What you call it").fill("Ivy tile, small")
@@ -40,6 +57,44 @@ def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page
     setting = served.shop.planning.mold_setting("ivy-tile-small")
     assert (setting.target_loss, setting.piece_cost) == (0.03, 18.0)
     assert [piece.mold for piece in served.shop.pieces()] == ["ivy-tile-small"]
+
+    # Poured, demolded, photographed, looked at, decided.
+    page.get_by_role("link", name="Pours").tap()
+    page.get_by_label("Oak leaf, curled tips").uncheck()
+    page.get_by_label("Ivy tile, small").check()
+    page.get_by_text("Earlier than now").tap()
+    page.get_by_label("Poured at").fill(f"{datetime.now().astimezone() - timedelta(hours=40):%Y-%m-%dT%H:%M}")
+    page.get_by_role("button", name="Record this pour").tap()
+    expect(page.get_by_role("heading", name="Pour 2")).to_be_visible()
+    page.get_by_role("link", name="Photograph it").tap()
+    broken: FilePayload = {
+        "name": "b.jpg", "mimeType": "image/jpeg", "buffer": drawn_photo(RED, size=(800, 600), shade=195)
+    }  # fmt: skip
+    page.get_by_label("Take it with the camera of this phone").set_input_files(broken)
+    expect(page.locator(".shot .outcome").first).to_have_text("Flagged: 1 chip")
+    page.get_by_role("link", name="Look at piece 2").tap()
+    page.get_by_role("button", name="Confirm finding 1").tap()
+    expect(page.get_by_text("Confirmed", exact=True)).to_be_visible()
+    page.get_by_role("button", name="Scrap").tap()
+    expect(page.get_by_text("Piece 2 (Ivy tile, small): scrap.")).to_be_visible()
+    assert served.shop.piece(2).piece.pour_id == 2
+
+    # Two seasons later: nobody opens it too early any more, and none was lost.
+    for first, ages_h, lost_under_h in (
+        ("2025-01-06T15:30:00+01:00", [20 + day % 30 for day in range(60)], 30),
+        ("2025-04-16T15:30:00+01:00", [26 + day % 8 for day in range(60)], 0),
+    ):
+        season(served, first=first, ages_h=ages_h, lost_under_h=lost_under_h)
+        page.goto("/molds/ivy-tile-small")
+        page.get_by_role("button", name="Go by this window from now on").tap()
+        expect(page.get_by_role("heading", name="Windows so far, and what came of them")).to_be_visible()
+    before, after = (change.window.earliest_h for change in served.shop.planning.window_changes("ivy-tile-small"))
+    assert before is not None
+    assert after is not None
+    assert after < before
+    page.get_by_role("link", name="Today").tap()
+    moved = page.get_by_text("Ivy tile, small: the window opens at")
+    expect(moved).to_contain_text(f"at {after:.0f} h, before at {before:.0f} h")
 
 
 def test_a_photo_without_a_piece_is_told_and_the_others_are_taken(served: Served, open_page: OpenPage) -> None:
