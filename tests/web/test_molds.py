@@ -79,6 +79,16 @@ def test_every_piece_is_shown_page_by_page(stocked: TestClient, add: Callable[..
     assert stocked.get("/molds/swan/pieces").status_code == 404
 
 
+def test_the_pieces_that_were_compared_with_a_reference_are_shown(client: TestClient, add: Callable[..., int]) -> None:
+    add()
+    add(seed=1)
+    assert 'href="/molds/oak-leaf/pieces?reference=r1.png">2 photos</a>' in client.get("/molds/oak-leaf/setup").text
+    page = client.get("/molds/oak-leaf/pieces?reference=r1.png").text
+    assert 'href="/pieces/1"' in page
+    assert "compared with r1.png" in page
+    assert "No piece is like that." in client.get("/molds/oak-leaf/pieces?reference=r2.png").text
+
+
 def test_before_and_after_a_day(stocked: TestClient) -> None:
     page = stocked.get("/molds/oak-leaf/compare?since=2025-02-05").text
     assert "Before and from 5 Feb 2025 on" in page
