@@ -38,6 +38,9 @@ function naming(section) {
     setUp(form.dataset.corrects ?? "");
     const drawn = document.createElementNS("http://www.w3.org/2000/svg", "polygon");
     drawn.setAttribute("points", form.dataset.kept);
+    piece.after(drawn); // to be measured there
+    lookAt(drawn, 0.33);
+    drawn.remove();
     editor.openAround(drawn, section.querySelector("[data-draw]"));
   }
 
