@@ -185,3 +185,17 @@ def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> N
         {"release_agent": " ", "from_day": "2025-02-01", "name": "M"},
     ):
         assert stocked.post("/molds/oak-leaf/release-agent", data=wrong).status_code == 422
+
+
+def test_parts_are_named_on_good_pieces_only_and_what_is_not_there_is_said(client: TestClient) -> None:
+    client.app.state.workshop.add_mold("finial", title="Finial")  # type: ignore[attr-defined]
+    assert "There is no good piece to name parts on yet" in client.get("/molds/finial/features").text
+    drawn = client.post("/references/1/features", data={"name": "tip", "outline": "50,50 250,50 250,150"})
+    assert (drawn.status_code, drawn.url.path) == (200, "/molds/oak-leaf/features")
+    unread = client.post("/references/1/features", data={"name": "stalk", "outline": "50,50 somewhere"})
+    assert unread.status_code == 422
+    assert 'value="stalk"' in unread.text
+    for address in ("/references/77/features", "/references/77/features/removal"):
+        assert client.post(address, data={"name": "tip", "outline": "1,1 9,1 9,9"}).status_code == 404
+    gone = client.post("/references/1/features/removal", data={"name": "stalk"})
+    assert gone.status_code == 422
