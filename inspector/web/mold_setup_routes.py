@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from inspector.errors import InputError
 from inspector.web.looking_up import Id, find_mold_detail, find_reference
 from inspector.web.pages import ShopDep, render
-from inspector.web.pictures import kept_picture
+from inspector.web.pictures import picture_response
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.workshop import Workshop
@@ -80,9 +80,7 @@ def show_outline(request: Request, shop: ShopDep, reference_id: Id) -> Response:
     reference = find_reference(shop, reference_id)
     drawn = hashlib.sha256(repr((reference.outline_xy, reference.features)).encode()).hexdigest()[:16]
     name = f"reference-{reference_id}-{drawn}.jpg"
-    folder = request.app.state.settings.data_dir / "pictures"
-    data = kept_picture(folder, name, lambda: shop.reference_picture(reference_id, max_side_px=800).data)
-    return Response(data, media_type="image/jpeg", headers={"Cache-Control": "private, no-cache"})
+    return picture_response(request, name, lambda: shop.reference_picture(reference_id, max_side_px=800).data)
 
 
 @router.post("/references/{reference_id}/answer")

@@ -190,8 +190,12 @@ def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> N
 def test_parts_are_named_on_good_pieces_only_and_what_is_not_there_is_said(client: TestClient) -> None:
     client.app.state.workshop.add_mold("finial", title="Finial")  # type: ignore[attr-defined]
     assert "There is no good piece to name parts on yet" in client.get("/molds/finial/features").text
+    before = client.get("/references/1/outline.jpg")
+    known = {"If-None-Match": before.headers["etag"]}
+    assert client.get("/references/1/outline.jpg", headers=known).status_code == 304
     drawn = client.post("/references/1/features", data={"name": "tip", "outline": "50,50 250,50 250,150"})
     assert (drawn.status_code, drawn.url.path) == (200, "/molds/oak-leaf/features")
+    assert client.get("/references/1/outline.jpg", headers=known).status_code == 200  # with the part on it
     unread = client.post("/references/1/features", data={"name": "stalk", "outline": "50,50 somewhere"})
     assert unread.status_code == 422
     assert 'value="stalk"' in unread.text
