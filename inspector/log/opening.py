@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from inspector.errors import InspectorError
+from inspector.errors import InputError, InspectorError
 from inspector.log.durable_files import make_folder, whole_file
 from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photos import PhotoFolder
@@ -72,6 +72,10 @@ class Log:
     def _explained(self, done: str) -> Iterator[None]:
         try:
             yield
+        except OverflowError as error:
+            if "SQLite INTEGER" not in str(error):
+                raise
+            raise InputError("A number that was given is larger than any in the log. Check the numbers.") from error
         except DatabaseError as error:
             if isinstance(error.orig, sqlite3.IntegrityError):
                 raise  # a fault of the program, not of the disk
