@@ -5,7 +5,6 @@ every address is tried by nobody, by people and by scripts of each role.
 """
 
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -18,7 +17,7 @@ from inspector.settings import Settings
 from inspector.web import create_app, waiting_routes
 from inspector.web.rights import stated
 from inspector.workshop import ROLES, Workshop, may
-from tests.web.conftest import ADDRESS, draw_piece
+from tests.web.conftest import draw_piece
 from tests.web.network import Network, Prepared, served_to_network
 
 FROM_ANOTHER_SITE = ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "http://evil.example"}, {"Origin": "null"})
@@ -48,17 +47,11 @@ def network(
 
 
 @pytest.fixture(scope="module")
-def pages(
-    tmp_path_factory: pytest.TempPathFactory, furnished: Path, open_workshop: Callable[[Path], Workshop]
-) -> Iterator[TestClient]:
-    """The browser of Marta at this machine, over a workshop with a piece: one for all tests that may change nothing."""
-    data_dir = tmp_path_factory.mktemp("pages") / "workshop"
-    shutil.copytree(furnished, data_dir)
-    app = create_app(Settings(data_dir=data_dir, metrics=True), open_workshop=open_workshop)
-    with TestClient(app, base_url=ADDRESS, raise_server_exceptions=False) as client:
-        client.post("/reviewer", data={"reviewer": "Marta"})
-        app.state.workshop.record(draw_piece(chips=1), name="leaf.png", mold="oak-leaf", pour_id=1)
-        yield client
+def pages(shared_client: TestClient) -> TestClient:
+    """The browser of Marta at this machine, over a workshop with a piece."""
+    shop: Workshop = shared_client.app.state.workshop  # type: ignore[attr-defined]
+    shop.record(draw_piece(chips=1), name="leaf.png", mold="oak-leaf", pour_id=1)
+    return shared_client
 
 
 def filled(path: str) -> str:
