@@ -96,19 +96,6 @@ def create_app(
             with start as app.state.inspecting:
                 yield
 
-    # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
-    app = FastAPI(
-        title="Inspector",
-        version=version("inspector"),
-        summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
-        description="Programs ask for JSON with `Accept: application/json`. Addresses that answer with a page only are "
-        "for people: what is on them may change.",
-        docs_url=None,
-        redoc_url=None,
-        lifespan=lifespan,
-    )
-    app.state.settings = settings
-    app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
     modules = (
         waiting_routes,
         today_routes,
@@ -133,17 +120,30 @@ def create_app(
         account_routes,
         *([metrics] if settings.metrics else []),
     )
-    for routes in modules:
-        app.include_router(routes.router)
+    addresses = [route for routes in modules for route in routes.router.routes]
+    # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
+    app = FastAPI(
+        title="Inspector",
+        version=version("inspector"),
+        summary="Photos of demolded pieces, what was flagged on them, and what became of them.",
+        description="Programs ask for JSON with `Accept: application/json`. Addresses that answer with a page only are "
+        "for people: what is on them may change.",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        # As they are: routers that are included are built anew, by the first requests, which wait for it.
+        routes=addresses,
+    )
+    app.state.settings = settings
+    app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
     describe(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
-    stated = [route for routes in modules for route in routes.router.routes]
     app.add_middleware(RefuseCrossSite)
-    app.add_middleware(HoldToRights, settings=settings, routes=stated)
+    app.add_middleware(HoldToRights, settings=settings, routes=addresses)
     app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
     if settings.metrics:
