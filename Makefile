@@ -20,7 +20,7 @@ export CHROMIUM
 # Tests start Python many times over; whoever set this would have each compile the program anew.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help demo test lint browser bench audit lock clean
+.PHONY: help demo test lint browser server bench audit lock clean
 .DEFAULT_GOAL := help
 
 help:
@@ -28,6 +28,7 @@ help:
 	@echo "make test    set up, check the code, and run the tests"
 	@echo "make lint    check the code only"
 	@echo "make browser install the browser that the tests drive, where it is missing"
+	@echo "make server  install the PostgreSQL that the tests start, where it is missing"
 	@echo "make bench   measure speed and detection rates (slow)"
 	@echo "make audit   ask the network for known weaknesses of the locked packages"
 	@echo "make lock    choose the newest packages and write the lock files anew"
@@ -39,7 +40,7 @@ demo: $(RUN_STAMP)
 	@echo "==> Building the demo workshop"
 	@$(BIN)/inspector demo
 
-test: lint browser
+test: lint browser server
 	@echo "==> Running the tests"
 	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --cov --cov-report=term
 
@@ -56,6 +57,14 @@ browser:
 	  command -v "$(CHROMIUM)" > /dev/null; \
 	} || { \
 	  echo "The browser tests need Chromium, and '$(CHROMIUM)' is neither here nor could it be installed: install it (on Debian, as root: apt-get install chromium), or name another one, as in: make test CHROMIUM=/path/to/chromium" >&2; exit 1; }
+
+server:
+	@ls /usr/lib/postgresql/*/bin/initdb > /dev/null 2>&1 || command -v initdb > /dev/null || { \
+	  echo "==> Installing PostgreSQL, which the tests start a server of their own of"; \
+	  apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends postgresql > /dev/null && \
+	  ls /usr/lib/postgresql/*/bin/initdb > /dev/null 2>&1; \
+	} || { \
+	  echo "The tests of a log that a server keeps need PostgreSQL, and there is none to start, nor could it be installed: install it (on Debian, as root: apt-get install postgresql), or leave those tests out: $(BIN)/python -m pytest -m 'not postgresql'" >&2; exit 1; }
 
 bench: $(DEV_STAMP)
 	@echo "==> Measuring (this takes a while)"
@@ -101,7 +110,7 @@ lock: $(DEV_STAMP)
 	@echo "==> Choosing the newest packages"
 	@$(PIP_INSTALL) --quiet uv
 	@$(UV_COMPILE) --group build --output-file requirements.lock > /dev/null
-	@$(UV_COMPILE) --group dev --constraints requirements.lock --output-file requirements-dev.lock > /dev/null
+	@$(UV_COMPILE) --group dev --all-extras --constraints requirements.lock --output-file requirements-dev.lock > /dev/null
 
 clean:
 	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage htmlcov

@@ -8,9 +8,18 @@ from pathlib import Path
 
 import platformdirs
 
-__all__ = ["DATA_DIR_VARIABLE", "DEFAULT_HOST", "DEFAULT_PORT", "Settings", "is_loopback", "read_settings"]
+__all__ = [
+    "DATABASE_VARIABLE",
+    "DATA_DIR_VARIABLE",
+    "DEFAULT_HOST",
+    "DEFAULT_PORT",
+    "Settings",
+    "is_loopback",
+    "read_settings",
+]
 
 DATA_DIR_VARIABLE = "INSPECTOR_DATA"
+DATABASE_VARIABLE = "INSPECTOR_DATABASE"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8417
 # A 60-megapixel JPEG of a phone has 15 to 35 MB.
@@ -23,6 +32,8 @@ class Settings:
 
     data_dir: Path
     """Folder of the log and its photos: `--data`, else INSPECTOR_DATA, else the user's data folder."""
+    database: str | None = None
+    """URL of the log's database where a server keeps it: `--database`, else INSPECTOR_DATABASE; None for a file."""
     host: str = DEFAULT_HOST
     """Address that the pages are served on: `--host`."""
     port: int = DEFAULT_PORT
@@ -53,6 +64,7 @@ def is_loopback(host: str) -> bool:
 def read_settings(
     *,
     data_dir: Path | None = None,
+    database: str | None = None,
     host: str = DEFAULT_HOST,
     port: int = DEFAULT_PORT,
     allowed_hosts: Sequence[str] = (),
@@ -66,12 +78,14 @@ def read_settings(
     ----------
     data_dir : Path, optional
         Folder asked for on the command line.
+    database : str, optional
+        Database asked for on the command line.
     host, port
         Address to serve on.
     allowed_hosts, proxies, metrics
         How the pages are reached, and whether they tell figures of themselves.
     environ : mapping
-        Environment variables; INSPECTOR_DATA names the data folder.
+        Environment variables; INSPECTOR_DATA names the data folder, INSPECTOR_DATABASE the database.
     """
     if data_dir is None:
         from_environ = environ.get(DATA_DIR_VARIABLE, "").strip()
@@ -80,6 +94,7 @@ def read_settings(
         )
     return Settings(
         data_dir=data_dir.expanduser().absolute(),
+        database=database or environ.get(DATABASE_VARIABLE, "").strip() or None,
         host=host,
         port=port,
         allowed_hosts=tuple(allowed_hosts),

@@ -2,9 +2,14 @@
 
 import os
 import shutil
+import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
+
+from inspector.log import LogPlace, open_log
+from tests.doubles.postgresql import ReusedDatabase, running_server
 
 # Tests ask what comes out; how long it took depends on what else the machine does. Speed is for `make bench`.
 settings.register_profile("any machine", deadline=None)
@@ -16,3 +21,23 @@ _IN_MEMORY = Path("/dev/shm")
 _ROOM_BYTES = 1_000_000_000  # a run of all tests by two workers takes up to 120 MB
 if _IN_MEMORY.is_dir() and os.access(_IN_MEMORY, os.W_OK) and shutil.disk_usage(_IN_MEMORY).free > _ROOM_BYTES:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_IN_MEMORY))
+
+
+@pytest.fixture(scope="session")
+def postgresql_server():
+    """A PostgreSQL server of this process's own, started when the first test asks for it."""
+    with running_server() as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def reused_database(postgresql_server):
+    """A database with the tables of a log, which each test that asks for it empties."""
+
+    def make_tables(url):
+        with tempfile.TemporaryDirectory() as folder:
+            open_log(LogPlace(Path(folder), url)).close()
+
+    reused = ReusedDatabase(postgresql_server, make_tables)
+    yield reused
+    reused.close()

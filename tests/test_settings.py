@@ -15,6 +15,13 @@ def test_then_comes_the_environment(tmp_path):
     assert read_settings(environ={"INSPECTOR_DATA": str(tmp_path)}).data_dir == tmp_path
 
 
+def test_the_database_is_that_of_the_option_then_of_the_environment_then_a_file():
+    environ = {"INSPECTOR_DATABASE": "postgresql://host/shop"}
+    assert read_settings(database="postgresql://host/other", environ=environ).database == "postgresql://host/other"
+    assert read_settings(environ=environ).database == "postgresql://host/shop"
+    assert read_settings(environ={"INSPECTOR_DATABASE": " "}).database is None
+
+
 def test_then_comes_the_data_folder_of_the_user():
     expected = Path(platformdirs.user_data_dir("inspector", appauthor=False))
     assert read_settings(environ={}).data_dir == expected

@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
 from inspector.cli.surroundings import open_workshop
 from inspector.errors import InputError
 from inspector.workshop import Role, Workshop
@@ -26,24 +26,30 @@ RoleOption = Annotated[Role, typer.Option("--role", help="see: look; record: and
 
 @account_app.command("add")
 def add_account(
-    context: typer.Context, name: NameArgument, role: RoleOption = "record", data: DataOption = None
+    context: typer.Context,
+    name: NameArgument,
+    role: RoleOption = "record",
+    data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Add an account, and print the link by which its owner sets a password.
 
     Example: inspector account add Marta --role manage
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         account, code = shop.access.add_account(name, role=role, now=_now())
     _tell_link(account.name, code)
 
 
 @account_app.command("link")
-def make_link(context: typer.Context, name: NameArgument, data: DataOption = None) -> None:
+def make_link(
+    context: typer.Context, name: NameArgument, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """Print a link by which the owner of an account sets a new password.
 
     Example: inspector account link Marta
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         account = shop.access.account_named(name)
         code = shop.access.make_link(account.id, now=_now())
     _tell_link(account.name, code)
@@ -55,35 +61,40 @@ def set_role(
     name: NameArgument,
     role: Annotated[Role, typer.Argument(metavar="ROLE", help="see, record or manage.")],
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Change what somebody may do; they are signed out everywhere.
 
     Example: inspector account role Marta see
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         account = shop.access.set_role(shop.access.account_named(name).id, role, now=_now())
     typer.echo(f"{account.name} has the role {account.role} now.")
 
 
 @account_app.command("remove")
-def remove_account(context: typer.Context, name: NameArgument, data: DataOption = None) -> None:
+def remove_account(
+    context: typer.Context, name: NameArgument, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """Let somebody sign in no more; what they recorded stays.
 
     Example: inspector account remove Marta
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         account = shop.access.account_named(name)
         shop.access.remove_account(account.id, now=_now())
     typer.echo(f"{account.name} can sign in no more.")
 
 
 @account_app.command("list")
-def list_accounts(context: typer.Context, as_json: JsonFlag = False, data: DataOption = None) -> None:
+def list_accounts(
+    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """List the accounts.
 
     Example: inspector account list
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         accounts = shop.access.accounts()
     rows = [
         {"name": account.name, "role": account.role, "password set": account.password_set_at,
@@ -94,35 +105,45 @@ def list_accounts(context: typer.Context, as_json: JsonFlag = False, data: DataO
 
 
 @token_app.command("add")
-def add_token(context: typer.Context, name: TokenArgument, role: RoleOption = "see", data: DataOption = None) -> None:
+def add_token(
+    context: typer.Context,
+    name: TokenArgument,
+    role: RoleOption = "see",
+    data: DataOption = None,
+    database: DatabaseOption = None,
+) -> None:
     """Make a token, and print it this once.
 
     Example: inspector token add "door display" --role see
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         _, code = shop.access.add_token(name, role=role, now=_now())
     typer.echo("It is kept nowhere and not shown again. Send it with each request as: Authorization: Bearer TOKEN")
     typer.echo(code)
 
 
 @token_app.command("revoke")
-def revoke_token(context: typer.Context, name: TokenArgument, data: DataOption = None) -> None:
+def revoke_token(
+    context: typer.Context, name: TokenArgument, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """Let a token be of no use any more.
 
     Example: inspector token revoke "door display"
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         shop.access.revoke_token(_token_id(shop, name), now=_now())
     typer.echo(f"Token {name} is of no use any more.")
 
 
 @token_app.command("list")
-def list_tokens(context: typer.Context, as_json: JsonFlag = False, data: DataOption = None) -> None:
+def list_tokens(
+    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """List the tokens that can be used.
 
     Example: inspector token list
     """
-    with open_workshop(context, data) as shop:
+    with open_workshop(context, data, database) as shop:
         tokens = shop.access.tokens()
     rows = [
         {"name": token.name, "role": token.role, "made": token.created_at, "made by": token.made_by,

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DataOption, JsonFlag, WhyOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, WhyOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, time_words
 from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakTest, BreakWord
@@ -67,6 +67,7 @@ def add(
     ] = None,
     note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Write down how a scrap broke. Wear goggles: splinters fly, from a press above all.
 
@@ -86,7 +87,7 @@ def add(
         raise WrongUsageError("How old was the test of the mix? Give --age-h, the hours since it was made.")
     said = None if word is None else _read_word(word)
     tested_at = at or datetime.now().astimezone()
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         if pour is not None:
             test = workshop.curing.add_pour_break_test(
                 pour, tested_at=tested_at, strength_mpa=mpa, word=said, note=note
@@ -112,12 +113,13 @@ def list_tests(
     mix: Annotated[str | None, typer.Option("--mix", metavar="NAME", help="Only this mix.")] = None,
     as_json: JsonFlag = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """List break tests, those that were withdrawn among them.
 
     Example: inspector breaktest list --mix grey
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         tests = workshop.curing.break_tests(mix=mix)
     if as_json:
         typer.echo(
@@ -165,12 +167,13 @@ def withdraw(
     test: Annotated[int, typer.Argument(metavar="N", help="The break test.")],
     why: WhyOption,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Let a break test that was written down by mistake count no longer; it stays on record.
 
     Example: inspector breaktest withdraw 4 --why "it was of the buff mix"
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         workshop.curing.withdraw_break_test(test, why=why)
     typer.echo(f"Break test {test} counts no longer. It stays on record.")
 

@@ -6,17 +6,18 @@ from dataclasses import asdict
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
 from inspector.cli.words import count_words
 from inspector.log import check_log
 from inspector.settings import read_settings
+from inspector.workshop import place_of
 
 __all__ = ["check"]
 
 _MOST_SHOWN = 20
 
 
-def check(as_json: JsonFlag = False, data: DataOption = None) -> None:
+def check(as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None) -> None:
     """Check that the log is whole: database, references between rows, every photo's content, and the history.
 
     Nothing is changed. Exit status 1 means that something is wrong; each sentence says what to do about it. Note the
@@ -24,8 +25,8 @@ def check(as_json: JsonFlag = False, data: DataOption = None) -> None:
 
     Example: inspector check
     """
-    data_dir = read_settings(data_dir=data).data_dir
-    found = check_log(data_dir)
+    place = place_of(read_settings(data_dir=data, database=database))
+    found = check_log(place)
     if as_json:
         typer.echo(json.dumps(asdict(found), indent=2))
     else:
@@ -37,7 +38,7 @@ def check(as_json: JsonFlag = False, data: DataOption = None) -> None:
             typer.echo(f"Note: {note}")
         verdict = f"{count_words(len(found.troubles), 'thing')} wrong" if found.troubles else "all is whole"
         typer.echo(
-            f"{data_dir}: {verdict}. {count_words(found.photos, 'photo')}, {found.byte_count / 1e6:.1f} MB; "
+            f"{place}: {verdict}. {count_words(found.photos, 'photo')}, {found.byte_count / 1e6:.1f} MB; "
             f"schema {found.schema or 'unknown'}; {count_words(found.changes, 'change')} in the history, "
             f"code {found.last_link[:16] or 'none'}."
         )

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Annotated
 
@@ -9,10 +10,10 @@ import typer
 from rich.console import Console
 from rich.table import Column, Table
 
-from inspector.cli.options import DataOption
+from inspector.cli.options import DatabaseOption, DataOption
 from inspector.cli.progress import progress
 from inspector.cli.serving import HostOption, PortOption, serve_pages
-from inspector.cli.surroundings import open_workshop, surroundings
+from inspector.cli.surroundings import open_workshop_at, surroundings
 from inspector.cli.words import age_words, kinds_words
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, read_settings
 from inspector.workshop import (
@@ -22,6 +23,7 @@ from inspector.workshop import (
     add_demo_molds,
     add_demo_past,
     fill_demo_molds,
+    place_of,
     read_demo_photos,
     record_demo_photos,
 )
@@ -35,6 +37,7 @@ def demo(
     host: HostOption = DEFAULT_HOST,
     port: PortOption = DEFAULT_PORT,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Build the demo workshop, inspect the sample photos, print what was found and serve the review pages.
 
@@ -45,10 +48,13 @@ def demo(
     settings = read_settings(data_dir=data, host=host, port=port)
     if data is None:
         settings = read_settings(data_dir=settings.data_dir / "demo", host=host, port=port)
+    # Only one that is named for it: what INSPECTOR_DATABASE names holds your own log.
+    settings = replace(settings, database=database)
     folders = surroundings(context).find_demo_folders()
     photos = read_demo_photos(folders.photos)
-    typer.echo(f"Building the demo workshop in {settings.data_dir}.")
-    with open_workshop(context, settings.data_dir) as workshop:
+    named = f'--data "{settings.data_dir}"' + (" --database URL" if database else "")
+    with open_workshop_at(context, place_of(settings)) as workshop:
+        typer.echo(f"Building the demo workshop in {place_of(settings)}.")
         with progress("Setting up molds", total=len(folders.molds)) as advance:
             for _ in add_demo_molds(workshop, folders.molds):
                 advance()
@@ -66,16 +72,16 @@ def demo(
     _show(results)
     if past:
         typer.echo(f"Before them come two years of pours with {past} pieces, invented as well: look at them with")
-        typer.echo(f'  inspector window --data "{settings.data_dir}"')
-        typer.echo(f'  inspector trends --data "{settings.data_dir}"')
+        typer.echo(f"  inspector window {named}")
+        typer.echo(f"  inspector trends {named}")
         typer.echo(
             "The photos were chosen to show damage, two in three of them: trends see that as losses of their month."
         )
     if filled:
         typer.echo("The molds are filled again: see what can come out, and when, with")
-        typer.echo(f'  inspector due --data "{settings.data_dir}"')
+        typer.echo(f"  inspector due {named}")
     if no_serve:
-        typer.echo(f'Look at it with: inspector serve --data "{settings.data_dir}"')
+        typer.echo(f"Look at it with: inspector serve {named}")
     else:
         serve_pages(settings)
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DataOption, MoldOption, read_month
+from inspector.cli.options import DatabaseOption, DataOption, MoldOption, read_month
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
@@ -30,6 +30,7 @@ def export(
         typer.Option("--with-place", help="Photos byte for byte as they came in, with the place they were taken at."),
     ] = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Write pieces as CSV, outlines as COCO JSON, and the photos into one zip, for other programs.
 
@@ -39,7 +40,7 @@ def export(
     """
     if file.exists():
         raise InputError(f"{file} exists already. Name a new file; none is written over.")
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         export = workshop.exporting.export(
             now=datetime.now().astimezone(), mold=mold, month=month, with_place=with_place
         )

@@ -6,9 +6,10 @@ from typing import Annotated, Any
 
 import typer
 
-from inspector.cli.options import DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
 from inspector.log import Change, list_changes, open_log
 from inspector.settings import read_settings
+from inspector.workshop import place_of
 
 __all__ = ["history"]
 
@@ -23,12 +24,13 @@ def history(
     limit: Annotated[int, typer.Option("--limit", min=1, metavar="N", help="How many at most.")] = 50,
     as_json: JsonFlag = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """List what was added, changed or removed in the log, newest first, with who did it and what stood there before.
 
     Example: inspector history piece 12
     """
-    opened = open_log(read_settings(data_dir=data).data_dir)
+    opened = open_log(place_of(read_settings(data_dir=data, database=database)))
     try:
         with opened.reading() as session:
             changes = list_changes(session, row_table=what, row_id=number, limit=limit)

@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DataOption
+from inspector.cli.options import DatabaseOption, DataOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
@@ -50,6 +50,7 @@ def inspect(
         typer.Option("--overlay", metavar="DIR", help="Write a picture of each photo with what was found drawn on it."),
     ] = None,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Compare photos of pieces with photos of good pieces of the same mold.
 
@@ -60,14 +61,14 @@ def inspect(
     """
     if (reference is None) == (mold is None):
         raise WrongUsageError("Give the references either as photos (--reference) or by a mold in the log (--mold).")
-    if data is not None and mold is None:
-        raise WrongUsageError("--data goes with --mold: without it nothing is taken from a log.")
+    if (data is not None or database is not None) and mold is None:
+        raise WrongUsageError("--data goes with --mold, as does --database: without it nothing is taken from a log.")
     engine = surroundings(context).engine
     target = _json_target(json_to)
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
     _make_folders(target, overlay)
-    models = _models(context, engine, reference, mold, data)
+    models = _models(context, engine, reference, mold, data, database)
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
@@ -125,11 +126,16 @@ def _make_folders(target: _JsonTarget, overlay: Path | None) -> None:
 
 
 def _models(
-    context: typer.Context, engine: Engine, paths: Sequence[Path] | None, mold: str | None, data: Path | None
+    context: typer.Context,
+    engine: Engine,
+    paths: Sequence[Path] | None,
+    mold: str | None,
+    data: Path | None,
+    database: str | None,
 ) -> tuple[MoldModel, ...]:
     if mold is not None:
         try:
-            with open_workshop(context, data) as workshop:
+            with open_workshop(context, data, database) as workshop:
                 return workshop.models(mold)
         except InspectorError as error:
             raise WrongUsageError(str(error)) from error

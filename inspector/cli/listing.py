@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DataOption, JsonFlag, MoldOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, kinds_words, time_words
 from inspector.workshop import (
@@ -58,6 +58,7 @@ def list_log(
         bool, typer.Option("--csv", help="Print CSV (RFC 4180), one row a finding, clean pieces with one row.")
     ] = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """List the pieces in the log, latest demolding first.
 
@@ -78,7 +79,7 @@ def list_log(
         waiting=True if waiting else None,
         min_score=min_score,
     )
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         if as_json:
             details = workshop.piece_details(which, limit=limit)
             strengths = workshop.curing.demold_strengths([detail.piece for detail in details])

@@ -10,7 +10,16 @@ from inspector.errors import InputError
 from inspector.workshop import Month
 from inspector.workshop.times import with_offset
 
-__all__ = ["DataOption", "JsonFlag", "MoldOption", "WhyOption", "read_file", "read_month", "read_time"]
+__all__ = [
+    "DataOption",
+    "DatabaseOption",
+    "JsonFlag",
+    "MoldOption",
+    "WhyOption",
+    "read_file",
+    "read_month",
+    "read_time",
+]
 
 DataOption = Annotated[
     Path | None,
@@ -18,6 +27,15 @@ DataOption = Annotated[
         "--data",
         metavar="DIR",
         help="Folder of the log and its photos. Default: the variable INSPECTOR_DATA, else your own data folder.",
+    ),
+]
+DatabaseOption = Annotated[
+    str | None,
+    typer.Option(
+        "--database",
+        metavar="URL",
+        help="A PostgreSQL server's database that keeps the log, as in postgresql+psycopg://user@host/name. Default: "
+        "the variable INSPECTOR_DATABASE (best for one with a password), else a file in the folder of --data.",
     ),
 ]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]

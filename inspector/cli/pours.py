@@ -8,7 +8,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DataOption, JsonFlag, MoldOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import time_words
 from inspector.workshop import CEMENT_CLASSES, Admixture
@@ -58,6 +58,7 @@ def add_mix(
     ] = None,
     fibres: Annotated[str, typer.Option("--fibres", help="Kind, length and dose of fibres.")] = "",
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Register a mix. Fresh cement burns skin and eyes: gloves and goggles, wash splashes off at once.
 
@@ -66,7 +67,7 @@ def add_mix(
     known = {item: item for item in CEMENT_CLASSES}
     if cement_class not in known:
         raise typer.BadParameter(f"{cement_class!r} is no cement class. Use {' or '.join(CEMENT_CLASSES)}.")
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         mix = workshop.add_mix(
             name,
             cement_class=known[cement_class],
@@ -79,12 +80,14 @@ def add_mix(
 
 
 @mix_app.command("list")
-def list_mixes(context: typer.Context, as_json: JsonFlag = False, data: DataOption = None) -> None:
+def list_mixes(
+    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+) -> None:
     """List the mixes.
 
     Example: inspector mix list
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         mixes = workshop.mixes()
     if as_json:
         typer.echo(
@@ -129,12 +132,13 @@ def add_pour(
     ] = None,
     cure: Annotated[str, typer.Option("--cure", help="How it is cured: covered, sprayed, heated, ...")] = "",
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Register a pour. Fresh concrete burns skin and eyes: gloves and goggles, wash splashes off at once.
 
     Example: inspector pour add --mix buff --mold oak-leaf --mold finial --poured-at 2026-05-04T16:30 --cure covered
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         pour = workshop.add_pour(
             mix=mix, molds=molds, poured_at=poured_at or datetime.now().astimezone(), cure_notes=cure
         )
@@ -148,12 +152,13 @@ def list_pours(
     limit: Annotated[int | None, typer.Option("--limit", min=1, metavar="N", help="Only the latest N.")] = None,
     as_json: JsonFlag = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """List pours, latest first.
 
     Example: inspector pour list --mold oak-leaf
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         pours = workshop.pours(mold=mold, limit=limit)
     if as_json:
         typer.echo(

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DataOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, read_time
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, count_words, describe_finding, percent
@@ -64,6 +64,7 @@ def record(
         typer.Option("--piece", metavar="N", help="The photos show this piece of the log. Default: new pieces."),
     ] = None,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Inspect photos of demolded pieces and log what was found.
 
@@ -76,7 +77,7 @@ def record(
 
     Example: inspector record monday/*.jpg
     """
-    with open_workshop(context, data) as workshop:
+    with open_workshop(context, data, database) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         said = Said(mold=mold, pour=pour, demolded_at=demolded_at, view=view, piece=piece)
         outcomes = record_photos(workshop, photos, said)

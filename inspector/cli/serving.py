@@ -15,11 +15,11 @@ from uvicorn.importer import import_from_string
 
 from inspector.cli.failing import WrongUsageError
 from inspector.cli.log_lines import tell_what_happens
-from inspector.cli.options import DataOption
+from inspector.cli.options import DatabaseOption, DataOption
 from inspector.errors import InputError, InspectorError
 from inspector.log import acting_as, open_log
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, Settings, read_settings
-from inspector.workshop import Access
+from inspector.workshop import Access, place_of
 
 __all__ = ["HostOption", "PortOption", "serve", "serve_pages"]
 
@@ -82,6 +82,7 @@ def serve(
         bool, typer.Option("--tell", help="Tell of each request and photo on stderr, a line of JSON each.")
     ] = False,
     data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Serve the review pages until Ctrl+C.
 
@@ -94,7 +95,13 @@ def serve(
     if (certificate is None) != (key is None):
         raise WrongUsageError("A certificate and its key go together: give both --certificate and --key.")
     settings = read_settings(
-        data_dir=data, host=host, port=port, allowed_hosts=allowed_host or (), proxies=proxy or (), metrics=metrics
+        data_dir=data,
+        database=database,
+        host=host,
+        port=port,
+        allowed_hosts=allowed_host or (),
+        proxies=proxy or (),
+        metrics=metrics,
     )
     serve_pages(settings, tls=None if certificate is None or key is None else _Tls(certificate, key))
 
@@ -109,16 +116,16 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
     InspectorError
         If the log cannot be opened, or the address is taken or none of this machine's.
     """
-    open_log(settings.data_dir).close()  # what is wrong with the log is told here, not in the middle of starting
+    open_log(place_of(settings)).close()  # what is wrong with the log is told here, not in the middle of starting
     if tls is not None:
         _check(tls)
     listening = _listen(settings.host, settings.port)
     host, port = listening.getsockname()[:2]
     settings = replace(settings, host=host)  # what a name stood for
     address = f"{'http' if tls is None else 'https'}://{_reachable(host)}:{port}/"
-    typer.echo(f"Serving {settings.data_dir} at {address} - stop with Ctrl+C.")
+    typer.echo(f"Serving {place_of(settings)} at {address} - stop with Ctrl+C.")
     if settings.needs_accounts:
-        _invite_first_manager(settings.data_dir, address)
+        _invite_first_manager(settings, address)
     create_app = import_from_string(_PAGES)
     config = uvicorn.Config(
         lambda: create_app(settings),
@@ -137,9 +144,9 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
         uvicorn.Server(config).run(sockets=[listening])
 
 
-def _invite_first_manager(data_dir: Path, address: str) -> None:
+def _invite_first_manager(settings: Settings, address: str) -> None:
     """Print the link that makes the first account, as long as nobody can manage others."""
-    with closing(open_log(data_dir)) as opened, acting_as(None):
+    with closing(open_log(place_of(settings))) as opened, acting_as(None):
         access = Access(opened)
         if not access.has_manager():
             code = access.make_first_link(now=datetime.now(UTC))

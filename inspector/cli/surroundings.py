@@ -10,11 +10,11 @@ from pathlib import Path
 import typer
 
 from inspector.inspection.engine import ENGINE, Engine
-from inspector.log import acting_as
+from inspector.log import LogPlace, acting_as
 from inspector.settings import read_settings
-from inspector.workshop import DemoFolders, Workshop, find_demo_folders
+from inspector.workshop import DemoFolders, Workshop, find_demo_folders, place_of
 
-__all__ = ["Surroundings", "open_workshop", "surroundings"]
+__all__ = ["Surroundings", "open_workshop", "open_workshop_at", "surroundings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +34,16 @@ def surroundings(context: typer.Context) -> Surroundings:
 
 
 @contextmanager
-def open_workshop(context: typer.Context, data_dir: Path | None) -> Iterator[Workshop]:
-    """Open the workshop that `--data`, the environment or the default names."""
-    settings = read_settings(data_dir=data_dir)
-    around = surroundings(context)
-    with acting_as(_user()), Workshop.open(settings.data_dir, engine=around.engine) as workshop:
+def open_workshop(context: typer.Context, data_dir: Path | None, database: str | None) -> Iterator[Workshop]:
+    """Open the workshop that `--data` and `--database`, the environment or the default name."""
+    with open_workshop_at(context, place_of(read_settings(data_dir=data_dir, database=database))) as workshop:
+        yield workshop
+
+
+@contextmanager
+def open_workshop_at(context: typer.Context, place: LogPlace) -> Iterator[Workshop]:
+    """Open the workshop that is kept in a place."""
+    with acting_as(_user()), Workshop.open(place, engine=surroundings(context).engine) as workshop:
         yield workshop
 
 

@@ -97,6 +97,7 @@ from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import sha256_of
+from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
 from inspector.log.recording import (
@@ -199,6 +200,7 @@ __all__ = [
     "LessonUse",
     "Log",
     "LogCheck",
+    "LogPlace",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",

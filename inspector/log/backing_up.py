@@ -19,10 +19,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy.exc import DatabaseError
+
 from inspector.errors import InputError, InspectorError
 from inspector.log.access_tables import PASSING_TABLES
+from inspector.log.databases import DATABASE_NAME, database_of
 from inspector.log.durable_files import whole_file
-from inspector.log.opening import DATABASE_NAME, copy_database, known_schemas, make_data_folder, photo_folder
+from inspector.log.opening import make_data_folder, photo_folder, said_by
+from inspector.log.places import LogPlace
+from inspector.log.schema import known_schemas
 
 __all__ = ["Backup", "back_up", "restore"]
 
@@ -30,6 +35,7 @@ _FORMAT = "Inspector backup 1"
 _LIST = "contents.json"
 # No name in an archive leads anywhere else.
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/(\1[0-9a-f]{62})\.[a-z]{3,4}")
+_NAME_ONE = "Name the data folder with --data, or a server's database with --database."
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,35 +52,36 @@ class Backup:
     """A sentence for each photo that the log names and that was gone or damaged."""
 
 
-def back_up(data_dir: Path, file: Path) -> Backup:
+def back_up(where: Path | LogPlace, file: Path) -> Backup:
     """Put a log and its photos into one file, while others may go on reading and writing.
 
     Parameters
     ----------
-    data_dir : Path
-        Folder of the log.
+    where : Path or LogPlace
+        Where the log is; a folder is that of a log whose database lies in it.
     file : Path
         Where the backup is to stand. It is there complete and on disk when this returns, or not at all.
 
     Raises
     ------
     InputError
-        If the file exists already, or there is no log in the folder.
+        If the file exists already, or there is no log.
     InspectorError
         If the log cannot be read or the backup cannot be written.
     """
-    database = data_dir / DATABASE_NAME
+    place = LogPlace.of(where)
+    database = database_of(place)
     if file.exists():
         raise InputError(f"{file} exists already. Name a new file for the backup; none is written over.")
-    if not database.is_file():
-        raise InputError(f"There is no log in {data_dir}. Name the data folder with --data.")
     try:
+        if not database.holds_log():
+            raise InputError(f"There is no log in {place.folder if place.database is None else database}. {_NAME_ONE}")
         with tempfile.TemporaryDirectory(dir=file.parent, prefix=".inspector-") as scratch, whole_file(file) as part:
             copy = Path(scratch) / DATABASE_NAME
-            copy_database(database, copy)
+            database.copy_to(copy)
             _end_what_passes(copy)
-            return _pack(copy, data_dir, part, file=file)
-    except sqlite3.Error as error:
+            return _pack(copy, place.folder, part, file=file)
+    except (sqlite3.Error, DatabaseError) as error:
         raise InspectorError(
             f"The log {database} could not be copied: {error}. Run `inspector check` to see what is wrong with it."
         ) from error
@@ -85,10 +92,11 @@ def back_up(data_dir: Path, file: Path) -> Backup:
         ) from error
 
 
-def restore(file: Path, data_dir: Path) -> Backup:
-    """Bring a log and its photos back into a folder that holds none; every byte is checked on the way.
+def restore(file: Path, where: Path | LogPlace) -> Backup:
+    """Bring a log and its photos back into a place that holds none; every byte is checked on the way.
 
-    The database comes last: a folder into which a restore was cut short holds no log, and can be restored into again.
+    The database comes last: a place into which a restore was cut short holds no log, and can be restored into again.
+    It may be of another kind than the one that the backup was made of.
 
     Raises
     ------
@@ -97,27 +105,31 @@ def restore(file: Path, data_dir: Path) -> Backup:
     InspectorError
         If the folder cannot be written to.
     """
-    database = data_dir / DATABASE_NAME
-    if database.exists():
-        raise InputError(
-            f"{data_dir} holds a log already, and nothing is written over. "
-            "Name another folder with --data, or move that one away first."
-        )
+    place = LogPlace.of(where)
+    database = database_of(place)
     try:
+        if database.holds_log():
+            raise InputError(
+                f"{place.folder if place.database is None else database} holds a log already, and nothing is written "
+                "over. Name another folder with --data, or another database, or move that one away first."
+            )
         with _opened(file) as archive:
             contents = _contents(archive, file)
-            _check_room(contents, data_dir)
-            make_data_folder(data_dir)
-            photos = photo_folder(data_dir)
+            _check_room(contents, place.folder)
+            make_data_folder(place.folder)
+            photos = photo_folder(place.folder)
             for name in contents["files"]:
                 if name != DATABASE_NAME and photos.keep(_read(archive, name, contents, file)).hex() not in name:
                     raise _damaged(file, name)
-            with whole_file(database) as part:
-                part.write_bytes(_read(archive, DATABASE_NAME, contents, file))
+            database.take_over(_read(archive, DATABASE_NAME, contents, file))
     except OSError as error:
         raise InspectorError(
-            f"{file} could not be restored into {data_dir}: {error.strerror or error}. See that the folder has room "
-            "and may be written to, then restore again."
+            f"{file} could not be restored into {place.folder}: {error.strerror or error}. See that the folder has "
+            "room and may be written to, then restore again."
+        ) from error
+    except DatabaseError as error:
+        raise InspectorError(
+            f"{file} could not be restored into {database}: {said_by(error)}. {database.to_do} Then restore again."
         ) from error
     return _summary(contents, file)
 

@@ -1,19 +1,21 @@
 """Is a log whole? Its database, the schema, what refers to what, every photo's content, and the history."""
 
 import hashlib
-import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from alembic.runtime.migration import MigrationContext
-from sqlalchemy import ColumnClause, Connection, column, select, table
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy import ColumnClause, Connection, MetaData, and_, column, exists, select, table
+from sqlalchemy.exc import DatabaseError, OperationalError
 
 from inspector.errors import InputError
+from inspector.log.databases import Database, database_of
 from inspector.log.history import HistoryFault, count_changes, history_faults, last_link
-from inspector.log.opening import DATABASE_NAME, database_engine, known_schemas, photo_folder
+from inspector.log.opening import photo_folder, said_by
 from inspector.log.photos import PhotoFolder
+from inspector.log.places import LogPlace
+from inspector.log.schema import known_schemas, schema_of
+from inspector.log.sqlite_file import disposing
 
 __all__ = ["LogCheck", "Trouble", "check_log"]
 
@@ -21,6 +23,7 @@ _FROM_BACKUP = (
     "Restore the latest backup into a new folder with `inspector restore FILE --data DIR`, and see what it lacks. "
     "Keep this folder as it is."
 )
+_NAME_ONE = "Name the data folder with --data, or a server's database with --database."
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,38 +51,38 @@ class LogCheck:
     """Hexadecimal; noted elsewhere, it shows whether the history up to now was written anew later."""
 
 
-def check_log(data_dir: Path) -> LogCheck:
+def check_log(where: Path | LogPlace) -> LogCheck:
     """Look at everything that a log is made of; nothing is changed or repaired.
+
+    Parameters
+    ----------
+    where : Path or LogPlace
+        A folder is that of a log whose database lies in it.
 
     Raises
     ------
     InputError
-        If there is no log in the folder, or a newer program wrote it.
+        If there is no log, it cannot be looked at, or a newer program wrote it.
     """
-    database = data_dir / DATABASE_NAME
-    if not database.is_file():
-        raise InputError(f"There is no log in {data_dir}. Name the data folder with --data.")
-    engine = database_engine(database)
+    place = LogPlace.of(where)
+    database = database_of(place)
     try:
-        with engine.connect() as connection:
-            connection.exec_driver_sql("PRAGMA query_only = ON")
-            return _check(connection, photo_folder(data_dir), database)
+        if not database.holds_log():
+            raise InputError(f"There is no log in {place.folder if place.database is None else database}. {_NAME_ONE}")
+        with disposing(database.connect()) as engine, engine.connect() as connection:
+            return _check(connection, photo_folder(place.folder), database)
+    except OperationalError as error:
+        raise InputError(
+            f"{database} could not be looked at: {said_by(error)}. {database.to_do} Then check again."
+        ) from error
     except DatabaseError as error:
-        if isinstance(error.orig, sqlite3.OperationalError):
-            raise InputError(
-                f"{database} could not be looked at: {error.orig}. See that it may be read and written to (SQLite "
-                "keeps a file beside it) and that no other program holds it, then check again."
-            ) from error
-        return _only(Trouble(f"The database {database} is damaged: {error.orig}.", _FROM_BACKUP))
-    finally:
-        engine.dispose()
+        return _only(Trouble(f"The database {database} is damaged: {said_by(error)}.", _FROM_BACKUP))
 
 
-def _check(connection: Connection, photos: PhotoFolder, database: Path) -> LogCheck:
-    said = [text for (text,) in connection.exec_driver_sql("PRAGMA integrity_check")]
-    if said != ["ok"]:
-        return _only(Trouble(f"The database {database} is damaged: {'; '.join(said[:5])}.", _FROM_BACKUP))
-    schema = MigrationContext.configure(connection).get_current_revision()
+def _check(connection: Connection, photos: PhotoFolder, database: Database) -> LogCheck:
+    if faults := database.faults(connection):
+        return _only(Trouble(f"The database {database} is damaged: {'; '.join(faults)}.", _FROM_BACKUP))
+    schema = schema_of(connection)
     known = known_schemas()
     if schema not in known:
         raise InputError(
@@ -87,7 +90,7 @@ def _check(connection: Connection, photos: PhotoFolder, database: Path) -> LogCh
             f"{known[0]}). Install that version to check it."
         )
     troubles = [*_dangling(connection)]
-    notes = []
+    notes = [f"{risk}: a power cut may cost what was written last." for risk in database.risks(connection)]
     if schema != known[0]:
         notes.append(f"The schema is {schema}; the next start brings it to {known[0]}, and puts a copy aside before.")
     named: set[Path] = set()
@@ -127,11 +130,26 @@ def _check(connection: Connection, photos: PhotoFolder, database: Path) -> LogCh
 
 
 def _dangling(connection: Connection) -> list[Trouble]:
-    """Rows that refer to rows which are not there (https://sqlite.org/pragma.html#pragma_foreign_key_check)."""
-    return [
-        Trouble(f"Row {row_id} of table {name} refers to a row of {other} that is not there.", _FROM_BACKUP)
-        for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check")
-    ]
+    """Rows that refer to rows which are not there: a database refuses them only while it is told to."""
+    described = MetaData()
+    described.reflect(connection)
+    troubles = []
+    for each in described.sorted_tables:
+        (first_key, *_) = each.primary_key.columns
+        for reference in sorted(each.foreign_key_constraints, key=lambda reference: str(reference.name)):
+            other = reference.referred_table.alias()
+            pairs = [(link.parent, other.c[link.column.name]) for link in reference.elements]
+            there = exists().where(and_(*(ours == theirs for ours, theirs in pairs)))
+            lost = select(first_key).where(*(ours.is_not(None) for ours, _ in pairs), ~there).order_by(first_key)
+            troubles += [
+                Trouble(
+                    f"Row {row_id} of table {each.name} refers to a row of {reference.referred_table.name} that is "
+                    "not there.",
+                    _FROM_BACKUP,
+                )
+                for row_id in connection.scalars(lost)
+            ]
+    return troubles
 
 
 def _wrong_with(path: Path, sha256: bytes) -> str | None:

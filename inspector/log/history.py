@@ -22,13 +22,11 @@ from typing import Any, Literal
 from sqlalchemy import (
     ColumnClause,
     Connection,
-    Select,
     column,
     event,
     func,
     insert,
     inspect,
-    literal_column,
     select,
     table,
 )
@@ -37,6 +35,7 @@ from sqlalchemy.orm import Session
 from inspector.errors import InputError
 from inspector.log.access_tables import SECRET_TABLES
 from inspector.log.awaiting_tables import AwaitingPhotoRow
+from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
 
 __all__ = [
@@ -62,8 +61,6 @@ RowKey = tuple[str, int]
 _OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version", AwaitingPhotoRow.__tablename__}) | SECRET_TABLES
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
-# SQLite takes 32,766 values in a statement at most.
-_ROWS_A_STATEMENT = 5000
 
 _acting: ContextVar[str | None] = ContextVar("acting", default=None)
 
@@ -301,7 +298,7 @@ def _told(connection: Connection) -> _Told:
     link = b""
     latest: dict[RowKey, tuple[int, bytes | None]] = {}
     broken = []
-    entries = select(ChangeRow.__table__).order_by(ChangeRow.id).execution_options(yield_per=_ROWS_A_STATEMENT)
+    entries = select(ChangeRow.__table__).order_by(ChangeRow.id).execution_options(yield_per=ROWS_A_STATEMENT)
     for entry in connection.execute(entries).mappings():
         key = (entry["row_table"], entry["row_id"])
         _, digest = latest.get(key, (0, None))
@@ -355,8 +352,8 @@ def _states(connection: Connection, keys: Iterable[RowKey]) -> dict[RowKey, Stat
     for name, row_id in states:
         ids_by_table.setdefault(name, []).append(row_id)
     for name, ids in ids_by_table.items():
-        for start in range(0, len(ids), _ROWS_A_STATEMENT):
-            states.update(_states_in_table(connection, name, ids[start : start + _ROWS_A_STATEMENT]))
+        for start in range(0, len(ids), ROWS_A_STATEMENT):
+            states.update(_states_in_table(connection, name, ids[start : start + ROWS_A_STATEMENT]))
     return states
 
 
@@ -367,7 +364,7 @@ def _all_digests(connection: Connection) -> dict[RowKey, bytes | None]:
 
 
 def _states_in_table(connection: Connection, name: str, ids: list[int] | None) -> Iterator[tuple[RowKey, State]]:
-    """Read rows of a table, as the database holds them: all that matters is whether they are the same tomorrow.
+    """Read rows of a table, as they are held: all that matters is whether they are the same tomorrow.
 
     Empty columns are left out, so that a column that a later program adds changes no digest.
     """
@@ -376,10 +373,7 @@ def _states_in_table(connection: Connection, name: str, ids: list[int] | None) -
         for joining, (first, number, other) in _JOINING.items()
         if first == name
     }
-    query: Select[Any] = select(literal_column("*")).select_from(table(name))
-    if ids is not None:
-        query = query.where(column("id").in_(ids))
-    for row in connection.execute(query).mappings():
+    for row in held_rows(connection, name, ids=ids):
         state = {key: _plain(value) for key, value in row.items() if value is not None}
         state |= {joining: found[row["id"]] for joining, found in joined.items() if row["id"] in found}
         yield (name, row["id"]), state

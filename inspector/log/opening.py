@@ -5,39 +5,22 @@ import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError, InspectorError
+from inspector.log.databases import Database, database_of
 from inspector.log.durable_files import make_folder, whole_file
 from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photos import PhotoFolder
+from inspector.log.places import LogPlace
+from inspector.log.schema import bring_to_schema, known_schemas, schema_of
 
-__all__ = [
-    "DATABASE_NAME",
-    "Log",
-    "copy_database",
-    "database_engine",
-    "known_schemas",
-    "make_data_folder",
-    "open_log",
-    "photo_folder",
-]
-
-DATABASE_NAME = "log.sqlite3"
-_MIGRATIONS = Path(__file__).parent / "migrations"
-# Another process may be writing (a second window, a backup); writes take milliseconds, so this is generous.
-_BUSY_TIMEOUT_S = 30
+__all__ = ["Log", "make_data_folder", "open_log", "photo_folder", "said_by"]
 
 _logger = logging.getLogger(__name__)
 
@@ -45,13 +28,12 @@ _logger = logging.getLogger(__name__)
 class Log:
     """An open log. Reading and writing go through `reading` and `writing`; it may be shared by threads."""
 
-    def __init__(self, engine: Engine, photos: PhotoFolder, *, database: Path) -> None:
-        self.photos = photos
-        self.database = database
-        self._engine = engine
-        # Writers take the lock when they begin: a reader that turns writer could otherwise find
-        # that somebody else wrote in between, and no waiting would help.
-        self._write_engine = engine.execution_options(sqlite_begin="IMMEDIATE")
+    def __init__(self, place: LogPlace) -> None:
+        self.place = place
+        self.photos = photo_folder(place.folder)
+        self.database: Database = database_of(place)
+        self._engine = self.database.connect()
+        self._write_engine = self.database.for_writing(self._engine)
         # Writers of this program take turns. Left to SQLite each would ask again after a pause, whoever came first.
         self._turn = threading.RLock()
 
@@ -85,33 +67,43 @@ class Log:
             if "SQLite INTEGER" not in str(error):
                 raise
             raise InputError("A number that was given is larger than any in the log. Check the numbers.") from error
+        except IntegrityError:
+            raise  # a fault of the program, not of the disk
+        except DataError as error:
+            raise InputError(
+                f"The log cannot keep that: {said_by(error)}. Write it with letters and numbers."
+            ) from error
         except DatabaseError as error:
-            if isinstance(error.orig, sqlite3.IntegrityError):
-                raise  # a fault of the program, not of the disk
             raise InspectorError(
-                f"The log {self.database} could not be {done}: {error.orig}. "
-                "See that the disk has room, that the file may be written to and that no other program holds it."
+                f"The log {self.database} could not be {done}: {said_by(error)}. {self.database.to_do}"
             ) from error
 
 
-def open_log(data_dir: Path) -> Log:
-    """Open the log kept in a folder, making both where missing and bringing the schema up to date.
+def open_log(where: Path | LogPlace) -> Log:
+    """Open the log kept in a place, making folder and tables where missing and bringing the schema up to date.
 
-    A copy of the database is put into `backups` beside it before its schema is changed.
+    A copy of the database is put into `backups` in the folder before its schema is changed.
+
+    Parameters
+    ----------
+    where : Path or LogPlace
+        A folder is that of a log whose database lies in it.
 
     Raises
     ------
+    InputError
+        If the place names a database of a kind that keeps no log.
     InspectorError
         If the folder or database cannot be used, or a newer program wrote it.
     """
-    database = data_dir / DATABASE_NAME
+    place = LogPlace.of(where)
     try:
-        make_data_folder(data_dir)
+        make_data_folder(place.folder)
     except OSError as error:
         raise InspectorError(
-            f"The data folder {data_dir} cannot be made: {error.strerror or error}. Name another one with --data."
+            f"The data folder {place.folder} cannot be made: {error.strerror or error}. Name another one with --data."
         ) from error
-    log = Log(database_engine(database), photo_folder(data_dir), database=database)
+    log = Log(place)
     try:
         _bring_up_to_date(log)
     except BaseException:
@@ -131,66 +123,17 @@ def photo_folder(data_dir: Path) -> PhotoFolder:
     return PhotoFolder(data_dir / "photos")
 
 
-def known_schemas() -> tuple[str, ...]:
-    """The schemas that this program can bring up to date, the latest first."""
-    return tuple(script.revision for script in ScriptDirectory.from_config(_migrating()).walk_revisions())
-
-
-def copy_database(database: Path, target: Path) -> None:
-    """Copy a database as it is at one moment, while others read and write it.
-
-    Raises
-    ------
-    sqlite3.Error
-        If it cannot be read, or the copy cannot be written.
-    """
-    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(target)) as copy:
-        source.backup(copy)  # in one step, over a transaction that reads: writers go on meanwhile (sqlite.org/backup)
-
-
-def database_engine(database: Path) -> Engine:
-    """Connect to the database of a log, with all that keeps what was acknowledged."""
-    engine = create_engine(f"sqlite:///{database.as_posix()}", connect_args={"timeout": _BUSY_TIMEOUT_S})
-
-    @event.listens_for(engine, "connect")
-    def _configure(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.isolation_level = None  # transactions begin below, DDL included
-        cursor = connection.cursor()
-        _keep_write_ahead(cursor)
-        cursor.execute("PRAGMA synchronous = FULL")  # in WAL, NORMAL may lose the last commits at a power cut
-        cursor.execute("PRAGMA foreign_keys = ON")
-        cursor.execute("PRAGMA trusted_schema = OFF")  # a database that was restored may come from anywhere
-        cursor.close()
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        kind = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
-        connection.exec_driver_sql(f"BEGIN {kind}")
-
-    return engine
-
-
-def _keep_write_ahead(cursor: sqlite3.Cursor) -> None:
-    """Let readers and a writer go on side by side: a mode that the file remembers.
-
-    Two that open a new log at once each stand in the way of the other's switch, and SQLite refuses that one statement
-    at once instead of waiting. Both work in the mode that the file then has; the next connection switches it.
-    """
-    try:
-        cursor.execute("PRAGMA journal_mode = WAL")
-    except sqlite3.OperationalError as error:
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
-            raise
-        _logger.info("another opens this log at the same time; the next connection makes it write ahead")
+def said_by(error: DatabaseError) -> str:
+    """What a database said was wrong, without what it adds on further lines."""
+    return str(error.orig).strip().partition("\n")[0].rstrip(".")
 
 
 def _bring_up_to_date(log: Log) -> None:
-    config = _migrating()
     known = known_schemas()
     head = known[0]
     with log.writing() as session:
         connection = session.connection()
-        current = MigrationContext.configure(connection).get_current_revision()
+        current = schema_of(connection)
         if current == head:
             return
         if current is not None:
@@ -199,31 +142,23 @@ def _bring_up_to_date(log: Log) -> None:
                     f"The log {log.database} was written by a newer program (its schema is {current}, this program "
                     f"knows up to {head}). Install that version again, or open another data folder with --data."
                 )
-            _back_up(log.database, revision=current)
+            _back_up(log, schema=current)
         amiss = [fault.row for fault in history_faults(connection)]
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+        bring_to_schema(connection, head)
         carry_over(connection, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss)
     _logger.info("log %s: schema %s -> %s", log.database, current, head)
 
 
-def _migrating() -> Config:
-    config = Config()
-    config.set_main_option("script_location", _MIGRATIONS.as_posix().replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    return config
-
-
-def _back_up(database: Path, *, revision: str) -> None:
+def _back_up(log: Log, *, schema: str) -> None:
     """Copy the database, consistently while it is open, before its schema is changed."""
-    folder = database.parent / "backups"
-    copy = folder / f"{database.stem}-schema-{revision}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}{database.suffix}"
+    folder = log.place.folder / "backups"
+    copy = folder / f"log-schema-{schema}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}.sqlite3"
     try:
         make_folder(folder)
         with whole_file(copy) as unfinished:
-            copy_database(database, unfinished)
-    except (OSError, sqlite3.Error) as error:
+            log.database.copy_to(unfinished)
+    except (OSError, sqlite3.Error, DatabaseError) as error:
         raise InspectorError(
-            f"The log {database} has to be brought up to date, and no copy of it could be put into {folder} before: "
-            f"{error}. Make room or give write access there, then start again; the log is as it was."
+            f"The log {log.database} has to be brought up to date, and no copy of it could be put into {folder} "
+            f"before: {error}. Make room or give write access there, then start again; the log is as it was."
         ) from error

@@ -12,6 +12,7 @@ from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from inspector.inspection.engine import ENGINE
+from inspector.log import LogPlace
 from inspector.settings import Settings, read_settings
 from inspector.web import (
     account_routes,
@@ -45,7 +46,7 @@ from inspector.web.reviewer import ActAsReviewer
 from inspector.web.rights import HoldToRights
 from inspector.web.telling import tell_request
 from inspector.web.watching import WatchRequests
-from inspector.workshop import Workshop
+from inspector.workshop import Workshop, place_of
 from inspector.workshop.guarded_reading import GuardedReader
 from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 
@@ -66,7 +67,7 @@ _STATIC_DIR = Path(__file__).parent / "static"
 def create_app(
     settings: Settings | None = None,
     *,
-    open_workshop: Callable[[Path], AbstractContextManager[Workshop]] | None = None,
+    open_workshop: Callable[[LogPlace], AbstractContextManager[Workshop]] | None = None,
 ) -> FastAPI:
     """Make the application that serves the pages.
 
@@ -75,7 +76,7 @@ def create_app(
     settings : Settings, optional
         Where the data lies and how large a photo may be; by default read from the environment.
     open_workshop : callable, optional
-        What opens the workshop of a data folder when serving starts; its photos are inspected by a thread then. By
+        What opens the workshop of a place when serving starts; its photos are inspected by a thread then. By
         default photos are inspected in processes of their own, and read in ones that may take only so much time and
         memory.
 
@@ -88,11 +89,11 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        with (open_workshop or _open_guarded)(settings.data_dir) as workshop:
+        with (open_workshop or _open_guarded)(place_of(settings)) as workshop:
             app.state.workshop = workshop
             app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
             # The engine of a workshop that is handed in may be one that no process could be given.
-            start = InspectingProcesses(settings.data_dir) if open_workshop is None else InspectingThread(workshop)
+            start = InspectingProcesses(place_of(settings)) if open_workshop is None else InspectingThread(workshop)
             with start as app.state.inspecting:
                 yield
 
@@ -154,9 +155,9 @@ def create_app(
 
 
 @contextmanager
-def _open_guarded(data_dir: Path) -> Iterator[Workshop]:
+def _open_guarded(place: LogPlace) -> Iterator[Workshop]:
     """Open a workshop that lets no photo crash or fill up the program: whoever reaches the pages can send one."""
     with GuardedReader() as reader:
         engine = replace(ENGINE, read_photo=reader, read_labels=reader.labels)
-        with Workshop.open(data_dir, engine=engine) as workshop:
+        with Workshop.open(place, engine=engine) as workshop:
             yield workshop

@@ -87,6 +87,7 @@ from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto
 from inspector.workshop.photo_queue import KeptNow, PhotoQueue
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
+from inspector.workshop.places import place_of
 from inspector.workshop.planning import PRACTICE_START_FRACTION, DuePiece, Planning
 from inspector.workshop.posing import PoseOutline
 from inspector.workshop.results import (
@@ -234,6 +235,7 @@ __all__ = [
     "paper_pdf",
     "parse_version",
     "piece_row",
+    "place_of",
     "read_demo_photos",
     "record_demo_photos",
     "tightening_svg",

@@ -24,6 +24,8 @@ from uuid import uuid4
 
 from inspector.errors import InspectorError
 from inspector.inspection.engine import Engine
+from inspector.log import LogPlace
+from inspector.settings import DATABASE_VARIABLE
 from inspector.workshop.guarded_reading import GuardedReader
 from inspector.workshop.workshop import Workshop
 
@@ -70,8 +72,8 @@ class InspectingProcesses:
 
     Parameters
     ----------
-    data_dir : Path
-        The log's folder.
+    where : Path or LogPlace
+        Where the log is.
     workers : int
         So many processes.
     photos_a_process : int
@@ -82,14 +84,14 @@ class InspectingProcesses:
 
     def __init__(
         self,
-        data_dir: Path,
+        where: Path | LogPlace,
         *,
         workers: int = WORKERS,
         photos_a_process: int = PHOTOS_A_PROCESS,
         engine: str = "inspector.inspection.engine:ENGINE",
     ) -> None:
-        self._arguments = [str(data_dir), str(photos_a_process), engine]
-        self._data_dir = data_dir
+        self._place = LogPlace.of(where)
+        self._arguments = [str(self._place.folder), str(photos_a_process), engine]
         self._told = _Told()
         self._lock = threading.Lock()
         self._running: dict[str, subprocess.Popen[str]] = {}
@@ -153,6 +155,7 @@ class InspectingProcesses:
             stdout=subprocess.PIPE,
             text=True,
             encoding="utf-8",
+            env={**os.environ, DATABASE_VARIABLE: self._place.database or ""},  # it may hold a password
             start_new_session=True,
         ) as worker:
             with self._lock:
@@ -167,7 +170,7 @@ class InspectingProcesses:
                 del self._running[name]
             with suppress(OSError):  # what it had not read yet goes nowhere
                 _pipe(worker.stdin).close()
-        _release(self._data_dir, name)
+        _release(self._place, name)
         self.wake()
         return got_to_work, worker.returncode
 
@@ -245,7 +248,9 @@ def work_off() -> None:
     engine: Engine = getattr(importlib.import_module(module), attribute)
     with (
         GuardedReader() as reader,
-        Workshop.open(Path(data_dir), engine=replace(engine, read_photo=reader)) as shop,
+        Workshop.open(
+            LogPlace(Path(data_dir), os.environ[DATABASE_VARIABLE] or None), engine=replace(engine, read_photo=reader)
+        ) as shop,
     ):
         tell({"works": True})
         _work(
@@ -332,10 +337,10 @@ class _Told:
                 self._asked.pop(photo_id, None)
 
 
-def _release(data_dir: Path, name: str) -> None:
+def _release(place: LogPlace, name: str) -> None:
     """Free what a process that has ended had claimed."""
     try:
-        with Workshop.open(data_dir) as shop:
+        with Workshop.open(place) as shop:
             shop.queue.release(worker=name)
     except InspectorError as error:  # the claim runs out by itself
         _logger.warning("%s", error)

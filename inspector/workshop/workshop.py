@@ -38,6 +38,7 @@ from inspector.log import (
     LoggedInspection,
     LoggedPhoto,
     LoggedPiecePhoto,
+    LogPlace,
     Mix,
     Mold,
     MoldReference,
@@ -168,15 +169,15 @@ class Workshop:
         """Photos that are kept first and inspected afterwards."""
         self._signatures = KeptSignatures(
             engine,
-            opened.photos.folder.parent / "signatures",
+            opened.place.folder / "signatures",
             prepare=self._prepared.get_one,
             sha256_of=lambda photo_id: self.photo(photo_id).sha256,
         )
 
     @classmethod
-    def open(cls, data_dir: Path, *, engine: Engine = ENGINE) -> Self:
-        """Open the workshop kept in a folder; the folder and its database are made where missing."""
-        return cls(log.open_log(data_dir), engine=engine)
+    def open(cls, where: Path | LogPlace, *, engine: Engine = ENGINE) -> Self:
+        """Open the workshop kept in a place, as `open_log` does; what is missing there is made."""
+        return cls(log.open_log(where), engine=engine)
 
     def close(self) -> None:
         """Let go of the database."""

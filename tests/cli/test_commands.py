@@ -42,7 +42,9 @@ def test_every_command_is_in_the_readme(command):
     assert f"inspector {' '.join(command)}" in README.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("setting", ["--data", "INSPECTOR_DATA", "--host", "--port"])
+@pytest.mark.parametrize(
+    "setting", ["--data", "INSPECTOR_DATA", "--database", "INSPECTOR_DATABASE", "--host", "--port"]
+)
 def test_every_setting_is_in_the_readme(setting):
     assert re.search(rf"`[^`]*{setting}[^`]*`", README.read_text(encoding="utf-8"))
 

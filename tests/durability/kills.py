@@ -24,10 +24,10 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from alembic import command
-
 from inspector import log
-from inspector.log import back_up, check_log, open_log, opening, restore
+from inspector.log import back_up, check_log, open_log, restore
+from inspector.log.schema import bring_to_schema, known_schemas
+from inspector.log.sqlite_file import SqliteFile
 from inspector.workshop import Workshop
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
@@ -110,11 +110,9 @@ def furnish(folder: Path) -> None:
 
 
 def make_first_database(path: Path) -> None:
-    engine = opening.database_engine(path)
-    config = opening._migrating()
+    engine = SqliteFile(path).connect()
     with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0001")
+        bring_to_schema(connection, "0001")
         connection.exec_driver_sql(
             "INSERT INTO mold (name, title, material, release_agent, created_at) "
             "VALUES ('heron', 'Heron', '', '', '2026-05-05 16:00:00')"
@@ -200,7 +198,7 @@ def find_backup(database: Path, file: str) -> bool:
 
 def find_migrated(database: Path, data_dir: str) -> bool:
     version = rows(Path(data_dir) / "log.sqlite3", "SELECT version_num FROM alembic_version")
-    return version == [(opening.known_schemas()[0],)]
+    return version == [(known_schemas()[0],)]
 
 
 FIND: dict[str, Callable[..., bool]] = {
@@ -250,7 +248,7 @@ def look_at_migrated(folder: Path) -> Iterator[str]:
                 if rows(each, "SELECT count(*) FROM disposition JOIN piece ON piece.id = piece_id") != [(300,)]:
                     yield f"{each} lost rows"
             ((version,),) = rows(database, "SELECT version_num FROM alembic_version")
-            if version not in ("0001", opening.known_schemas()[0]):
+            if version not in ("0001", known_schemas()[0]):
                 yield f"{database} stopped halfway, at {version}"
             open_log(data_dir).close()
             yield from (f"{data_dir.name}: {trouble.what}" for trouble in check_log(data_dir).troubles)

@@ -14,7 +14,7 @@ import pytest
 
 from inspector import log
 from inspector.errors import InspectorError
-from inspector.log import check_log, open_log, opening
+from inspector.log import check_log, open_log, sqlite_file
 from inspector.workshop import Workshop
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.fixture
 def shop(tmp_path, monkeypatch):
-    monkeypatch.setattr(opening, "_BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr(sqlite_file, "_BUSY_TIMEOUT_S", 0.2)
     with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
         opened.add_mold("heron", title="Heron", views=["side"])
         check = opened.add_reference(drawn_photo(shade=200), name="r1.jpg", mold="heron")

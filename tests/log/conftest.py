@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import pytest
 
 from inspector import log
-from inspector.log import Log, NewFinding, NewInspection, NewPhoto, NewPiecePhoto, NewReference, open_log
+from inspector.log import Log, LogPlace, NewFinding, NewInspection, NewPhoto, NewPiecePhoto, NewReference, open_log
+from tests.doubles.places import ON_BOTH
 
 
 @pytest.fixture(scope="session")
@@ -16,11 +17,27 @@ def empty_database(tmp_path_factory):
     return folder / "log.sqlite3"
 
 
-@pytest.fixture
-def opened(tmp_path, empty_database):
+@pytest.fixture(params=ON_BOTH)
+def place(request, tmp_path):
+    """Where an empty log lies."""
     (tmp_path / "data").mkdir()
-    shutil.copy(empty_database, tmp_path / "data")
-    with_log = open_log(tmp_path / "data")
+    if request.param == "postgresql":
+        return LogPlace(tmp_path / "data", request.getfixturevalue("reused_database").empty())
+    shutil.copy(request.getfixturevalue("empty_database"), tmp_path / "data")
+    return LogPlace(tmp_path / "data")
+
+
+@pytest.fixture(params=ON_BOTH)
+def new_place(request, tmp_path):
+    """Where a log is to lie, whose schema may be changed."""
+    if request.param == "postgresql":
+        return LogPlace(tmp_path / "new", request.getfixturevalue("postgresql_server").new_database())
+    return LogPlace(tmp_path / "new")
+
+
+@pytest.fixture
+def opened(place):
+    with_log = open_log(place)
     yield with_log
     with_log.close()
 

@@ -145,7 +145,7 @@ def test_what_waits_is_outside_the_history_and_its_pieces_are_in_it(stocked, kee
         keep(mold=None, view=None)
     log.renew_claim(stocked, claim := log.claim_photo(stocked, worker="a", lease=LEASE), lease=LEASE)
     log.finish_claim(stocked, claim, make.inspection(), mold="heron", view="side")
-    assert check_log(stocked.database.parent).troubles == ()
+    assert check_log(stocked.place).troubles == ()
     with stocked.reading() as session:
         told = {(change.row_table, change.did, change.by) for change in log.list_changes(session, limit=100)}
     assert {("photo", "added", "Marta"), ("piece", "added", "Marta"), ("inspection", "added", "Marta")} <= told

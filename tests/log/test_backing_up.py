@@ -9,6 +9,7 @@ import pytest
 from inspector import log
 from inspector.errors import InputError, InspectorError
 from inspector.log import back_up, check_log, open_log, restore
+from tests.doubles.places import only_sqlite
 
 
 @pytest.fixture
@@ -20,7 +21,7 @@ def filled(stocked, make):
 
 @pytest.fixture
 def backup(filled, tmp_path):
-    back_up(filled.photos.folder.parent, tmp_path / "backup.zip")
+    back_up(filled.place, tmp_path / "backup.zip")
     return tmp_path / "backup.zip"
 
 
@@ -46,14 +47,16 @@ def relisted(backup, change):
     repacked(backup, with_changed_list)
 
 
-def test_a_backup_comes_back_with_every_photo_and_word(filled, backup, tmp_path):
-    made = restore(backup, tmp_path / "restored")
+def test_a_backup_comes_back_with_every_photo_and_word_whatever_keeps_them(filled, backup, new_place, make):
+    made = restore(backup, new_place)
     assert made.photos == 2
-    found = check_log(tmp_path / "restored")
+    found = check_log(new_place)
     assert (found.troubles, found.photos) == ((), 2)
-    again = open_log(tmp_path / "restored")
+    assert found.last_link == check_log(filled.place).last_link
+    again = open_log(new_place)
     assert log.find_piece(again, 1) == log.find_piece(filled, 1)
     assert log.read_photo_file(again, 1) == log.read_photo_file(filled, 1)
+    assert log.add_piece_photo(again, make.piece_photo(again, b"\xff\xd8\xff next")).piece_id == 2
     again.close()
 
 
@@ -81,7 +84,7 @@ def test_a_backup_made_while_others_write_is_of_one_moment(stocked, make, tmp_pa
     writing.start()
     try:
         for number in range(3):
-            back_up(stocked.photos.folder.parent, tmp_path / f"{number}.zip")
+            back_up(stocked.place, tmp_path / f"{number}.zip")
     finally:
         stop.set()
         writing.join()
@@ -93,7 +96,7 @@ def test_a_backup_made_while_others_write_is_of_one_moment(stocked, make, tmp_pa
 def test_a_backup_writes_over_nothing(filled, backup):
     before = backup.read_bytes()
     with pytest.raises(InputError, match="exists already"):
-        back_up(filled.photos.folder.parent, backup)
+        back_up(filled.place, backup)
     assert backup.read_bytes() == before
 
 
@@ -105,14 +108,14 @@ def test_a_backup_of_nothing_is_refused(tmp_path):
 
 def test_a_backup_that_cannot_be_written_says_so_and_leaves_nothing(filled, tmp_path):
     with pytest.raises(InspectorError, match="could not be written: No such file or directory"):
-        back_up(filled.photos.folder.parent, tmp_path / "stick" / "backup.zip")
+        back_up(filled.place, tmp_path / "stick" / "backup.zip")
 
 
 def test_a_damaged_photo_is_left_out_of_a_backup_and_told(filled, tmp_path):
-    data_dir = filled.photos.folder.parent
+    data_dir = filled.place.folder
     path = data_dir / "photos" / log.find_photo(filled, 1).sha256[:2] / f"{log.find_photo(filled, 1).sha256}.jpg"
     path.write_bytes(b"\xff\xd8\xff 0ne")
-    made = back_up(data_dir, tmp_path / "backup.zip")
+    made = back_up(filled.place, tmp_path / "backup.zip")
     assert made.photos == 1
     assert "Photo 1 (a.jpg) is gone or damaged" in made.left_out[0]
     assert restore(tmp_path / "backup.zip", tmp_path / "restored").left_out == made.left_out
@@ -120,9 +123,10 @@ def test_a_damaged_photo_is_left_out_of_a_backup_and_told(filled, tmp_path):
 
 def test_a_restore_writes_over_no_log(filled, backup):
     with pytest.raises(InputError, match="holds a log already, and nothing is written over"):
-        restore(backup, filled.photos.folder.parent)
+        restore(backup, filled.place)
 
 
+@only_sqlite
 def test_a_backup_that_was_cut_off_is_refused(backup, tmp_path):
     backup.write_bytes(backup.read_bytes()[:-200])
     with pytest.raises(InputError, match="cut off or damaged"):
@@ -132,6 +136,7 @@ def test_a_backup_that_was_cut_off_is_refused(backup, tmp_path):
 
 @pytest.mark.parametrize("at", [60, 61, 120, 200, 350, 900])  # what inflating makes of it differs
 @pytest.mark.parametrize("bit", [1, 64])
+@only_sqlite
 def test_a_flipped_bit_is_found_or_harmless(backup, tmp_path, at, bit):
     with zipfile.ZipFile(backup) as archive:
         info, whole = archive.getinfo("log.sqlite3"), archive.read("log.sqlite3")
@@ -151,6 +156,7 @@ def test_a_flipped_bit_is_found_or_harmless(backup, tmp_path, at, bit):
         assert not restored.exists()
 
 
+@only_sqlite
 def test_a_photo_that_was_exchanged_is_found(backup, tmp_path):
     repacked(backup, lambda entries: [(n, b"\xff\xd8\xff 0ne" if n.endswith(".jpg") else d) for n, d in entries])
     with pytest.raises(InputError, match="is not what was put in"):
@@ -159,6 +165,7 @@ def test_a_photo_that_was_exchanged_is_found(backup, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["../outside.jpg", "/tmp/outside.jpg", "photos/../../outside.jpg", "photos/aa/b.sh"])
+@only_sqlite
 def test_a_name_that_leads_elsewhere_is_refused(backup, tmp_path, name):
     entry = {"sha256": "00" * 32, "bytes": 4}
     relisted(backup, lambda contents: contents["files"].update({name: entry}))
@@ -169,12 +176,14 @@ def test_a_name_that_leads_elsewhere_is_refused(backup, tmp_path, name):
     assert not (tmp_path / "outside.jpg").exists()
 
 
+@only_sqlite
 def test_a_file_that_the_list_does_not_name_is_refused(backup, tmp_path):
     repacked(backup, lambda entries: [*entries, ("../outside.jpg", b"evil")])
     with pytest.raises(InputError, match="does not hold what its list says"):
         restore(backup, tmp_path / "restored")
 
 
+@only_sqlite
 def test_a_file_larger_than_the_list_says_is_not_unpacked(backup, tmp_path):
     # A deflated gigabyte of zeros is a megabyte; no more is read of it than the list tells.
     repacked(backup, lambda entries: [(n, b"\0" * 50_000_000 if n == "log.sqlite3" else d) for n, d in entries])
@@ -182,12 +191,14 @@ def test_a_file_larger_than_the_list_says_is_not_unpacked(backup, tmp_path):
         restore(backup, tmp_path / "restored")
 
 
+@only_sqlite
 def test_a_backup_larger_than_the_disk_is_refused(backup, tmp_path):
     relisted(backup, lambda contents: contents["files"]["log.sqlite3"].update(bytes=10**18))
     with pytest.raises(InputError, match=r"takes 1000000000000 MB, and .* MB of room"):
         restore(backup, tmp_path / "restored")
 
 
+@only_sqlite
 def test_a_backup_of_a_newer_program_is_refused(backup, tmp_path):
     relisted(backup, lambda contents: contents.update(schema="9999"))
     with pytest.raises(InputError, match=r"newer program \(its schema is 9999"):

@@ -1,15 +1,16 @@
 import sqlite3
-from contextlib import closing
 from datetime import UTC, datetime
 
+import psycopg
 import pytest
 from sqlalchemy import text
 
 from inspector import log
 from inspector.log import acting_as, history_faults, open_log
 from inspector.log.history_tables import ChangeRow
-from inspector.log.opening import known_schemas
+from inspector.log.schema import known_schemas
 from inspector.log.tables import Base
+from tests.doubles.places import as_bytes, silently
 
 
 def faults(opened):
@@ -21,16 +22,6 @@ def entries(opened, row_table):
     with opened.reading() as session:
         rows = session.query(ChangeRow).filter_by(row_table=row_table).order_by(ChangeRow.id).all()
         return [(row.did, row.by, row.row_id, row.before) for row in rows]
-
-
-def silently(opened, statement):
-    """Edit the database as another program would."""
-    with closing(sqlite3.connect(opened.database)) as connection, connection:
-        connection.executescript(statement)
-
-
-def unguarded(statement):
-    return f"DROP TRIGGER change_is_only_added_to_update; DROP TRIGGER change_is_only_added_to_delete; {statement}"
 
 
 @pytest.fixture
@@ -134,7 +125,7 @@ def test_a_silent_edit_of_a_row_is_seen(used, statement, kind, row):
     ],
 )
 def test_a_silent_edit_of_the_history_is_seen(used, statement):
-    silently(used, unguarded(statement))
+    silently(used, statement, past_guards=True)
     assert "entry" in {fault.kind for fault in faults(used)}
 
 
@@ -145,30 +136,31 @@ def test_an_edit_with_a_forged_digest_is_seen(used):
     silently(used, "UPDATE piece SET demolded_at = '2026-05-06 16:30:00.000000'")
     with used.reading() as session:
         digest = _digest(_states(session.connection(), [("piece", 1)])[("piece", 1)])
-    silently(used, unguarded(f"UPDATE change SET state_sha256 = x'{digest.hex()}' WHERE row_table = 'piece'"))
+    forging = f"UPDATE change SET state_sha256 = {as_bytes(used, digest)} WHERE row_table = 'piece'"
+    silently(used, forging, past_guards=True)
     assert [fault.kind for fault in faults(used)] == ["entry"]
 
 
 @pytest.mark.parametrize("statement", ["UPDATE change SET by = 'Ben'", "DELETE FROM change"])
 def test_the_history_refuses_to_be_edited(used, statement):
-    with pytest.raises(sqlite3.IntegrityError, match="only added to"):
+    with pytest.raises((sqlite3.IntegrityError, psycopg.IntegrityError), match="only added to"):
         silently(used, statement)
 
 
 def test_rows_of_an_older_log_are_carried_over(tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import opening
+    from inspector.log import schema
 
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations)
+    shutil.copytree(schema.MIGRATIONS, migrations)
     (history,) = (migrations / "versions").glob("*_history.py")
     for path in (migrations / "versions").glob("0*.py"):
         if path.name >= history.name:
             path.unlink()
     before = max(path.name[:4] for path in (migrations / "versions").glob("0*.py"))
     with monkeypatch.context() as patched:
-        patched.setattr(opening, "_MIGRATIONS", migrations)
+        patched.setattr(schema, "MIGRATIONS", migrations)
         old = open_log(tmp_path / "data")
         with old._explained("written"), old._write_engine.begin() as connection:
             connection.execute(
@@ -184,7 +176,7 @@ def test_rows_of_an_older_log_are_carried_over(tmp_path, monkeypatch):
 def test_a_migration_carries_its_own_changes_over_and_covers_no_silent_edit(tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import opening
+    from inspector.log import schema
 
     first = open_log(tmp_path / "data")
     for name in ("heron", "finial"):
@@ -192,13 +184,13 @@ def test_a_migration_carries_its_own_changes_over_and_covers_no_silent_edit(tmp_
     first.close()
     silently(first, "UPDATE mold SET material = 'latex' WHERE id = 2")
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations)
+    shutil.copytree(schema.MIGRATIONS, migrations)
     head = max(path.name[:4] for path in (migrations / "versions").glob("0*.py"))
     (migrations / "versions" / "later.py").write_text(
         f'from alembic import op\nrevision = "later"\ndown_revision = "{head}"\n'
         "def upgrade():\n    op.execute(\"UPDATE mold SET release_agent = 'wax' WHERE id = 1\")\n"
     )
-    monkeypatch.setattr(opening, "_MIGRATIONS", migrations)
+    monkeypatch.setattr(schema, "MIGRATIONS", migrations)
     moved = open_log(tmp_path / "data")
     assert entries(moved, "mold")[2:] == [("carried over", f"schema {head} to later", 1, None)]
     assert [(fault.kind, fault.row) for fault in faults(moved)] == [("changed", ("mold", 2))]

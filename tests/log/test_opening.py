@@ -2,7 +2,6 @@ import os
 import sqlite3
 import stat
 import threading
-from contextlib import closing
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -10,9 +9,10 @@ from alembic.migration import MigrationContext
 from sqlalchemy import CheckConstraint, inspect, text
 
 from inspector import log
-from inspector.errors import InspectorError
-from inspector.log import back_up, open_log, restore
+from inspector.errors import InputError, InspectorError
+from inspector.log import back_up, check_log, open_log, restore
 from inspector.log.tables import Base
+from tests.doubles.places import as_bytes, only_sqlite, silently
 
 
 def head(migrations):
@@ -26,6 +26,7 @@ def test_the_migrations_make_the_tables_that_the_program_uses(opened):
         assert compare_metadata(context, Base.metadata) == []
 
 
+@only_sqlite
 def test_the_migrations_check_what_the_tables_check(opened):
     # What compares the two leaves checks out.
     with opened.reading() as session:
@@ -43,6 +44,7 @@ def test_the_migrations_check_what_the_tables_check(opened):
     assert made == meant
 
 
+@only_sqlite
 def test_sqlite_is_set_to_keep_what_was_acknowledged(opened):
     with opened.reading() as session:
         # https://sqlite.org/pragma.html: synchronous 2 is FULL.
@@ -61,37 +63,43 @@ def test_a_log_opened_again_is_the_same_log(tmp_path):
     assert not (tmp_path / "backups").exists()
 
 
-def test_a_log_of_a_newer_program_is_refused_and_left_alone(tmp_path):
-    open_log(tmp_path).close()
-    database = tmp_path / "log.sqlite3"
-    with sqlite3.connect(database) as connection:
-        connection.execute("UPDATE alembic_version SET version_num = '9999'")
-    connection.close()
+def test_a_log_of_a_newer_program_is_refused_and_left_alone(new_place):
+    made = open_log(new_place)
+    made.close()
+    silently(made, "UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(InspectorError, match=r"newer program \(its schema is 9999"):
-        open_log(tmp_path)
-    with sqlite3.connect(database) as connection:
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
-    connection.close()
+        open_log(new_place)
+    with pytest.raises(InputError, match=r"newer program \(its schema is 9999"):
+        check_log(new_place)
 
 
-def test_a_copy_is_made_before_the_schema_is_changed(tmp_path, monkeypatch):
+def test_an_older_schema_is_no_trouble(new_place):
+    made = open_log(new_place)
+    made.close()
+    silently(made, "UPDATE alembic_version SET version_num = '0001'; DROP TABLE change")
+    found = check_log(new_place)
+    assert found.troubles == ()
+    assert "The schema is 0001" in found.notes[-1]
+
+
+def test_a_copy_is_made_before_the_schema_is_changed(new_place, tmp_path, monkeypatch):
     # A later migration is put beside a copy of the program's to move a real log forward.
     import shutil
 
-    from inspector.log import opening
+    from inspector.log import schema
 
-    first = open_log(tmp_path)
+    first = open_log(new_place)
     log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
     first.close()
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations)
+    shutil.copytree(schema.MIGRATIONS, migrations)
     (migrations / "versions" / "later.py").write_text(
         f'from alembic import op\nrevision = "later"\ndown_revision = "{head(migrations)}"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n'
     )
-    monkeypatch.setattr(opening, "_MIGRATIONS", migrations)
-    open_log(tmp_path).close()
-    (copy,) = (tmp_path / "backups").iterdir()
+    monkeypatch.setattr(schema, "MIGRATIONS", migrations)
+    open_log(new_place).close()
+    (copy,) = (new_place.folder / "backups").iterdir()
     with sqlite3.connect(copy) as connection:
         assert connection.execute("SELECT name FROM mold").fetchall() == [("heron",)]
         assert connection.execute("SELECT count(*) FROM disposition").fetchall() == [(0,)]
@@ -117,19 +125,19 @@ VALUES (1, 'second', 'Ada', 'bill short', '2026-05-05 16:41:00');
 """
 
 
-def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path, monkeypatch):
+def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(new_place, tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import opening
+    from inspector.log import schema
 
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("000[2-9]_*", "00[1-9]?_*"))
+    shutil.copytree(schema.MIGRATIONS, migrations, ignore=shutil.ignore_patterns("000[2-9]_*", "00[1-9]?_*"))
     with monkeypatch.context() as patched:
-        patched.setattr(opening, "_MIGRATIONS", migrations)
-        open_log(tmp_path / "data").close()
-    with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection, connection:
-        connection.executescript(WORDS_OF_THE_FIRST_PROGRAM)
-    moved = open_log(tmp_path / "data")
+        patched.setattr(schema, "MIGRATIONS", migrations)
+        first = open_log(new_place)
+        first.close()
+    silently(first, WORDS_OF_THE_FIRST_PROGRAM.replace("x'00'", as_bytes(first, b"\0")))
+    moved = open_log(new_place)
     assert [mold.name for mold in log.list_molds(moved)] == ["heron"]
     assert log.find_mold_setting(moved, "heron").target_loss == 0.05
     detail = log.find_piece(moved, 1)
@@ -140,27 +148,27 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(tmp_path,
         context = MigrationContext.configure(session.connection(), opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
     moved.close()
-    (copy,) = (tmp_path / "data" / "backups").iterdir()
+    (copy,) = (new_place.folder / "backups").iterdir()
     assert "schema-0001" in copy.name
 
 
-def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
+def test_a_migration_that_fails_changes_nothing(new_place, tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import opening
+    from inspector.log import schema
 
-    open_log(tmp_path).close()
+    open_log(new_place).close()
     migrations = tmp_path / "migrations"
-    shutil.copytree(opening._MIGRATIONS, migrations)
+    shutil.copytree(schema.MIGRATIONS, migrations)
     (migrations / "versions" / "broken.py").write_text(
         f'from alembic import op\nrevision = "later"\ndown_revision = "{head(migrations)}"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
     )
     with monkeypatch.context() as patched:
-        patched.setattr(opening, "_MIGRATIONS", migrations)
+        patched.setattr(schema, "MIGRATIONS", migrations)
         with pytest.raises(RuntimeError, match="power cut"):
-            open_log(tmp_path)
-    again = open_log(tmp_path)
+            open_log(new_place)
+    again = open_log(new_place)
     assert log.count_pieces(again, log.PieceFilter(waiting=True)) == 0  # reads the table that was to be dropped
     again.close()
 
@@ -198,9 +206,9 @@ def test_a_read_only_folder_is_named(tmp_path):
         open_log(tmp_path)
 
 
-def test_two_that_open_a_new_log_at_once_share_it(tmp_path):
+def test_two_that_open_a_new_log_at_once_share_it(new_place):
     opened = []
-    threads = [threading.Thread(target=lambda: opened.append(open_log(tmp_path))) for _ in range(4)]
+    threads = [threading.Thread(target=lambda: opened.append(open_log(new_place))) for _ in range(4)]
     for thread in threads:
         thread.start()
     for thread in threads:

@@ -11,8 +11,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
 from drawing import drawn_photo
 from drawn_engine import DRAWN_ENGINE
 
-from inspector.log import open_log
+from inspector.log import LogPlace, open_log
 from inspector.workshop import Workshop
+from tests.doubles.places import ON_BOTH
 
 
 @pytest.fixture
@@ -33,11 +34,19 @@ def empty_database(tmp_path_factory):
     return folder / "log.sqlite3"
 
 
-@pytest.fixture
-def shop(tmp_path, empty_database):
+@pytest.fixture(params=ON_BOTH)
+def place(request, tmp_path):
+    """Where the log of an empty workshop lies."""
     (tmp_path / "data").mkdir()
-    shutil.copy(empty_database, tmp_path / "data")
-    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
+    if request.param == "postgresql":
+        return LogPlace(tmp_path / "data", request.getfixturevalue("reused_database").empty())
+    shutil.copy(request.getfixturevalue("empty_database"), tmp_path / "data")
+    return LogPlace(tmp_path / "data")
+
+
+@pytest.fixture
+def shop(place):
+    with Workshop.open(place, engine=DRAWN_ENGINE) as opened:
         yield opened
 
 

@@ -70,13 +70,13 @@ def test_without_any_reference_nothing_can_be_recognised(shop, photos):
         recognised(shop, photos, "h")
 
 
-def test_signatures_are_kept_between_runs_and_made_again_where_they_are_lost(two_molds, photos, tmp_path, engine):
+def test_signatures_are_kept_between_runs_and_made_again_where_they_are_lost(two_molds, photos, engine, place):
     recognised(two_molds, photos, "h")
-    kept = sorted((tmp_path / "data" / "signatures").iterdir())
+    kept = sorted((place.folder / "signatures").iterdir())
     assert len(kept) == 2
     kept[0].write_bytes(b"no signature")
     kept[1].unlink()
-    with Workshop.open(tmp_path / "data", engine=engine) as again:
+    with Workshop.open(place, engine=engine) as again:
         assert recognised(again, photos, "h")[0].mold == "heron"
     for path in kept:
         with np.load(path) as pictures:

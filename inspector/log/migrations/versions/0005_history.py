@@ -25,6 +25,16 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_change")),
     )
     op.create_index(op.f("ix_change_row_table_row_id_id"), "change", ["row_table", "row_id", "id"], unique=False)
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute(
+            "CREATE FUNCTION refuse_to_edit_the_history() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+            "RAISE integrity_constraint_violation USING MESSAGE = 'the history is only added to'; END $$"
+        )
+        op.execute(
+            "CREATE TRIGGER change_is_only_added_to BEFORE UPDATE OR DELETE OR TRUNCATE ON change "
+            "EXECUTE FUNCTION refuse_to_edit_the_history()"
+        )
+        return
     for doing in ("UPDATE", "DELETE"):
         op.execute(
             f"CREATE TRIGGER change_is_only_added_to_{doing.lower()} BEFORE {doing} ON change "

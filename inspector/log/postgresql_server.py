@@ -1,0 +1,151 @@
+"""A log's database as one that a PostgreSQL server keeps."""
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
+
+from inspector.errors import InputError
+from inspector.log.row_copies import CopiedTable, copy_rows, is_empty
+from inspector.log.schema import bring_to_schema, schema_of
+from inspector.log.sqlite_file import SqliteFile, disposing
+
+__all__ = ["PostgresqlDatabase"]
+
+_DRIVER = "postgresql+psycopg"
+_CONNECT_TIMEOUT_S = 10
+# Another process may be writing (another server, a migration); writes take milliseconds, so this is generous.
+_LOCK_TIMEOUT_S = 30
+# What writers lock, so that they come one after the other: a number of our own, the first bytes of "Inspector" read as
+# one. Numbers of rows and the chain of the history follow the order of commits, as in SQLite.
+_WRITERS = int.from_bytes(b"Inspecto")
+
+# Off, either may lose commits that were acknowledged, at a power cut of the server.
+_KEEPS_COMMITS = ("fsync", "full_page_writes")
+
+
+class PostgresqlDatabase:
+    """A database of a PostgreSQL server."""
+
+    to_do = (
+        "See that the server runs and can be reached, that address, user and password are right, and that its disk "
+        "has room."
+    )
+
+    def __init__(self, url: str) -> None:
+        self._url = _read_url(url)
+
+    def __str__(self) -> str:
+        return self._url.set(drivername="postgresql").render_as_string(hide_password=True)
+
+    def holds_log(self) -> bool:
+        """Whether there is a schema in it."""
+        with disposing(self.connect()) as engine, engine.connect() as connection:
+            return schema_of(connection) is not None
+
+    def connect(self) -> Engine:
+        """Connect to it, with all that keeps what was acknowledged; readers see one state each, and write nothing."""
+        try:
+            engine = create_engine(
+                self._url,
+                connect_args={"connect_timeout": _CONNECT_TIMEOUT_S, "application_name": "inspector"},
+                pool_pre_ping=True,  # the server may have been started anew
+            )
+        except ModuleNotFoundError as error:
+            raise InputError(
+                f"The log {self} is kept by a PostgreSQL server, and what speaks to one is not installed. "
+                "Install it with: pip install 'psycopg[binary]'."
+            ) from error
+
+        @event.listens_for(engine, "connect")
+        def _configure(connection: Any, _record: Any) -> None:
+            connection.autocommit = True
+            # Whatever the server's own settings are: a commit is on its disk before it is answered.
+            connection.execute("SET synchronous_commit = on")
+            connection.execute("SET timezone = 'UTC'")
+            connection.execute(f"SET lock_timeout = '{_LOCK_TIMEOUT_S}s'")
+            connection.autocommit = False
+
+        @event.listens_for(engine, "begin")
+        def _begin(connection: Connection) -> None:
+            if connection.get_execution_options().get("takes_turns"):
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
+            else:
+                connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+
+        return engine
+
+    def for_writing(self, engine: Engine) -> Engine:
+        """Have those who write wait for each other, in all programs: each sees all that was committed before."""
+        return engine.execution_options(takes_turns=True)
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the database as it is at one moment into an SQLite file, while others read and write it.
+
+        Raises
+        ------
+        sqlalchemy.exc.DatabaseError
+            If it cannot be read, or the copy cannot be written.
+        """
+        with disposing(self.connect()) as engine, engine.connect() as source:
+            SqliteFile(target).fill(source)
+
+    def take_over(self, copy: bytes) -> None:
+        """Become what an SQLite copy holds, all or nothing.
+
+        Raises
+        ------
+        InputError
+            If the copy holds what no program of ours wrote.
+        """
+        with tempfile.TemporaryDirectory() as scratch:
+            file = Path(scratch) / "copy.sqlite3"
+            file.write_bytes(copy)
+            with disposing(SqliteFile(file).connect()) as engine, engine.connect() as source:
+                try:
+                    self.take_rows(source)
+                except (ValueError, TypeError) as error:  # SQLite holds anything in any column
+                    raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
+
+    def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
+        """Become what another database holds, all or nothing.
+
+        Raises
+        ------
+        InputError
+            If this one is not empty.
+        """
+        with disposing(self.connect()) as engine, self.for_writing(engine).begin() as target:
+            if not is_empty(target):
+                raise InputError(
+                    f"The database {self} holds tables already, and nothing is written over. Name an empty one."
+                )
+            bring_to_schema(target, schema_of(source) or "base")
+            return copy_rows(source, target)
+
+    def faults(self, connection: Connection) -> list[str]:
+        """Tell whether it holds text as this program writes it; the server looks after its pages itself."""
+        encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+        return [] if encoding == "UTF8" else [f"its encoding is {encoding}, where it has to be UTF8"]
+
+    def risks(self, connection: Connection) -> list[str]:
+        """Name what may lose acknowledged words at a power cut."""
+        settings = {name: connection.exec_driver_sql(f"SHOW {name}").scalar_one() for name in _KEEPS_COMMITS}
+        return [f"The server's setting {name} is {said}" for name, said in settings.items() if said != "on"]
+
+
+def _read_url(text: str) -> URL:
+    try:
+        url = make_url(text)
+    except ArgumentError:
+        url = None
+    if url is None or url.drivername not in ("postgresql", _DRIVER):
+        kind = text.partition(":")[0]
+        raise InputError(
+            f"A database named by {kind!r} cannot keep a log. Name one of a PostgreSQL server, as in "
+            "postgresql+psycopg://user@host/database, or none, for an SQLite file in the data folder."
+        )
+    return url.set(drivername=_DRIVER)
