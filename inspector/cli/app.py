@@ -18,6 +18,7 @@ from inspector.cli.limits import limits
 from inspector.cli.listing import list_log
 from inspector.cli.mat import mat
 from inspector.cli.molds import mold_app
+from inspector.cli.moving import move
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
 from inspector.cli.serving import serve
@@ -64,5 +65,6 @@ app.add_typer(account_app, name="account")
 app.add_typer(token_app, name="token")
 app.command("backup")(backup)
 app.command("restore")(restore_backup)
+app.command("move")(move)
 app.command("check")(check)
 app.command("history")(history)

@@ -92,6 +92,7 @@ from inspector.log.molds import (
     remove_feature,
     set_reference_use,
 )
+from inspector.log.moving import move_log
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
@@ -151,6 +152,7 @@ from inspector.log.reviewing import (
     last_word,
     take_back,
 )
+from inspector.log.row_copies import CopiedTable
 from inspector.log.script_tokens import add_token, find_token, list_tokens, revoke_token, touch_token
 from inspector.log.temperatures import (
     add_constant_temperature,
@@ -188,6 +190,7 @@ __all__ = [
     "CementClass",
     "Change",
     "ClaimedPhoto",
+    "CopiedTable",
     "Disposition",
     "ExpectedTemperature",
     "Feature",
@@ -337,6 +340,7 @@ __all__ = [
     "list_temperatures",
     "list_tokens",
     "list_window_changes",
+    "move_log",
     "name_refused",
     "note_sending",
     "open_log",

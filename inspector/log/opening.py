@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -54,6 +55,12 @@ class Log:
             recording_history(session),
         ):
             yield session
+
+    @contextmanager
+    def held_still(self) -> Iterator[Connection]:
+        """Give a connection to read the log by while nobody writes to it, in any program."""
+        with self._explained("read"), self._turn, self._write_engine.begin() as connection:
+            yield connection
 
     def close(self) -> None:
         """Let go of the database."""

@@ -44,6 +44,21 @@ def test_a_log_comes_back_from_a_backup_of_the_other_kind(run, reused_database):
     assert "holds a log already, and nothing is written over" in refused.stderr
 
 
+@pytest.mark.postgresql
+def test_a_log_is_moved_to_a_server_and_back(run, folder, postgresql_server):
+    assert run(*ADDED.split()).exit_code == 0
+    url = postgresql_server.new_database()
+    moved = run("move", "--to", url)
+    assert moved.exit_code == 0
+    assert "mix: 1 rows, SHA-256 " in moved.stdout
+    assert "2 rows were moved into" in moved.stdout
+    assert run("move", "--database", url, "--to", "file").exit_code == 1  # the old one is still there
+    (folder / "data" / "log.sqlite3").rename(folder / "old.sqlite3")
+    assert run("move", "--database", url, "--to", "file").exit_code == 0
+    assert "grey" in run("mix", "list").stdout
+    assert run("check").exit_code == 0
+
+
 def test_a_server_that_is_not_there_is_told_without_the_password(run, tmp_path):
     result = run("mix", "list", "--database", f"postgresql+psycopg://ada:secret@/shop?host={tmp_path}")
     assert result.exit_code == 1

@@ -1,0 +1,58 @@
+"""A whole log from one database into another, of whatever kind; photos stay in their folder."""
+
+from pathlib import Path
+
+from sqlalchemy.exc import DatabaseError
+
+from inspector.errors import InputError, InspectorError
+from inspector.log.databases import database_of
+from inspector.log.opening import open_log, said_by
+from inspector.log.places import LogPlace
+from inspector.log.row_copies import CopiedTable
+
+__all__ = ["move_log"]
+
+
+def move_log(where: Path | LogPlace, *, to: str | None) -> tuple[CopiedTable, ...]:
+    """Copy all rows of a log into an empty database, and find each of them there; meanwhile nobody writes to the log.
+
+    Parameters
+    ----------
+    where : Path or LogPlace
+        Where the log is. It is brought up to date first, and stays as it is then.
+    to : str, optional
+        URL of a server's database; None for a file in the log's folder.
+
+    Returns
+    -------
+    copied : tuple of CopiedTable
+        What was found in both, table by table.
+
+    Raises
+    ------
+    InputError
+        If there is no log, or one where it is to go, or both are the same.
+    InspectorError
+        If one of them cannot be read or written, or rows did not arrive as they were. The new one is empty then.
+    """
+    place = LogPlace.of(where)
+    source, target = database_of(place), database_of(LogPlace(place.folder, to))
+    if str(source) == str(target):
+        raise InputError(f"The log is kept by {source} already. Name another database with --to.")
+    try:
+        if not source.holds_log():
+            raise InputError(f"There is no log in {source}. Name it with --data and --database.")
+    except DatabaseError as error:
+        raise InspectorError(f"The log {source} could not be read: {said_by(error)}. {source.to_do}") from error
+    log = open_log(place)
+    try:
+        with log.held_still() as connection:
+            return target.take_rows(connection)
+    except DatabaseError as error:
+        raise InspectorError(f"The log could not be put into {target}: {said_by(error)}. {target.to_do}") from error
+    except OSError as error:
+        raise InspectorError(
+            f"The log could not be put into {target}: {error.strerror or error}. {target.to_do}"
+        ) from error
+    finally:
+        log.close()
