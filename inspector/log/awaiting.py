@@ -2,6 +2,8 @@
 
 Who inspects claims a photo for a while, and renews the claim as long as it works on it. What a program had claimed that
 was killed is free again when the claim runs out; what comes from one that lost its claim meanwhile is not logged.
+Those who claim may be at several machines: writers take turns (`Log.writing`), so that no two claim the same photo, and
+claims run out by the clock of the database, not by theirs.
 """
 
 from collections.abc import Sequence
@@ -155,11 +157,11 @@ def keep_for_inspection(log: Log, new: PhotoToInspect) -> KeptPhoto:
 
 def claim_photo(log: Log, *, worker: str, lease: timedelta) -> ClaimedPhoto | None:
     """Claim the photo that waits longest; None where none is free."""
-    now = datetime.now(UTC)
     with log.reading() as session:  # most times there is none, and nobody who writes has to be waited for
-        if session.scalar(_free(now)) is None:
+        if session.scalar(_free(_now(log, session))) is None:
             return None
     with log.writing() as session:
+        now = _now(log, session)
         row = session.scalar(_free(now))
         if row is None:
             return None
@@ -182,7 +184,7 @@ def renew_claim(log: Log, claim: ClaimedPhoto, *, lease: timedelta) -> None:
     with log.writing() as session:
         row = _claimed_row(session, claim)
         if row is not None:
-            row.claimed_until = datetime.now(UTC) + lease
+            row.claimed_until = _now(log, session) + lease
 
 
 def release_claims(log: Log, *, worker: str) -> None:
@@ -283,6 +285,11 @@ def drop_refused(log: Log, photo_id: int) -> None:
     """
     with log.writing() as session:
         session.delete(_refused_row(session, photo_id))
+
+
+def _now(log: Log, session: Session) -> datetime:
+    """The time that claims are held against, alike for all who may claim."""
+    return log.database.now(session.connection())
 
 
 def _free(now: datetime) -> Select[AwaitingPhotoRow]:

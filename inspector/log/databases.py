@@ -1,5 +1,6 @@
 """What a log asks of the database that keeps its rows, and which one a place names."""
 
+from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
@@ -39,6 +40,9 @@ class Database(Protocol):
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no log yet; all or nothing."""
+
+    def now(self, connection: Connection) -> datetime:
+        """The time by the one clock that all who share the database go by."""
 
     def faults(self, connection: Connection) -> list[str]:
         """Tell what is wrong with the database itself."""

@@ -1,6 +1,7 @@
 """A log's database as one that a PostgreSQL server keeps."""
 
 import tempfile
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +126,11 @@ class PostgresqlDatabase:
                 )
             bring_to_schema(target, schema_of(source) or "base")
             return copy_rows(source, target)
+
+    def now(self, connection: Connection) -> datetime:
+        """The time by the clock of the server: those of the machines that it serves may differ."""
+        now: datetime = connection.exec_driver_sql("SELECT clock_timestamp()").scalar_one()
+        return now
 
     def faults(self, connection: Connection) -> list[str]:
         """Tell whether it holds text as this program writes it; the server looks after its pages itself."""

@@ -4,6 +4,7 @@ import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,10 @@ class SqliteFile:
         with disposing(self.connect()) as engine, engine.begin() as target:
             bring_to_schema(target, schema_of(source) or "base")
             return copy_rows(source, target)
+
+    def now(self, connection: Connection) -> datetime:  # noqa: ARG002 - a server has a clock of its own
+        """The time by the clock of this machine, which all who share the file are at."""
+        return datetime.now(UTC)
 
     def faults(self, connection: Connection) -> list[str]:
         """Have SQLite look at every page (https://sqlite.org/pragma.html#pragma_integrity_check)."""

@@ -8,13 +8,18 @@ import pytest
 
 from inspector.log import Log
 
-__all__ = ["ON_BOTH", "as_bytes", "only_sqlite", "silently"]
+__all__ = ["ON_BOTH", "as_bytes", "only_postgresql", "only_sqlite", "silently"]
 
 ON_BOTH = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)]
 """Values of the fixture `place`."""
 
 only_sqlite = pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 """For tests of what only a file can have."""
+
+
+def only_postgresql(test):
+    """Mark a test of what only a server can have."""
+    return pytest.mark.postgresql(pytest.mark.parametrize("place", ["postgresql"], indirect=True)(test))
 
 
 def silently(opened: Log, statements: str, *, past_guards: bool = False) -> None:

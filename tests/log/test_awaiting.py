@@ -7,6 +7,7 @@ import pytest
 from inspector import log
 from inspector.errors import InputError
 from inspector.log import Log, PhotoSending, PhotoToInspect, check_log
+from tests.doubles.places import only_postgresql
 
 LEASE = timedelta(seconds=60)
 EXPIRED = timedelta(seconds=-1)
@@ -43,6 +44,19 @@ def test_photos_are_claimed_in_the_order_in_which_they_came_each_by_one_worker(s
     claims = [log.claim_photo(stocked, worker=worker, lease=LEASE) for worker in ("a", "b", "c")]
     assert [claim and claim.photo.id for claim in claims] == [first.photo_id, second.photo_id, None]
     assert log.find_awaiting(stocked, second.photo_id).before == 1
+
+
+@only_postgresql
+def test_claims_hold_against_a_machine_whose_clock_is_wrong(stocked, keep, monkeypatch):
+    class Ahead(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime.now(tz) + timedelta(days=1)
+
+    keep()
+    assert log.claim_photo(stocked, worker="a", lease=LEASE) is not None
+    monkeypatch.setattr("inspector.log.awaiting.datetime", Ahead)
+    assert log.claim_photo(stocked, worker="b", lease=LEASE) is None
 
 
 def test_an_inspected_photo_waits_no_longer(stocked, keep, make):

@@ -2,6 +2,7 @@
 
 import os
 import signal
+from concurrent.futures import FIRST_COMPLETED, wait
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
@@ -9,22 +10,24 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from inspector.log import check_log
+from inspector.log import LogPlace, check_log
 from inspector.workshop import Workshop
 from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.places import only_postgresql, only_sqlite
 
 YELLOW, WHITE = (255, 255, 0), (255, 255, 255)  # what ends the process of the drawn engine, and what it fails on
 LONGEST_S = 120
 
 
 @pytest.fixture
-def data_dir(tmp_path: Path) -> Path:
-    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as shop:
+def kept_at(place: LogPlace) -> LogPlace:
+    """Where the log of a workshop with the mold `heron` is kept."""
+    with Workshop.open(place, engine=DRAWN_ENGINE) as shop:
         shop.add_mold("heron", views=["side"])
         shop.confirm_reference(shop.add_reference(drawn_photo(), name="r.jpg", mold="heron").reference.id)
-    return tmp_path / "data"
+    return place
 
 
 def keep(shop: Workshop, number: int, **facts) -> int:
@@ -48,12 +51,15 @@ def inspections(shop: Workshop) -> list[int]:
         return [count for (count,) in rows]
 
 
-def test_processes_inspect_each_photo_once_whatever_ends_them(data_dir: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@only_sqlite
+def test_processes_inspect_each_photo_once_whatever_ends_them(
+    kept_at: LogPlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[2]))
     engine = "tests.doubles.drawn_engine:DRAWN_ENGINE"
     with (
-        Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop,
-        InspectingProcesses(data_dir, workers=1, photos_a_process=3, engine=engine) as inspecting,
+        Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop,
+        InspectingProcesses(kept_at, workers=1, photos_a_process=3, engine=engine) as inspecting,
     ):
         photos = [keep(shop, number) for number in range(3)]
         for photo_id in photos:
@@ -76,13 +82,31 @@ def test_processes_inspect_each_photo_once_whatever_ends_them(data_dir: Path, mo
         assert inspection.status == "unusable"
         assert "deadly.png ended the program that inspected it" in inspection.reason
         assert shop.piece(shop.photo(later).piece_id).piece.kinds == ("chip",)
-    assert check_log(data_dir).troubles == ()
+    assert check_log(kept_at).troubles == ()
 
 
-def test_what_was_left_when_the_program_ended_is_picked_up(data_dir: Path) -> None:
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop:
+@only_postgresql
+def test_servers_beside_each_other_inspect_each_photo_once(kept_at: LogPlace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two programs with a process each, as at two machines; one ends while it is at a photo."""
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[2]))
+    engine = "tests.doubles.drawn_engine:DRAWN_ENGINE"
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop:
+        photos = [keep(shop, number) for number in range(8)]
+        with InspectingProcesses(kept_at, workers=1, engine=engine) as first:
+            with InspectingProcesses(kept_at, workers=1, engine=engine) as second:
+                told = [program.finished(photo_id) for photo_id in photos for program in (first, second)]
+                wait(told, timeout=LONGEST_S, return_when=FIRST_COMPLETED)
+            while shop.queue.count():
+                first.wake()
+                wait(told, timeout=0.1)
+        assert inspections(shop) == [1] * len(photos)
+    assert check_log(kept_at).troubles == ()
+
+
+def test_what_was_left_when_the_program_ended_is_picked_up(kept_at: LogPlace) -> None:
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop:
         photos = [keep(shop, number) for number in range(3)]
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop, InspectingThread(shop) as inspecting:
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop, InspectingThread(shop) as inspecting:
         asked = {photo_id: inspecting.finished(photo_id) for photo_id in photos}
         for photo_id, future in asked.items():
             if shop.queue.find(photo_id) is not None:
@@ -90,8 +114,8 @@ def test_what_was_left_when_the_program_ended_is_picked_up(data_dir: Path) -> No
         assert inspections(shop) == [1, 1, 1]
 
 
-def test_two_programs_on_one_log_inspect_each_photo_once(data_dir: Path) -> None:
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as one, Workshop.open(data_dir, engine=DRAWN_ENGINE) as other:
+def test_two_programs_on_one_log_inspect_each_photo_once(kept_at: LogPlace) -> None:
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as one, Workshop.open(kept_at, engine=DRAWN_ENGINE) as other:
         photos = [keep(one, number) for number in range(12)]
         with InspectingThread(one) as first, InspectingThread(other) as second:
             first.wake()
@@ -101,8 +125,8 @@ def test_two_programs_on_one_log_inspect_each_photo_once(data_dir: Path) -> None
         assert inspections(one) == [1] * len(photos)
 
 
-def test_a_fault_of_the_program_costs_one_photo(data_dir: Path) -> None:
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop:
+def test_a_fault_of_the_program_costs_one_photo(kept_at: LogPlace) -> None:
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop:
         faulty = shop.queue.keep(all_of(WHITE), name="faulty.png", mold="heron").photo_id
         good = keep(shop, 1)
         assert [shop.queue.inspect_next(worker="a") for _ in range(3)] == [faulty, good, None]
@@ -111,8 +135,8 @@ def test_a_fault_of_the_program_costs_one_photo(data_dir: Path) -> None:
         assert "The program failed on photo faulty.png (ZeroDivisionError" in inspection.reason
 
 
-def test_a_mold_that_was_not_said_is_found_out_or_asked_for(data_dir: Path) -> None:
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop:
+def test_a_mold_that_was_not_said_is_found_out_or_asked_for(kept_at: LogPlace) -> None:
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop:
         known = keep(shop, 1, mold=None)
         other = shop.queue.keep(drawn_photo(size=(400, 400)), name="other.jpg").photo_id
         while shop.queue.inspect_next(worker="a") is not None:
