@@ -16,6 +16,7 @@ from inspector.log.photos import PhotoFolder
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas, schema_of
 from inspector.log.sqlite_file import disposing
+from inspector.log.waiting import disagreements
 
 __all__ = ["LogCheck", "Trouble", "check_log"]
 
@@ -117,6 +118,14 @@ def _check(connection: Connection, photos: PhotoFolder, database: Database) -> L
         notes.append(
             f"{unnamed} photo files are not named by the log. They were kept for something that was then not logged."
         )
+    if schema == known[0]:
+        troubles += [
+            Trouble(
+                f"Piece {piece_id} is listed as waiting for a decision and should not be, or the other way round.",
+                "Decide what becomes of it: that puts the list right.",
+            )
+            for piece_id in disagreements(connection)
+        ]
     troubles += [_trouble(fault) for fault in history_faults(connection)]
     return LogCheck(
         troubles=tuple(troubles),

@@ -37,6 +37,7 @@ from inspector.log.access_tables import SECRET_TABLES
 from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
+from inspector.log.waiting_tables import WaitingPieceRow
 
 __all__ = [
     "Change",
@@ -56,9 +57,13 @@ State = Mapping[str, Any]
 RowKey = tuple[str, int]
 """Table and number of a row."""
 
-# Not in the history: the history itself, which migrations were run, what the program has still to do, and secrets with
-# what comes and goes with them.
-_OUTSIDE = frozenset({ChangeRow.__tablename__, "alembic_version", AwaitingPhotoRow.__tablename__}) | SECRET_TABLES
+# Not in the history: the history itself, which migrations were run, what the program has still to do, what is worked
+# out from the log, and secrets with what comes and goes with them.
+_OUTSIDE = (
+    frozenset(row.__tablename__ for row in (ChangeRow, AwaitingPhotoRow, WaitingPieceRow))
+    | {"alembic_version"}
+    | SECRET_TABLES
+)
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 

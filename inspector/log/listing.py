@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Select, SQLColumnExpression, and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
 from inspector.errors import InputError
@@ -30,6 +30,7 @@ from inspector.log.records import (
     UncountedMark,
     Verdict,
 )
+from inspector.log.standing import is_latest_inspection, latest_outcome, score_of_piece
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
@@ -44,6 +45,7 @@ from inspector.log.tables import (
     ReviewRow,
     with_offset,
 )
+from inspector.log.waiting_tables import WaitingPieceRow
 
 __all__ = [
     "count_pieces",
@@ -72,7 +74,7 @@ def list_pieces(log: Log, which: PieceFilter, *, limit: int | None, offset: int)
 def list_pieces_worst_first(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[Piece, ...]:
     """List pieces by their score, highest first; those with no usable photo come last."""
     with log.reading() as session:
-        score = _score()
+        score: SQLColumnExpression[float | None] = WaitingPieceRow.score if which.waiting else score_of_piece()
         query = _matching(which).order_by(score.is_(None), score.desc(), PieceRow.id).limit(limit).offset(offset)
         return _pieces(session, session.scalars(query).all())
 
@@ -143,42 +145,6 @@ def _seen_at() -> ColumnElement[datetime]:
     return func.coalesce(PieceRow.demolded_at, PieceRow.created_at)
 
 
-def _is_latest_inspection() -> ColumnElement[bool]:
-    other = aliased(InspectionRow)
-    latest = (
-        select(func.max(other.id))
-        .where(other.photo_id == InspectionRow.photo_id)
-        .correlate(InspectionRow)
-        .scalar_subquery()
-    )
-    return InspectionRow.id == latest
-
-
-def _score() -> ColumnElement[float | None]:
-    return (
-        select(func.max(InspectionRow.score))
-        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(
-            PhotoRow.piece_id == PieceRow.id,
-            InspectionRow.status == "inspected",
-            _is_latest_inspection(),
-        )
-        .correlate(PieceRow)
-        .scalar_subquery()
-    )
-
-
-def _latest_outcome() -> ColumnElement[str | None]:
-    return (
-        select(DispositionRow.outcome)
-        .where(DispositionRow.piece_id == PieceRow.id)
-        .order_by(DispositionRow.id.desc())
-        .limit(1)
-        .correlate(PieceRow)
-        .scalar_subquery()
-    )
-
-
 def _has_kind(kind: str) -> ColumnElement[bool]:
     """Tell whether a latest inspection has a finding that is held to be of that kind."""
     newest = aliased(ReviewRow)
@@ -192,7 +158,7 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
         .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id))
         .where(
             PhotoRow.piece_id == PieceRow.id,
-            or_(_is_latest_inspection(), FindingRow.drawn_by.is_not(None)),
+            or_(is_latest_inspection(), FindingRow.drawn_by.is_not(None)),
             func.coalesce(ReviewRow.new_kind, FindingRow.kind) == kind,
             func.coalesce(ReviewRow.verdict, "") != "dismissed",
         )
@@ -218,13 +184,6 @@ def _is_nearest_to(reference: str) -> ColumnElement[bool]:
     )
 
 
-def _is_noted_only() -> ColumnElement[bool]:
-    """Tell whether all that is known was written down, as in a spreadsheet: there is no photo to decide by."""
-    noted = exists(select(DefectNoteRow.id).where(DefectNoteRow.piece_id == PieceRow.id).correlate(PieceRow))
-    photographed = exists(select(PhotoRow.id).where(PhotoRow.piece_id == PieceRow.id).correlate(PieceRow))
-    return and_(noted, ~photographed)
-
-
 def _matching(which: PieceFilter) -> Select[int]:
     query = select(PieceRow.id)
     if which.mold is not None:
@@ -234,16 +193,18 @@ def _matching(which: PieceFilter) -> Select[int]:
     if which.until is not None:
         query = query.where(_seen_at() < which.until)
     if which.waiting is not None:
-        undecided = _latest_outcome().is_(None)  # no word yet, or the only one was taken back
-        query = query.where(undecided & ~_is_noted_only() if which.waiting else ~undecided)
+        if which.waiting:
+            query = query.join(WaitingPieceRow, WaitingPieceRow.piece_id == PieceRow.id)
+        else:
+            query = query.where(latest_outcome().is_not(None))
     if which.outcome is not None:
-        query = query.where(_latest_outcome() == which.outcome)
+        query = query.where(latest_outcome() == which.outcome)
     if which.kind is not None:
         query = query.where(_has_kind(which.kind))
     if which.nearest_reference is not None:
         query = query.where(_is_nearest_to(which.nearest_reference))
     if which.min_score is not None:
-        query = query.where(_score() >= which.min_score)
+        query = query.where(score_of_piece() >= which.min_score)
     return query
 
 
@@ -299,7 +260,7 @@ def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int,
     rows = session.scalars(
         select(InspectionRow)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(PhotoRow.piece_id.in_(piece_ids), _is_latest_inspection())
+        .where(PhotoRow.piece_id.in_(piece_ids), is_latest_inspection())
         .options(selectinload(InspectionRow.findings).selectinload(FindingRow.reviews))
     ).all()
     drawn_before: dict[int, list[FindingRow]] = defaultdict(list)
@@ -307,7 +268,7 @@ def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int,
         select(InspectionRow.photo_id, FindingRow)
         .join(FindingRow, FindingRow.inspection_id == InspectionRow.id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(PhotoRow.piece_id.in_(piece_ids), FindingRow.drawn_by.is_not(None), ~_is_latest_inspection())
+        .where(PhotoRow.piece_id.in_(piece_ids), FindingRow.drawn_by.is_not(None), ~is_latest_inspection())
         .options(selectinload(FindingRow.reviews))
         .order_by(FindingRow.id)
     ):

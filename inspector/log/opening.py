@@ -20,6 +20,7 @@ from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photos import PhotoFolder
 from inspector.log.places import LogPlace
 from inspector.log.schema import bring_to_schema, known_schemas, schema_of
+from inspector.log.waiting import keeping_waiting
 
 __all__ = ["Log", "make_data_folder", "open_log", "photo_folder", "said_by"]
 
@@ -53,6 +54,7 @@ class Log:
             Session(self._write_engine) as session,
             session.begin(),
             recording_history(session),
+            keeping_waiting(session),
         ):
             yield session
 

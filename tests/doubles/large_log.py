@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from inspector.log import sha256_of
+from inspector.log import LogPlace, sha256_of
 from inspector.log.tables import (
     DispositionRow,
     FindingRow,
@@ -35,13 +35,13 @@ _PIECES_A_POUR = 10
 FILE_EVERY = 100
 
 
-def fill_log(data_dir: Path, *, pieces: int, seed: int = 1, molds: int = LARGE_MOLDS) -> None:
+def fill_log(where: Path | LogPlace, *, pieces: int, seed: int = 1, molds: int = LARGE_MOLDS) -> None:
     """Make a log with so many pieces, a tenth of them waiting.
 
     Pieces of the first mold are the first, those of the second come next, and so on in turn.
     """
     rng = np.random.default_rng(seed)
-    with Workshop.open(data_dir, engine=DRAWN_ENGINE) as shop:
+    with Workshop.open(where, engine=DRAWN_ENGINE) as shop:
         for number in range(molds):
             name = f"leaf-{number:02}"
             shop.add_mold(name, title=f"Leaf {number}", material=("silicone", "latex")[number % 2])

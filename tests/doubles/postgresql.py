@@ -32,7 +32,10 @@ _SETTINGS = {
     "jit": "off",
 }
 _STARTS_WITHIN_S = 60
-_TABLES_WITH_NUMBERS = (
+_TABLES = (
+    "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public' AND table_name <> 'alembic_version'"
+)
+_NUMBERED_TABLES = (
     "SELECT table_name FROM information_schema.columns WHERE table_schema = 'public' AND column_name = 'id'"
 )
 
@@ -78,12 +81,13 @@ class ReusedDatabase:
         self.url = server.new_database()
         make_tables(self.url)
         self._connection = psycopg.connect(server._dsn(_name_in(self.url)), autocommit=True)
-        tables = [name for (name,) in self._connection.execute(_TABLES_WITH_NUMBERS)]
+        tables = [name for (name,) in self._connection.execute(_TABLES)]
+        numbered = [name for (name,) in self._connection.execute(_NUMBERED_TABLES)]
         # As a replica does: no trigger, no reference stands in the way.
         self._connection.execute("SET session_replication_role = replica")
         self._emptying = "; ".join(
-            [f"DELETE FROM {name}" for name in [*tables, "pour_mold"]]
-            + [f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), 1, false)" for name in tables]
+            [f"DELETE FROM {name}" for name in tables]
+            + [f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), 1, false)" for name in numbered]
         )
 
     def empty(self) -> str:
