@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from inspector import log
 from inspector.log import NewNotedPiece, PieceFilter
+from tests.doubles.places import only_sqlite
 
 POURED_AT = datetime(2026, 6, 1, 15, 0, tzinfo=timezone(timedelta(hours=2)))
 PIECE = NewNotedPiece(
@@ -130,6 +131,7 @@ lines = st.builds(
 )
 
 
+@only_sqlite  # many words for each example: over the server it takes several seconds
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(new=st.lists(lines, min_size=1, max_size=8), more=st.lists(lines, max_size=4))
 def test_importing_again_never_doubles_and_never_drops(stocked, new, more):

@@ -5,6 +5,7 @@ from hypothesis import strategies as st
 from inspector import log
 from inspector.errors import InputError, StaleError
 from inspector.log import VERDICTS, Outline, PieceFilter
+from tests.doubles.places import only_sqlite
 
 DRAWN = Outline(((5.0, 5.0), (30.0, 5.0), (30.0, 25.0)), 10.0, 5.0, 4.0)
 WAITING = PieceFilter(waiting=True)
@@ -224,6 +225,7 @@ def test_a_word_on_a_state_that_has_changed_is_not_kept(stocked, piece_id, findi
 WORDS = ["confirmed", "dismissed", "kind changed", "outline corrected", "sell", "scrap", "note", "draw"]
 
 
+@only_sqlite  # many words for each example: over the server it takes several seconds
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(words=st.lists(st.sampled_from(WORDS), max_size=6))
 def test_taking_everything_back_leads_back_to_the_start(stocked, make, words):

@@ -34,7 +34,18 @@ def empty_database(tmp_path_factory):
     return folder / "log.sqlite3"
 
 
-@pytest.fixture(params=ON_BOTH)
+# What writes to the log in ways of its own; what only reads or reckons goes over SQLite, to save time.
+OVER_BOTH = {"test_inspecting", "test_recording", "test_reviewing"}
+
+
+def pytest_generate_tests(metafunc):
+    said = any(mark.name == "parametrize" and mark.args[0] == "place" for mark in metafunc.definition.iter_markers())
+    if "place" in metafunc.fixturenames and not said:
+        over_both = metafunc.module.__name__.rpartition(".")[2] in OVER_BOTH
+        metafunc.parametrize("place", ON_BOTH if over_both else ["sqlite"], indirect=True)
+
+
+@pytest.fixture
 def place(request, tmp_path):
     """Where the log of an empty workshop lies."""
     (tmp_path / "data").mkdir()
