@@ -42,11 +42,7 @@ def opened(place):
     with_log.close()
 
 
-@pytest.fixture(scope="session")
-def stocked_database(tmp_path_factory):
-    """The database of `stocked`, made once and copied for each test."""
-    folder = tmp_path_factory.mktemp("stocked")
-    opened = open_log(folder)
+def stock(opened: Log) -> None:
     log.add_mold(
         opened, "heron", title="Heron, long bill", material="silicone", release_agent="paste wax", views=["side", "top"]
     )
@@ -57,16 +53,26 @@ def stocked_database(tmp_path_factory):
     log.add_pour(
         opened, mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC), cure_notes="covered"
     )
+
+
+@pytest.fixture(scope="session")
+def stocked_database(tmp_path_factory):
+    """The database of `stocked`, made once and copied for each test."""
+    folder = tmp_path_factory.mktemp("stocked")
+    opened = open_log(folder)
+    stock(opened)
     opened.close()  # and nothing is left in its write-ahead log
     return folder / "log.sqlite3"
 
 
 @pytest.fixture
-def stocked(tmp_path, stocked_database) -> Iterator[Log]:
+def stocked(request, place) -> Iterator[Log]:
     """A log with the mold `heron`, the mix `grey` and pour 1 of it."""
-    (tmp_path / "data").mkdir()
-    shutil.copy(stocked_database, tmp_path / "data")
-    with_log = open_log(tmp_path / "data")
+    if place.database is None:
+        shutil.copy(request.getfixturevalue("stocked_database"), place.folder)
+    with_log = open_log(place)
+    if place.database is not None:
+        stock(with_log)
     yield with_log
     with_log.close()
 

@@ -61,22 +61,29 @@ def shop(place):
         yield opened
 
 
+def furnish(shop: Workshop) -> None:
+    shop.add_mold("heron", title="Heron, long bill", material="silicone", views=["side"])
+    check = shop.add_reference(drawn_photo(shade=200), name="r1.jpg", mold="heron")
+    shop.confirm_reference(check.reference.id)
+    shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+    shop.add_pour(mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC))
+
+
 @pytest.fixture(scope="session")
 def heron_data(tmp_path_factory):
     """The data folder of `heron`, made once and copied for each test."""
     made_in = tmp_path_factory.mktemp("heron") / "data"
     with Workshop.open(made_in, engine=DRAWN_ENGINE) as shop:
-        shop.add_mold("heron", title="Heron, long bill", material="silicone", views=["side"])
-        check = shop.add_reference(drawn_photo(shade=200), name="r1.jpg", mold="heron")
-        shop.confirm_reference(check.reference.id)
-        shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
-        shop.add_pour(mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC))
+        furnish(shop)
     return made_in
 
 
 @pytest.fixture
-def heron(tmp_path, heron_data):
+def heron(request, place):
     """A workshop with the mold `heron`, one reference that somebody said yes to, a mix and pour 1."""
-    shutil.copytree(heron_data, tmp_path / "data")
-    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
+    if place.database is None:
+        shutil.copytree(request.getfixturevalue("heron_data"), place.folder, dirs_exist_ok=True)
+    with Workshop.open(place, engine=DRAWN_ENGINE) as opened:
+        if place.database is not None:
+            furnish(opened)
         yield opened
