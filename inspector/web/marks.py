@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from inspector.web.words import kind
 from inspector.workshop import LoggedFinding, LoggedPhoto, Points
 
 __all__ = ["Mark", "mark_findings", "number_place", "polygon_points"]
@@ -41,7 +42,7 @@ def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tupl
     marks: list[Mark] = []
     taken: list[_Line] = []
     for number, finding in enumerate(findings, start=1):
-        words = f"{number} {finding.kind}"
+        words = f"{number} {kind(finding.kind)}"
         x = [point[0] / photo.width_px * 100 for point in finding.polygon_xy]
         y = [point[1] / photo.height_px * 100 for point in finding.polygon_xy]
         room_percent = len(words) * _LETTER_PERCENT

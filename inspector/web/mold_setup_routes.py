@@ -12,9 +12,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.errors import InputError
+from inspector.web.language import tr
 from inspector.web.looking_up import Id
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
+from inspector.web.quantities import TypedNumber
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.workshop import FeatureProposal, LoggedPhoto, MoldDetail, MoldReference, Workshop
@@ -167,7 +169,7 @@ def name_features(
     _find_mold(shop, mold)
     named = {of: text.strip() for of, text in zip(number, name, strict=False) if text.strip()}
     if not named:
-        raise InputError("No thin part got a name. Go back and name those that may break, or skip this step.")
+        raise InputError(tr("No thin part got a name. Go back and name those that may break, or skip this step."))
     shop.accept_proposals(mold, list(named), names=[text[:_NAME_LENGTH] for text in named.values()])
     return _to_setup(mold, "features")
 
@@ -177,10 +179,10 @@ def name_features(
 def set_targets(
     shop: ShopDep,
     mold: str,
-    target_loss_percent: Annotated[float | None, Form()] = None,
-    piece_cost: Annotated[float | None, Form()] = None,
-    mold_hour_cost: Annotated[float | None, Form()] = None,
-    turnaround_h: Annotated[float | None, Form()] = None,
+    target_loss_percent: Annotated[TypedNumber | None, Form()] = None,
+    piece_cost: Annotated[TypedNumber | None, Form()] = None,
+    mold_hour_cost: Annotated[TypedNumber | None, Form()] = None,
+    turnaround_h: Annotated[TypedNumber | None, Form()] = None,
 ) -> RedirectResponse:
     """Say what the window of a mold is to meet."""
     _find_mold(shop, mold)
@@ -203,7 +205,7 @@ def change_release_agent(
     _find_mold(shop, mold)
     who = given_name(name)
     if from_day is None:
-        raise InputError("Say from which day on the new release agent is used.")
+        raise InputError(tr("Say from which day on the new release agent is used."))
     shop.change_release_agent(mold, release_agent, from_at=datetime.combine(from_day, time()), said_by=who)
     response = _to_setup(mold, "release-agent")
     remember_reviewer(response, who)
@@ -219,7 +221,8 @@ def _add_references(request: Request, shop: Workshop, mold: str, view: str, phot
         name = cleaned_name(upload.filename or "photo", max_length=_NAME_LENGTH)
         try:
             if (upload.size or 0) > request.app.state.settings.max_photo_bytes:
-                raise InputError(f"Photo {name} is too large. Send it smaller, as a JPEG for instance.")
+                sentence = tr("Photo %(name)s is too large. Send it smaller, as a JPEG for instance.", name=name)
+                raise InputError(sentence)
             with request.app.state.preparing:
                 shop.add_reference(upload.file.read(), name=name, mold=mold, view=view)
         except InputError as error:

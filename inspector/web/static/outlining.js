@@ -1,5 +1,7 @@
 // Drawing an outline on a photo: around a defect that was missed, or a better one for a finding. By finger, mouse or keys.
 
+import { text } from "./texts.js";
+
 const MOST_CORNERS = 12;
 const FEWEST = 3;
 
@@ -84,7 +86,7 @@ function outlining(section, form) {
       editor.append(handle);
     });
     place();
-    form.querySelector("[data-told]").textContent = `Outline with ${corners.length} corners.`;
+    form.querySelector("[data-told]").textContent = text("corners", { count: corners.length });
   }
   function place() {
     const points = corners.map((corner) => corner.join(",")).join(" ");
@@ -95,8 +97,8 @@ function outlining(section, form) {
       handle.style.left = `${left}%`;
       handle.style.top = `${top}%`;
       const number = Number(handle.dataset.corner) + 1;
-      const where = `${Math.round(left)} % from the left, ${Math.round(top)} % from the top`;
-      handle.setAttribute("aria-label", `Corner ${number} of ${corners.length}, ${where}`);
+      const place = { number, count: corners.length, left: Math.round(left), top: Math.round(top) };
+      handle.setAttribute("aria-label", text("corner", place));
     }
   }
   function move(index, x, y) {

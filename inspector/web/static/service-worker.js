@@ -14,6 +14,7 @@ const NEEDED = [
   "/static/camera.js",
   "/static/waiting-photos.js",
   "/static/unsent.js",
+  "/static/texts.js",
   "/static/icon.svg",
   "/static/icon-192.png",
 ];

@@ -1,0 +1,133 @@
+"""Sentences that come from below the pages, in the language and units of who reads them.
+
+The workshop says in English what was wrong, why pieces are lost and what a photo lacks, and the log keeps such
+sentences as they were said. Here they are known again by their form, as the catalogues hold it under the context
+`below`: what stands in the places of its values is found, said in the other language, and measured in the workshop's
+units. A sentence of no known form stays as it is.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from babel.messages.pofile import read_po
+
+from inspector.web.language import BELOW, Language, below, source_path, speaking, spoken
+from inspector.web.quantities import crack_width, measuring_in, number, plain, strength, temperature, units
+from inspector.web.units import inches_from_mm
+from inspector.workshop import UnitSystem, with_degree_sign
+
+__all__ = ["told", "told_all"]
+
+_PLACE = re.compile(r"%\((\w+)\)s(?: (mm|degC|°C|MPa)\b)?|%%")
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+# A sentence is made of others at most so deep: advice, its parts, the shares in them.
+_DEEPEST = 4
+_CRACK_MM = 1.0
+_KEPT = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """A sentence with places for its values."""
+
+    message: str
+    pattern: re.Pattern[str]
+    fixed_signs: int
+    """How much of it is not values: of two forms that fit, the one that says more is meant."""
+
+
+def told(sentence: str) -> str:
+    """A sentence from below, as whoever is answered reads it; text that is none comes back unchanged."""
+    return _told(sentence, spoken(), units())
+
+
+def told_all(sentences: Iterable[str]) -> tuple[str, ...]:
+    """Several sentences, or the cells of a row."""
+    return tuple(map(told, sentences))
+
+
+@lru_cache(maxsize=_KEPT)
+def _told(sentence: str, language: Language, system: UnitSystem) -> str:
+    with speaking(language), measuring_in(lambda: system):
+        return with_degree_sign(_said(sentence, depth=0))
+
+
+def _said(text: str, *, depth: int) -> str:
+    bare = text.strip()
+    if not bare or depth > _DEEPEST:
+        return text
+    if _NUMBER.fullmatch(bare):
+        return text.replace(bare, _figure(bare))
+    for form in _forms():
+        found = form.pattern.fullmatch(bare)
+        if found is not None:
+            return text.replace(bare, _filled(form, found.groupdict(), depth=depth))
+    parts = _split(bare)
+    if len(parts) > 1:
+        return text.replace(bare, " ".join(_said(part, depth=depth + 1) for part in parts))
+    return text
+
+
+def _filled(form: _Form, values: dict[str, str], *, depth: int) -> str:
+    def put(place: re.Match[str]) -> str:
+        name, unit = place.groups()
+        if name is None:
+            return "%"
+        value = values[name]
+        if unit is not None and _NUMBER.fullmatch(value):
+            return _measured(float(value), unit, value)
+        said = _said(value, depth=depth + 1)
+        return said if unit is None else f"{said} {unit}"
+
+    return _PLACE.sub(put, below(form.message))
+
+
+def _measured(value: float, unit: str, written: str) -> str:
+    """A value with its unit, with as many decimals as it came with where it stays in it."""
+    if unit == "MPa":
+        return strength(value)
+    if unit == "mm":
+        if units() == "us":
+            return crack_width(value) if value < _CRACK_MM else f"{number(inches_from_mm(value), 2)} in"
+        return f"{_figure(written)} mm"
+    return temperature(value)
+
+
+def _figure(written: str) -> str:
+    """A number as it was written, with the marks of the language."""
+    _, _, decimals = written.partition(".")
+    return number(float(written), len(decimals)) if decimals else plain(float(written))
+
+
+def _split(text: str) -> Sequence[str]:
+    """The sentences of a text, each with its full stop."""
+    return re.split(r"(?<=[.:;]) (?=\S)", text)
+
+
+@lru_cache(maxsize=1)
+def _forms() -> tuple[_Form, ...]:
+    """All forms, those that say most first."""
+    with source_path().open("rb") as file:
+        messages = [str(message.id) for message in read_po(file) if message.context == BELOW]
+    return tuple(sorted(map(_form, messages), key=lambda form: -form.fixed_signs))
+
+
+def _form(message: str) -> _Form:
+    pattern, fixed, end, seen = "", 0, 0, set()
+    for place in re.finditer(r"%\((\w+)\)s|%%", message):
+        before = message[end : place.start()]
+        pattern += re.escape(before)
+        fixed += len(before)
+        end = place.end()
+        name = place.group(1)
+        if name is None:
+            pattern += "%"
+        elif name in seen:
+            pattern += f"(?P={name})"
+        else:
+            seen.add(name)
+            pattern += f"(?P<{name}>.*?)"
+    pattern += re.escape(message[end:])
+    return _Form(message, re.compile(pattern, re.DOTALL), fixed + len(message[end:]))
