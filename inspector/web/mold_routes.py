@@ -14,12 +14,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.settings import Settings
 from inspector.web import words
-from inspector.web.language import tr
+from inspector.web.language import spoken, tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
-from inspector.web.quantities import clock
+from inspector.web.quantities import clock, units
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import (
     KINDS,
     KeptWindow,
@@ -124,7 +125,9 @@ def show_picture(
         raise HTTPException(404, tr("There is no such picture. Open the page of the mold anew."))
     mark = _picture_mark(wanted, window, trends)
     headers["ETag"] = f'"{mark}"'
-    return Response(kept_picture(folder, f"{mark}.svg", wanted.svg), media_type="image/svg+xml", headers=headers)
+    return Response(
+        kept_picture(folder, f"{mark}.svg", lambda: wanted.svg(say=told)), media_type="image/svg+xml", headers=headers
+    )
 
 
 def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
@@ -134,8 +137,9 @@ def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
 
 
 def _picture_mark(picture: LossPicture, window: MoldWindow, trends: MoldTrends) -> str:
-    """What a picture shows, as a name for it: another log gives another one."""
-    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json())
+    """What a picture shows, as a name for it: another log, language or unit gives another one."""
+    written = (spoken().tag, units())
+    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json(), written)
     points = (window.points.age_h.tobytes(), window.points.lost.tobytes(), window.strength.strength_fraction.tobytes())
     mark = hashlib.sha256(json.dumps(shown, default=str).encode())
     for part in points:

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from inspector.web import words
-from inspector.web.language import mark, tr
+from inspector.web.language import mark, spoken, tr
 from inspector.web.quantities import clock, day, number, temperature
 from inspector.web.sentences import told
 from inspector.workshop import (
@@ -83,6 +83,8 @@ def month_sheet(found: MoldMonth, *, picture: LossPicture | None, address: str, 
         subtitle=tr("From the log as it was on %(time)s.", time=clock(now)),
         blocks=tuple(blocks),
         caution=tr(_CAUTION),
+        language=spoken().text,
+        page_word=tr("page"),
     )
 
 
@@ -135,7 +137,7 @@ def _counts(found: MoldMonth) -> list[tuple[str, str]]:
 def _chart(picture: LossPicture, address: str) -> Outlined:
     return Outlined(
         address=address,
-        data=picture.png,
+        data=lambda: picture.png(say=told),
         width_px=_CHART_PX[0],
         height_px=_CHART_PX[1],
         alt=tr("%(title)s; its numbers stand in the tables of this sheet", title=told(picture.title)),

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from inspector.web import words
-from inspector.web.language import mark, ntr, tr
+from inspector.web.language import mark, ntr, spoken, tr
 from inspector.web.quantities import clock, temperature
 from inspector.workshop import (
     Facts,
@@ -93,6 +93,8 @@ def piece_sheet(
             Words(tr(_LIMITS)),
         ),
         caution=tr(_CAUTION),
+        language=spoken().text,
+        page_word=tr("page"),
     )
 
 

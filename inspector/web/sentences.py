@@ -6,11 +6,14 @@ sentences as they were said. Here they are known again by their form, as the cat
 units. A sentence of no known form stays as it is.
 """
 
+import calendar
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 
+from babel.dates import format_skeleton
 from babel.messages.pofile import read_po
 
 from inspector.web.language import BELOW, Language, below, source_path, speaking, spoken
@@ -22,6 +25,14 @@ __all__ = ["told", "told_all"]
 
 _PLACE = re.compile(r"%\((\w+)\)s(?: (mm|degC|°C|MPa)\b)?|%%")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+_DATE = re.compile(r"(?:(\d{1,2}) )?([A-Z][a-z]+) (\d{4})")
+_MONTHS = {name: number for number, name in enumerate(calendar.month_name) if name}
+# A form with few letters of its own, as `%(low)s to %(high)s`, would fit much that people write: it takes figures only.
+_FEW_LETTERS = 6
+_FIGURE = r"[-\d.,% ]+|(?:\d{1,2} )?[A-Z][a-z]+ \d{4}"
+_ANYTHING = ".*?"
+_WITHIN = r"(?:(?!\. ).)*?"  # no sentence ends there
+_LITERAL_DEGC = re.compile(r"(-?\d+(?:\.\d+)?) °C")
 # A sentence is made of others at most so deep: advice, its parts, the shares in them.
 _DEEPEST = 4
 _CRACK_MM = 1.0
@@ -51,15 +62,22 @@ def told_all(sentences: Iterable[str]) -> tuple[str, ...]:
 @lru_cache(maxsize=_KEPT)
 def _told(sentence: str, language: Language, system: UnitSystem) -> str:
     with speaking(language), measuring_in(lambda: system):
-        return with_degree_sign(_said(sentence, depth=0))
+        said = with_degree_sign(_said(sentence, depth=0))
+        if system == "us":  # temperatures that stand in a sentence as they are
+            said = _LITERAL_DEGC.sub(lambda found: temperature(float(found.group(1))), said)
+        return said
 
 
 def _said(text: str, *, depth: int) -> str:
     bare = text.strip()
     if not bare or depth > _DEEPEST:
         return text
-    if _NUMBER.fullmatch(bare):
-        return text.replace(bare, _figure(bare))
+    figure = _NUMBER.match(bare)
+    if figure is not None and bare[figure.end() :] in ("", " %"):
+        return text.replace(figure.group(), _figure(figure.group()), 1)
+    found_date = _DATE.fullmatch(bare)
+    if found_date is not None and found_date.group(2) in _MONTHS:
+        return text.replace(bare, _dated(*found_date.groups()))
     for form in _forms():
         found = form.pattern.fullmatch(bare)
         if found is not None:
@@ -101,6 +119,12 @@ def _figure(written: str) -> str:
     return number(float(written), len(decimals)) if decimals else plain(float(written))
 
 
+def _dated(day_text: str | None, month_text: str, year_text: str) -> str:
+    """A day or a month as the workshop writes it, `3 March 2026`, in the language."""
+    at = date(int(year_text), _MONTHS[month_text], int(day_text or 1))
+    return format_skeleton("yMMMM" if day_text is None else "yMMMMd", at, locale=spoken().locale)
+
+
 def _split(text: str) -> Sequence[str]:
     """The sentences of a text, each with its full stop."""
     return re.split(r"(?<=[.:;]) (?=\S)", text)
@@ -115,11 +139,12 @@ def _forms() -> tuple[_Form, ...]:
 
 
 def _form(message: str) -> _Form:
-    pattern, fixed, end, seen = "", 0, 0, set()
+    fixed = re.sub(r"%\(\w+\)s|%%", "", message)
+    few = sum(map(str.isalpha, fixed)) < _FEW_LETTERS
+    pattern, end = "", 0
+    seen: set[str] = set()
     for place in re.finditer(r"%\((\w+)\)s|%%", message):
-        before = message[end : place.start()]
-        pattern += re.escape(before)
-        fixed += len(before)
+        pattern += re.escape(message[end : place.start()])
         end = place.end()
         name = place.group(1)
         if name is None:
@@ -128,6 +153,7 @@ def _form(message: str) -> _Form:
             pattern += f"(?P={name})"
         else:
             seen.add(name)
-            pattern += f"(?P<{name}>.*?)"
-    pattern += re.escape(message[end:])
-    return _Form(message, re.compile(pattern, re.DOTALL), fixed + len(message[end:]))
+            # Whole sentences stand only where a form begins or ends with them.
+            outer = place.start() == 0 or not re.sub(r"%\(\w+\)s", "", message[end:]).strip()
+            pattern += f"(?P<{name}>{_FIGURE if few else _ANYTHING if outer else _WITHIN})"
+    return _Form(message, re.compile(pattern + re.escape(message[end:]), re.DOTALL), len(fixed))

@@ -14,13 +14,14 @@ from starlette.responses import HTMLResponse, Response
 
 from inspector.settings import Settings
 from inspector.web import words
-from inspector.web.language import tr
+from inspector.web.language import spoken, tr
 from inspector.web.looking_up import Id, find_mold, find_month, find_piece
 from inspector.web.month_sheet import month_sheet
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
 from inspector.web.piece_sheet import piece_sheet
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import LoggedPhoto, LossPicture, MoldMonth, Month, Paper, Workshop, paper_pdf
 
 __all__ = ["router"]
@@ -92,7 +93,7 @@ def show_month_map(request: Request, shop: ShopDep, mold: str, month: MonthQuery
     if headers["ETag"] in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers=headers)
     settings: Settings = request.app.state.settings
-    data = kept_picture(settings.data_dir / "pictures", f"{mark}.svg", drawn.svg)
+    data = kept_picture(settings.data_dir / "pictures", f"{mark}.svg", lambda: drawn.svg(say=told))
     return Response(data, media_type="image/svg+xml", headers=headers)
 
 
@@ -110,6 +111,7 @@ def _month_paper(shop: Workshop, mold: str, which: Month) -> Paper:
 
 def _map_mark(drawn: LossPicture, found: MoldMonth) -> str:
     shown = (
+        spoken().tag,
         drawn.name,
         drawn.rows,
         found.mold.name,

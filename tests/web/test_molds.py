@@ -168,7 +168,7 @@ def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> N
     assert (answer.status_code, answer.headers["location"]) == (303, "/molds/oak-leaf/setup#release-agent")
     assert "paste wax. Pours before a change keep theirs" in stocked.get("/molds/oak-leaf/setup").text
     page = stocked.get("/molds/oak-leaf/compare").text
-    assert "paste wax instead of no release agent" in page
+    assert "release agent paste wax instead of none at all" in page
     assert "?since=2025-02-01T" in page
     for wrong in (
         {"release_agent": "wax", "name": "Marta"},
