@@ -29,14 +29,14 @@ _DATE = re.compile(r"(?:(\d{1,2}) )?([A-Z][a-z]+) (\d{4})")
 _MONTHS = {name: number for number, name in enumerate(calendar.month_name) if name}
 # A form with few letters of its own, as `%(low)s to %(high)s`, would fit much that people write: it takes figures only.
 _FEW_LETTERS = 6
-_FIGURE = r"[-\d.,% ]+|(?:\d{1,2} )?[A-Z][a-z]+ \d{4}"
-_ANYTHING = ".*?"
-_WITHIN = r"(?:(?!\. ).)*?"  # no sentence ends there
+_FIGURE = re.compile(r"[-\d.,% ]+|(?:\d{1,2} )?[A-Z][a-z]+ \d{4}")
 _LITERAL_DEGC = re.compile(r"(-?\d+(?:\.\d+)?) °C")
 # A sentence is made of others at most so deep: advice, its parts, the shares in them.
 _DEEPEST = 4
 _CRACK_MM = 1.0
-_KEPT = 4096
+_KEPT = 2048
+# Nothing that the workshop says is longer; what is comes from somebody who types much.
+_LONGEST_SIGNS = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +44,41 @@ class _Form:
     """A sentence with places for its values."""
 
     message: str
-    pattern: re.Pattern[str]
-    fixed_signs: int
-    """How much of it is not values: of two forms that fit, the one that says more is meant."""
+    fixed: tuple[str, ...]
+    """What stands before, between and after its places."""
+    names: tuple[str, ...]
+    takes_figures_only: bool
+
+    def values_in(self, text: str) -> dict[str, str] | None:
+        """What stands in its places; None where a text is of another form.
+
+        Each place takes as little as will do, and what was found is not looked at again: a regular expression would try
+        all ways to cut a text up, and what people type may have very many.
+        """
+        first, *others = self.fixed
+        if not text.startswith(first) or not text.endswith(self.fixed[-1]):
+            return None
+        values: dict[str, str] = {}
+        start = len(first)
+        for name, after in zip(self.names, others, strict=True):
+            is_last = len(values) == len(self.names) - 1
+            end = len(text) - len(after) if is_last else text.find(after, start)
+            if end < start:
+                return None
+            values[name] = text[start:end]
+            start = end + len(after)
+        return values if start == len(text) and self._fits(values) else None
+
+    def _fits(self, values: dict[str, str]) -> bool:
+        if self.takes_figures_only:
+            return all(_FIGURE.fullmatch(value) for value in values.values())
+        # Whole sentences stand only where a form begins or ends with them.
+        inner = [
+            value
+            for number, value in enumerate(values.values())
+            if any(self.fixed[: number + 1]) and any(self.fixed[number + 1 :])
+        ]
+        return not any(". " in value for value in inner)
 
 
 def told(sentence: str) -> str:
@@ -70,7 +102,7 @@ def _told(sentence: str, language: Language, system: UnitSystem) -> str:
 
 def _said(text: str, *, depth: int) -> str:
     bare = text.strip()
-    if not bare or depth > _DEEPEST:
+    if not bare or depth > _DEEPEST or len(bare) > _LONGEST_SIGNS:
         return text
     figure = _NUMBER.match(bare)
     if figure is not None and bare[figure.end() :] in ("", " %"):
@@ -79,9 +111,9 @@ def _said(text: str, *, depth: int) -> str:
     if found_date is not None and found_date.group(2) in _MONTHS:
         return text.replace(bare, _dated(*found_date.groups()))
     for form in _forms():
-        found = form.pattern.fullmatch(bare)
-        if found is not None:
-            return text.replace(bare, _filled(form, found.groupdict(), depth=depth))
+        values = form.values_in(bare)
+        if values is not None:
+            return text.replace(bare, _filled(form, values, depth=depth))
     parts = _split(bare)
     if len(parts) > 1:
         return text.replace(bare, " ".join(_said(part, depth=depth + 1) for part in parts))
@@ -135,25 +167,11 @@ def _forms() -> tuple[_Form, ...]:
     """All forms, those that say most first."""
     with source_path().open("rb") as file:
         messages = [str(message.id) for message in read_po(file) if message.context == BELOW]
-    return tuple(sorted(map(_form, messages), key=lambda form: -form.fixed_signs))
+    return tuple(sorted(map(_form, messages), key=lambda form: -sum(map(len, form.fixed))))
 
 
 def _form(message: str) -> _Form:
-    fixed = re.sub(r"%\(\w+\)s|%%", "", message)
-    few = sum(map(str.isalpha, fixed)) < _FEW_LETTERS
-    pattern, end = "", 0
-    seen: set[str] = set()
-    for place in re.finditer(r"%\((\w+)\)s|%%", message):
-        pattern += re.escape(message[end : place.start()])
-        end = place.end()
-        name = place.group(1)
-        if name is None:
-            pattern += "%"
-        elif name in seen:
-            pattern += f"(?P={name})"
-        else:
-            seen.add(name)
-            # Whole sentences stand only where a form begins or ends with them.
-            outer = place.start() == 0 or not re.sub(r"%\(\w+\)s", "", message[end:]).strip()
-            pattern += f"(?P<{name}>{_FIGURE if few else _ANYTHING if outer else _WITHIN})"
-    return _Form(message, re.compile(pattern + re.escape(message[end:]), re.DOTALL), len(fixed))
+    pieces = re.split(r"%\((\w+)\)s", message)
+    fixed = tuple(part.replace("%%", "%") for part in pieces[::2])
+    letters = sum(sign.isalpha() for part in fixed for sign in part)
+    return _Form(message, fixed, tuple(pieces[1::2]), takes_figures_only=letters < _FEW_LETTERS)
