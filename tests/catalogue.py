@@ -40,14 +40,14 @@ _LEFT_OUT = (
 # constants, and all that is said in the functions named; of pictures also the heads of their tables.
 BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "curing/break_tests.py": (),
-    "curing/logger_csv.py": ("_temperature",),
+    "curing/logger_csv.py": ("_reading",),
     "curing/temperature.py": ("temperature_warnings",),
     "imaging/reading.py": (),
     "inspection/inspecting.py": ("_inspect_view", "_warnings"),
     "inspection/judging.py": ("why_unusable",),
     "inspection/model.py": (),
     "inspection/reference.py": (),
-    "log/accounts.py": (),
+    "log/accounts.py": ("set_role", "remove_account"),
     "log/awaiting.py": (),
     "log/break_tests.py": (),
     "log/curing_tables.py": (),
@@ -58,7 +58,7 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "log/photos.py": (),
     "log/pour_corrections.py": (),
     "log/pours.py": (),
-    "log/recording.py": (),
+    "log/recording.py": ("_existing_piece",),
     "log/reviewing.py": (),
     "log/script_tokens.py": (),
     "log/temperatures.py": (),
@@ -92,10 +92,10 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/months.py": (),
     "workshop/outlines.py": (),
     "workshop/photo_queue.py": ("inspect_next", "_kept"),
-    "workshop/planning.py": (),
+    "workshop/planning.py": ("set_mold",),
     "workshop/required.py": (),
     "workshop/reviewing.py": (),
-    "workshop/workshop.py": ("_why_not_sure", "_logged"),
+    "workshop/workshop.py": ("_why_not_sure",),
 }
 # What only programs read: names of settings, patterns, formats.
 _NO_SENTENCE = re.compile(
@@ -122,6 +122,9 @@ def extracted() -> Catalog:
 
 def sentences(tree: ast.Module, functions: tuple[str, ...]) -> Iterator[str]:
     """Sentences of a module below the pages, with `%(name)s` in the places of their values."""
+    known = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+    if unknown := set(functions) - known:
+        raise ValueError(f"There are no functions {unknown}: were they renamed?")
     for node in tree.body:
         match node:
             case ast.Assign(value=ast.Subscript(value=ast.Name(id="Literal"), slice=ast.Tuple() as choices)):
@@ -144,7 +147,7 @@ def _told(node: ast.AST, *, words: bool = False) -> Iterator[str]:
     match node:
         case ast.Compare() | ast.Subscript():
             return
-        case ast.keyword(arg="than", value=ast.Constant(value=str(word))):
+        case ast.keyword(arg="than" | "what", value=ast.Constant(value=str(word))):
             yield word
         case ast.Constant(value=str(text)):
             yield from _sentence(text.replace("%", "%%"))

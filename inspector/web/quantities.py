@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import datetime
 from functools import lru_cache
+from math import isfinite
 from typing import Annotated
 
 from babel.dates import format_skeleton, format_time
@@ -43,8 +44,8 @@ __all__ = [
 _units: ContextVar[Callable[[], UnitSystem]] = ContextVar("units", default=lambda: "metric")
 
 _GROUPED_FROM = 10_000
-_TYPED = re.compile(r"[+-]?(\d+(?:[.,]\d*)?|[.,]\d+)")
-_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+_TYPED = re.compile(r"[+-]?(\d+(?:[.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 _NO_NUMBER = mark("“%(text)s” is no number. Write it with digits, and a comma or a point before decimals, as in 12.5.")
 _TWO_MEANINGS = mark(
     "“%(text)s” can be read in two ways. Write %(whole)s for thousands, or %(decimal)s with fewer or more decimals."
@@ -147,7 +148,7 @@ def read_number(text: str) -> float:
         If it is none, or could mean two: 1.250 is a thousand and more to some, and one and a quarter to others.
     """
     bare = text.strip().replace("\N{MINUS SIGN}", "-")
-    if not _TYPED.fullmatch(bare) or len(bare) > 30:
+    if not _TYPED.fullmatch(bare) or not isfinite(float(bare.replace(",", "."))):
         raise InputError(tr(_NO_NUMBER, text=text[:40]))
     if _GROUPED.fullmatch(bare):
         digits = re.sub("[.,]", "", bare)

@@ -12,7 +12,7 @@ from fastapi.testclient import TestClient
 
 from inspector.web import quantities, words
 from inspector.web.language import LANGUAGES, asked_language, catalogue_path, source_path, speaking, texts_in
-from tests.catalogue import extracted, updated, written
+from tests.catalogue import WEB, extracted, updated, written
 
 TRANSLATED = [language for language in LANGUAGES if language != "en"]
 PLACE = re.compile(r"%(?:\((\w+)\)s|%)")
@@ -150,3 +150,24 @@ def test_counts_follow_the_rules_of_the_language() -> None:
         assert words.flagged(["chip"]) == "1 desportilladura"
         assert words.flagged(["chip", "chip"]) == "2 desportilladuras"
         assert words.pieces(0) == "0 piezas"
+
+
+def test_no_text_of_a_page_or_script_is_left_out() -> None:
+    """What a template or a script says goes through the catalogue."""
+    left = {}
+    for path in sorted((WEB / "templates").glob("*.html")):
+        bare = re.sub(r"\{#.*?#\}|\{%.*?%\}|\{\{.*?\}\}", "", path.read_text(encoding="utf-8"), flags=re.DOTALL)
+        said = [text for name, text in re.findall(r"\b(aria-label|alt|title|placeholder)=\"([^\"]*)\"", bare)]
+        said += re.sub(r"<[^>]*>", "\n", bare).splitlines()
+        texts = {text.strip(" ·:.,()“”") for text in said} - {"Inspector", ""}
+        left[path.name] = {text for text in texts if re.search("[a-z]{2}", text)}
+    for path in sorted((WEB / "static").glob("*.js")):
+        code = re.sub(r"^\s*//.*$", "", path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+        left[path.name] = set(re.findall(r"[\"`]([A-Z][a-z]+ [a-z][^\"`]*)[\"`]", code)) - {"Content Security Policy"}
+    assert {name: texts for name, texts in left.items() if texts} == {}
+
+
+def test_a_phone_is_told_what_the_pages_are_in_its_language(client: TestClient) -> None:
+    manifest = client.get("/app.webmanifest", headers={"Accept-Language": "es"}).json()
+    assert (manifest["lang"], manifest["description"]) == ("es", "Fotografiar lo que sale de los moldes")
+    assert client.get("/app.webmanifest").json()["lang"] == "en"

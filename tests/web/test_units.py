@@ -85,6 +85,7 @@ def test_temperatures_and_strengths_are_said_in_the_units_of_the_workshop() -> N
         ("\N{MINUS SIGN}3.5", -3.5),
         (".5", 0.5),
         ("7.", 7.0),
+        ("1e3", 1000.0),  # as programs write it
     ],
 )
 def test_a_comma_and_a_point_both_mean_decimals(text: str, value: float) -> None:
@@ -97,7 +98,9 @@ def test_what_could_be_thousands_or_decimals_is_refused_and_never_guessed(text: 
         read_number(text)
 
 
-@pytest.mark.parametrize("text", ["1.250,5", "1,250.5", "1 250", "12 °C", "1e3", "nan", "inf", "0x10", "--1", "."])
+@pytest.mark.parametrize(
+    "text", ["1.250,5", "1,250.5", "1 250", "12 °C", "1e999", "١٢", "nan", "inf", "0x10", "--1", "."]
+)
 def test_other_writing_is_no_number(text: str) -> None:
     with pytest.raises(InputError, match="no number"):
         read_number(text)
