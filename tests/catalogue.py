@@ -66,7 +66,7 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/advice.py": ("window_advice", "_advice", "cause_sentence", "share_words", "_more"),
     "workshop/changes.py": ("_why",),
     "workshop/curing.py": (),
-    "workshop/guarded_reading.py": (),
+    "workshop/guarded_reading.py": ("_read",),
     "workshop/lessons.py": (),
     "workshop/loss_comparison.py": (
         "compare_pieces",
