@@ -17,6 +17,9 @@ PIP_INSTALL := $(BIN)/python -m pip install --disable-pip-version-check --no-inp
 CHROMIUM ?= chromium
 export CHROMIUM
 
+# Tests start Python many times over; whoever set this would have each compile the program anew.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: help demo test lint browser bench audit lock clean
 .DEFAULT_GOAL := help
 

@@ -66,7 +66,7 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/advice.py": ("window_advice", "_advice", "cause_sentence", "share_words", "_more"),
     "workshop/changes.py": ("_why",),
     "workshop/curing.py": (),
-    "workshop/guarded_reading.py": ("_read",),
+    "workshop/guarded_reading.py": ("_ask",),
     "workshop/lessons.py": (),
     "workshop/loss_comparison.py": (
         "compare_pieces",
@@ -90,16 +90,18 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/mold_month.py": ("mold_month",),
     "workshop/mold_trends.py": ("mold_trends", "_pour_words"),
     "workshop/months.py": (),
+    "workshop/naming_features.py": (),
     "workshop/outlines.py": (),
     "workshop/photo_queue.py": ("inspect_next", "_kept"),
     "workshop/planning.py": ("set_mold",),
     "workshop/required.py": (),
     "workshop/reviewing.py": (),
+    "workshop/times.py": (),
     "workshop/workshop.py": ("_why_not_sure",),
 }
 # What only programs read: names of settings, patterns, formats.
 _NO_SENTENCE = re.compile(
-    r"offset points|.*\\b.*|from inspector\..*|the process was .*|no answer: .*|.*s pixels|.*bytes where.*|photo %%s"
+    r"offset points|.*\\b.*|from inspector\..*|the process was .*|no answer(: .*)?|.*s pixels|.*bytes where.*|photo %%s"
 )
 
 

@@ -8,6 +8,7 @@ import typer
 
 from inspector.errors import InputError
 from inspector.workshop import Month
+from inspector.workshop.times import with_offset
 
 __all__ = ["DataOption", "JsonFlag", "MoldOption", "WhyOption", "read_file", "read_month", "read_time"]
 
@@ -32,7 +33,10 @@ def read_time(text: str) -> datetime:
         raise typer.BadParameter(
             f"{text!r} is no time. Write year-month-day and hour:minute, as in 2026-05-04T16:30."
         ) from None
-    return at.astimezone() if at.tzinfo is None else at
+    try:
+        return with_offset(at)
+    except InputError as error:
+        raise typer.BadParameter(str(error)) from None
 
 
 def read_month(text: str) -> Month:

@@ -7,6 +7,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.labels import read_labels
 from inspector.imaging.reading import Photo, read_photo
 from inspector.inspection import (
     ENGINE_VERSION,
@@ -32,6 +33,12 @@ class ReadPhoto(Protocol):
     """Bytes of a file to a photo; raises PhotoError."""
 
     def __call__(self, data: bytes, *, name: str) -> Photo: ...
+
+
+class ReadLabels(Protocol):
+    """Bytes of a file to what the QR codes in the photo say; raises PhotoError."""
+
+    def __call__(self, data: bytes, *, name: str) -> tuple[str, ...]: ...
 
 
 class PrepareReference(Protocol):
@@ -103,6 +110,7 @@ class Engine:
     propose_features: ProposeFeatures
     sign_reference: SignReference
     recognise_photo: RecognisePhoto
+    read_labels: ReadLabels = read_labels
 
 
 ENGINE = Engine(

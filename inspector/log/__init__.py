@@ -89,6 +89,7 @@ from inspector.log.molds import (
     find_reference,
     list_molds,
     list_references,
+    remove_feature,
     set_reference_use,
 )
 from inspector.log.opening import Log, open_log
@@ -357,6 +358,7 @@ __all__ = [
     "refuse_claim",
     "release_claims",
     "remove_account",
+    "remove_feature",
     "renew_claim",
     "renew_hash",
     "restore",

@@ -21,8 +21,8 @@ from typing import Any
 
 from inspector.errors import InputError, InspectorError
 from inspector.log.access_tables import PASSING_TABLES
-from inspector.log.durable_files import make_folder, whole_file
-from inspector.log.opening import DATABASE_NAME, copy_database, known_schemas, photo_folder
+from inspector.log.durable_files import whole_file
+from inspector.log.opening import DATABASE_NAME, copy_database, known_schemas, make_data_folder, photo_folder
 
 __all__ = ["Backup", "back_up", "restore"]
 
@@ -107,11 +107,11 @@ def restore(file: Path, data_dir: Path) -> Backup:
         with _opened(file) as archive:
             contents = _contents(archive, file)
             _check_room(contents, data_dir)
+            make_data_folder(data_dir)
             photos = photo_folder(data_dir)
             for name in contents["files"]:
                 if name != DATABASE_NAME and photos.keep(_read(archive, name, contents, file)).hex() not in name:
                     raise _damaged(file, name)
-            make_folder(data_dir)
             with whole_file(database) as part:
                 part.write_bytes(_read(archive, DATABASE_NAME, contents, file))
     except OSError as error:

@@ -38,10 +38,10 @@ def whole_file(path: Path, *, unfinished_in: Path | None = None) -> Iterator[Pat
     sync_folder(path.parent)
 
 
-def make_folder(folder: Path) -> None:
-    """Make a folder with those above it, so that they outlast a power cut."""
+def make_folder(folder: Path, *, mode: int = 0o777) -> None:
+    """Make a folder with those above it, so that they outlast a power cut; one that is there stays as it is."""
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=mode, parents=True, exist_ok=True)
     for path in missing:
         sync_folder(path.parent)
 

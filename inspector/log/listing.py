@@ -208,6 +208,16 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
     return or_(found, noted)
 
 
+def _is_nearest_to(reference: str) -> ColumnElement[bool]:
+    """Tell whether a photo was laid against the reference of that name."""
+    return exists(
+        select(InspectionRow.id)
+        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .where(PhotoRow.piece_id == PieceRow.id, InspectionRow.reference_name == reference)
+        .correlate(PieceRow)
+    )
+
+
 def _is_noted_only() -> ColumnElement[bool]:
     """Tell whether all that is known was written down, as in a spreadsheet: there is no photo to decide by."""
     noted = exists(select(DefectNoteRow.id).where(DefectNoteRow.piece_id == PieceRow.id).correlate(PieceRow))
@@ -230,6 +240,8 @@ def _matching(which: PieceFilter) -> Select[int]:
         query = query.where(_latest_outcome() == which.outcome)
     if which.kind is not None:
         query = query.where(_has_kind(which.kind))
+    if which.nearest_reference is not None:
+        query = query.where(_is_nearest_to(which.nearest_reference))
     if which.min_score is not None:
         query = query.where(_score() >= which.min_score)
     return query

@@ -29,6 +29,7 @@ __all__ = [
     "list_molds",
     "list_references",
     "mold_row",
+    "remove_feature",
     "set_reference_use",
 ]
 
@@ -248,6 +249,22 @@ def add_feature(log: Log, name: str, *, reference_id: int, polygon_xy: Points) -
         row.polygon_xy = polygon
         session.flush()
         return _feature(row)
+
+
+def remove_feature(log: Log, name: str, *, reference_id: int) -> None:
+    """Remove a feature from the reference that it is drawn on; findings that name it keep the name.
+
+    Raises
+    ------
+    InputError
+        If none of that name is drawn on it.
+    """
+    with log.writing() as session:
+        reference = _reference_row(session, reference_id)
+        row = session.scalar(select(FeatureRow).where(FeatureRow.reference_id == reference_id, FeatureRow.name == name))
+        if row is None:
+            raise InputError(f"Reference {reference.name} has no feature {name!r}. Open the page anew.")
+        session.delete(row)
 
 
 def mold_row(session: Session, name: str) -> MoldRow:

@@ -18,12 +18,21 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from inspector.errors import InspectorError
+from inspector.errors import InputError, InspectorError
 from inspector.log.durable_files import make_folder, whole_file
 from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photos import PhotoFolder
 
-__all__ = ["DATABASE_NAME", "Log", "copy_database", "database_engine", "known_schemas", "open_log", "photo_folder"]
+__all__ = [
+    "DATABASE_NAME",
+    "Log",
+    "copy_database",
+    "database_engine",
+    "known_schemas",
+    "make_data_folder",
+    "open_log",
+    "photo_folder",
+]
 
 DATABASE_NAME = "log.sqlite3"
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -72,6 +81,10 @@ class Log:
     def _explained(self, done: str) -> Iterator[None]:
         try:
             yield
+        except OverflowError as error:
+            if "SQLite INTEGER" not in str(error):
+                raise
+            raise InputError("A number that was given is larger than any in the log. Check the numbers.") from error
         except DatabaseError as error:
             if isinstance(error.orig, sqlite3.IntegrityError):
                 raise  # a fault of the program, not of the disk
@@ -93,7 +106,7 @@ def open_log(data_dir: Path) -> Log:
     """
     database = data_dir / DATABASE_NAME
     try:
-        data_dir.mkdir(parents=True, exist_ok=True)
+        make_data_folder(data_dir)
     except OSError as error:
         raise InspectorError(
             f"The data folder {data_dir} cannot be made: {error.strerror or error}. Name another one with --data."
@@ -106,6 +119,11 @@ def open_log(data_dir: Path) -> Log:
         raise
     log.photos.clear_unfinished(now_s=time.time())
     return log
+
+
+def make_data_folder(data_dir: Path) -> None:
+    """Make the folder of a log for this account alone: it holds hashes of passwords, and where photos were taken."""
+    make_folder(data_dir, mode=0o700)
 
 
 def photo_folder(data_dir: Path) -> PhotoFolder:

@@ -359,6 +359,8 @@ class PieceFilter:
     outcome: Outcome | None = None
     kind: str | None = None
     """Has a finding of this kind that nobody has dismissed, or a note of one."""
+    nearest_reference: str | None = None
+    """Has a photo that was laid against the reference of this name, by its latest inspection or an earlier one."""
     waiting: bool | None = None
     """True: no disposition yet, and a photo to decide by, if any. False: decided."""
     min_score: float | None = None

@@ -20,6 +20,8 @@ __all__ = ["Effects", "fit_effects"]
 _STEPS = 60
 _CONVERGED = 1e-7  # of the penalised log likelihood, absolute
 _HALVINGS = 12
+# A piece opened within hours of its pour is lost for sure as far as a float tells, and its log odds would be infinite.
+_SHORT_OF_CERTAIN = (1e-9, 1 - 1e-9)
 _SQRT_2_PI = np.sqrt(2 * np.pi)
 
 
@@ -58,7 +60,7 @@ def fit_effects(evidence: Evidence, prior: Prior) -> Effects:
     centre = conditions.mean(axis=0) if len(conditions) else np.zeros(conditions.shape[1])
     fit = _JointFit(counted, units=evidence.units, centre=centre, prior=prior)
     molds, change = fit.run()
-    expected = fit.probability(molds, change)[counted.row_of_piece]
+    expected = np.clip(fit.probability(molds, change), *_SHORT_OF_CERTAIN)[counted.row_of_piece]
     return Effects(
         names=evidence.condition_names,
         centre=centre,

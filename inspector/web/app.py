@@ -17,8 +17,10 @@ from inspector.web import (
     account_routes,
     compare_routes,
     export_routes,
+    feature_routes,
     finding_routes,
     health_routes,
+    label_routes,
     language_routes,
     metrics,
     mix_routes,
@@ -97,6 +99,33 @@ def create_app(
             with start as app.state.inspecting:
                 yield
 
+    modules = (
+        waiting_routes,
+        today_routes,
+        photograph_routes,
+        pour_routes,
+        mix_routes,
+        mold_setup_routes,
+        feature_routes,
+        normal_routes,
+        mold_routes,
+        compare_routes,
+        export_routes,
+        sheet_routes,
+        piece_routes,
+        finding_routes,
+        unrecognised_routes,
+        label_routes,
+        photo_routes,
+        reviewer_routes,
+        health_routes,
+        sign_in_routes,
+        account_routes,
+        language_routes,
+        unit_routes,
+        *([metrics] if settings.metrics else []),
+    )
+    addresses = [route for routes in modules for route in routes.router.routes]
     # The interactive API pages of FastAPI load their scripts from elsewhere, so they would not work offline.
     app = FastAPI(
         title="Inspector",
@@ -107,44 +136,19 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
+        # As they are: routers that are included are built anew, by the first requests, which wait for it.
+        routes=addresses,
     )
     app.state.settings = settings
     app.state.preparing = threading.BoundedSemaphore(REFERENCES_AT_ONCE)
-    modules = (
-        waiting_routes,
-        today_routes,
-        photograph_routes,
-        pour_routes,
-        mix_routes,
-        mold_setup_routes,
-        normal_routes,
-        mold_routes,
-        compare_routes,
-        export_routes,
-        sheet_routes,
-        piece_routes,
-        finding_routes,
-        unrecognised_routes,
-        photo_routes,
-        reviewer_routes,
-        health_routes,
-        sign_in_routes,
-        account_routes,
-        language_routes,
-        unit_routes,
-        *([metrics] if settings.metrics else []),
-    )
-    for routes in modules:
-        app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_STATIC_DIR), name="static")
     answer_failures(app)
     describe(app)
     app.add_middleware(ActAsReviewer)
     # The one added last meets a request first.
     app.add_middleware(LimitBody, max_bytes=PHOTOS_A_REQUEST * settings.max_photo_bytes)
-    stated = [route for routes in modules for route in routes.router.routes]
     app.add_middleware(RefuseCrossSite)
-    app.add_middleware(HoldToRights, settings=settings, routes=stated)
+    app.add_middleware(HoldToRights, settings=settings, routes=addresses)
     app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
     app.add_middleware(SpeakAsAsked)  # refusals are said in the language of whoever is refused, too
@@ -158,5 +162,7 @@ def create_app(
 @contextmanager
 def _open_guarded(data_dir: Path) -> Iterator[Workshop]:
     """Open a workshop that lets no photo crash or fill up the program: whoever reaches the pages can send one."""
-    with GuardedReader() as reader, Workshop.open(data_dir, engine=replace(ENGINE, read_photo=reader)) as workshop:
-        yield workshop
+    with GuardedReader() as reader:
+        engine = replace(ENGINE, read_photo=reader, read_labels=reader.labels)
+        with Workshop.open(data_dir, engine=engine) as workshop:
+            yield workshop

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from inspector.web.callers import SESSION_COOKIE
 
-__all__ = ["FailureAnswer", "HealthAnswer", "PhotoAnswer", "PhotosAnswer", "PosesAnswer", "describe"]
+__all__ = ["FailureAnswer", "HealthAnswer", "LabelsAnswer", "PhotoAnswer", "PhotosAnswer", "PosesAnswer", "describe"]
 
 
 class PhotoAnswer(BaseModel):
@@ -112,6 +112,16 @@ class PosesAnswer(BaseModel):
     )
 
     poses: list[Pose]
+
+
+class LabelsAnswer(BaseModel):
+    """What the QR codes in a photo say."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"labels": ["https://shop.example/photograph?mold=oak-leaf"]}]}
+    )
+
+    labels: list[str]
 
 
 class HealthAnswer(BaseModel):

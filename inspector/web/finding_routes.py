@@ -10,18 +10,16 @@ from inspector.errors import InputError, StaleError
 from inspector.web import words
 from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_finding, find_piece
+from inspector.web.marks import OUTLINE_LENGTH, read_points
 from inspector.web.pages import ShopDep
 from inspector.web.reviewer import required_reviewer
 from inspector.web.rights import least
 from inspector.web.stale import stale_response
-from inspector.workshop import Points, Verdict, parse_version
+from inspector.workshop import Verdict, parse_version
 
 __all__ = ["router"]
 
 router = APIRouter()
-
-# A line drawn with a finger, thinned by the page, has a few dozen corners of at most 15 signs.
-_OUTLINE_LENGTH = 10_000
 
 
 @router.post("/pieces/{piece_id}/findings/{finding_id}/reviews")
@@ -34,14 +32,14 @@ def add_review(
     verdict: Annotated[Verdict, Form()],
     seen: Annotated[str, Form()],
     kind: Annotated[str | None, Form()] = None,
-    outline: Annotated[str | None, Form(max_length=_OUTLINE_LENGTH)] = None,
+    outline: Annotated[str | None, Form(max_length=OUTLINE_LENGTH)] = None,
 ) -> Response:
     """Confirm or dismiss a finding, change its kind or its outline; what was said before stays on record."""
     find_finding(find_piece(shop, piece_id), finding_id)
     version = parse_version(seen)
     # The list of kinds is sent along with every button of the form; it counts only with its own.
     new_kind = kind if verdict == "kind changed" else None
-    outline_xy = _points(outline or "") if verdict == "outline corrected" else None
+    outline_xy = read_points(outline or "") if verdict == "outline corrected" else None
     try:
         shop.reviewing.say(
             finding_id,
@@ -72,7 +70,7 @@ def add_missed(
     piece_id: Id,
     photo_id: Id,
     kind: Annotated[str, Form()],
-    outline: Annotated[str, Form(max_length=_OUTLINE_LENGTH)],
+    outline: Annotated[str, Form(max_length=OUTLINE_LENGTH)],
     seen: Annotated[str, Form()],
 ) -> Response:
     """Mark a defect that was missed on one of a piece's photos."""
@@ -82,7 +80,7 @@ def add_missed(
     version = parse_version(seen)
     try:
         review = shop.reviewing.draw(
-            photo_id, kind=kind, outline_xy=_points(outline), reviewer=required_reviewer(request), seen=version
+            photo_id, kind=kind, outline_xy=read_points(outline), reviewer=required_reviewer(request), seen=version
         )
     except StaleError as error:
         return stale_response(
@@ -100,13 +98,3 @@ def _in_words(verdict: Verdict, kind: str | None) -> str:
     if kind is None:
         return words.verdict(verdict)
     return tr("kind changed to %(kind)s", kind=words.kind(kind))
-
-
-def _points(text: str) -> Points:
-    """Corners as an SVG polygon has them: `10,20 30.5,20 30,40`."""
-    try:
-        pairs = [tuple(map(float, pair.split(","))) for pair in text.split()]
-        return tuple((x, y) for x, y in pairs)
-    except ValueError as error:
-        sentence = tr("The outline could not be read. Draw around the place again and keep it.")
-        raise InputError(sentence) from error

@@ -7,9 +7,29 @@ from starlette.exceptions import HTTPException
 
 from inspector.errors import InputError
 from inspector.web.language import tr
-from inspector.workshop import LoggedFinding, LoggedInspection, LoggedPhoto, Mold, Month, PieceDetail, Workshop
+from inspector.workshop import (
+    LoggedFinding,
+    LoggedInspection,
+    LoggedPhoto,
+    Mold,
+    MoldDetail,
+    MoldReference,
+    Month,
+    PieceDetail,
+    Workshop,
+)
 
-__all__ = ["Id", "find_finding", "find_inspection", "find_mold", "find_month", "find_photo", "find_piece"]
+__all__ = [
+    "Id",
+    "find_finding",
+    "find_inspection",
+    "find_mold",
+    "find_mold_detail",
+    "find_month",
+    "find_photo",
+    "find_piece",
+    "find_reference",
+]
 
 # The largest id that a 32-bit integer column of PostgreSQL holds; a larger one stands for nothing.
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -17,8 +37,21 @@ Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 def find_mold(shop: Workshop, name: str) -> Mold:
     """The mold of this name, else a 404."""
+    return find_mold_detail(shop, name).mold
+
+
+def find_mold_detail(shop: Workshop, name: str) -> MoldDetail:
+    """The mold of this name with its references and features, else a 404."""
     try:
-        return shop.mold(name).mold
+        return shop.mold(name)
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
+
+
+def find_reference(shop: Workshop, reference_id: int) -> MoldReference:
+    """The reference with this id, else a 404."""
+    try:
+        return shop.reference(reference_id)
     except InputError as error:
         raise HTTPException(404, str(error)) from error
 

@@ -77,12 +77,13 @@ def show_pieces(
     shop: ShopDep,
     mold: str,
     kind: Annotated[str, Query(max_length=50)] = "",
+    reference: Annotated[str, Query(max_length=300)] = "",
     page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
 ) -> HTMLResponse:
-    """Show every piece of a mold with its picture, the latest first; all, or those with one kind of finding."""
+    """Show every piece of a mold with its picture, the latest first; all, or those with a finding or reference."""
     known = find_mold(shop, mold)
     only_kind = kind if kind in KINDS else None
-    which = PieceFilter(mold=mold, kind=only_kind)
+    which = PieceFilter(mold=mold, kind=only_kind, nearest_reference=reference or None)
     total = shop.count_pieces(which)
     context = {
         "mold": known,
@@ -92,6 +93,7 @@ def show_pieces(
         "last_page": max(1, -(-total // _PIECES_A_PAGE)),
         "kinds": KINDS,
         "only_kind": only_kind,
+        "only_reference": reference,
     }
     return render(request, "mold_pieces.html", context)
 

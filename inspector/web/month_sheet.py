@@ -185,7 +185,7 @@ def _pieces(found: MoldMonth) -> Grid:
             tr("became"),
         ),
         tuple(_piece(piece, found) for piece in found.pieces),
-        (1, 3, 1.1, 1.2, 3, 0.8, 1.4),
+        (1, 3, 1, 1.4, 2.45, 1.25, 1.4),
     )
 
 

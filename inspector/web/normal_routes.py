@@ -6,19 +6,16 @@ from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import APIRouter, Form
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
-from inspector.errors import InputError
-from inspector.web.looking_up import Id, find_photo
+from inspector.web.looking_up import Id, find_mold_detail, find_photo
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.workshop import (
     MOST_REFERENCES,
     LoggedPhoto,
-    MoldDetail,
     MoldReference,
     NormalPlace,
     Points,
@@ -60,7 +57,7 @@ class PlacesOn:
 @least("see")
 def show_normal(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show what is normal for a mold, and which reviews taught it."""
-    detail = _find_mold(shop, mold)
+    detail = find_mold_detail(shop, mold)
     context = {
         "detail": detail,
         "maps": _maps(shop, shop.lessons.places(mold)),
@@ -77,7 +74,7 @@ def compare_with_passed(
     request: Request, shop: ShopDep, mold: str, photo_id: Annotated[int, Form(ge=1, le=2**31 - 1)]
 ) -> RedirectResponse:
     """Make a reference of a photo of a piece that was passed as good, and go on to its outline."""
-    _find_mold(shop, mold)
+    find_mold_detail(shop, mold)
     find_photo(shop, photo_id)
     with request.app.state.preparing:
         check = shop.add_passed_reference(photo_id)
@@ -94,7 +91,7 @@ def switch_place(
     name: Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)] = "",
 ) -> RedirectResponse:
     """Say whether a place is taken as normal."""
-    _find_mold(shop, mold)
+    find_mold_detail(shop, mold)
     who = given_name(name)
     shop.lessons.switch(mold, place_id, on=normal == "yes", said_by=who)
     response = RedirectResponse(f"/molds/{quote(mold, safe='')}/normal#place-{place_id}", status_code=303)
@@ -125,10 +122,3 @@ def _maps(shop: Workshop, places: Sequence[NormalPlace]) -> list[PlacesOn]:
             )
         maps.append(PlacesOn(of_one[0].reference, photo, tuple(numbered)))
     return maps
-
-
-def _find_mold(shop: Workshop, mold: str) -> MoldDetail:
-    try:
-        return shop.mold(mold)
-    except InputError as error:
-        raise HTTPException(404, str(error)) from error

@@ -1,7 +1,7 @@
 """Photos: adding them to the log, and showing them in the size that a page needs."""
 
 from asyncio import wait, wrap_future
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
@@ -23,7 +23,7 @@ from inspector.web.describing import PhotoAnswer, PhotosAnswer
 from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
-from inspector.web.pictures import SIZES_PX, kept_picture
+from inspector.web.pictures import SIZES_PX, picture_response
 from inspector.web.reviewer import cleaned_name
 from inspector.web.rights import least
 from inspector.web.sentences import told
@@ -168,7 +168,7 @@ def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> R
     photo = find_photo(shop, photo_id)
     _check_offered(size_px)
     name = f"{photo.sha256}-{size_px}.jpg"
-    return _picture(request, name, lambda: shop.photo_picture(photo_id, max_side_px=size_px).data)
+    return picture_response(request, name, lambda: shop.photo_picture(photo_id, max_side_px=size_px).data)
 
 
 @router.get("/photos/{photo_id}/full.jpg")
@@ -176,7 +176,7 @@ def show_photo(request: Request, shop: ShopDep, photo_id: Id, size_px: int) -> R
 def show_full_photo(request: Request, shop: ShopDep, photo_id: Id) -> Response:
     """A photo, upright, with every pixel that it has: what a browser can show of any format."""
     photo = find_photo(shop, photo_id)
-    return _picture(request, f"{photo.sha256}-full.jpg", lambda: shop.photo_picture(photo_id).data)
+    return picture_response(request, f"{photo.sha256}-full.jpg", lambda: shop.photo_picture(photo_id).data)
 
 
 @router.get("/photos/{photo_id}/reference-full.jpg")
@@ -239,18 +239,7 @@ def _laid_over(
             raise _no_reference(photo_id)
         return picture.data
 
-    return _picture(request, f"{photo.sha256}-{what}-{inspection.id}-{size_px or 'full'}.jpg", make)
-
-
-def _picture(request: Request, name: str, make: Callable[[], bytes]) -> Response:
-    """A kept picture, or the word that the browser has it already."""
-    # Asked for anew each time (the same address may be served from another data folder tomorrow), but
-    # answered without the picture while the browser has it.
-    headers = {"ETag": f'"{name}"', "Cache-Control": "private, no-cache"}
-    if headers["ETag"] in [tag.strip() for tag in request.headers.get("if-none-match", "").split(",")]:
-        return Response(status_code=304, headers=headers)
-    settings: Settings = request.app.state.settings
-    return Response(kept_picture(settings.data_dir / "pictures", name, make), media_type="image/jpeg", headers=headers)
+    return picture_response(request, f"{photo.sha256}-{what}-{inspection.id}-{size_px or 'full'}.jpg", make)
 
 
 def _check_offered(size_px: int) -> None:

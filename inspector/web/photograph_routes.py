@@ -56,6 +56,11 @@ def show_photograph(request: Request, shop: ShopDep, mold: str | None = None, po
         for item in shop.planning.filled_molds(at=now)
         if item.mold in titles and item.pour_id in poured_at
     ]
+    if mold is None and pour is not None:
+        (mold,) = next((item.molds for item in pours if item.id == pour and len(item.molds) == 1), (None,))
+    elif mold is not None and pour is None:  # as on the label of a mold: what is in it now goes with it
+        in_it = [item.pour_id for item in filled if item.mold == mold]
+        pour = in_it[0] if len(in_it) == 1 else None
     context = {
         "molds": molds,
         "pours": pours,

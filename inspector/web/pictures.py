@@ -10,7 +10,12 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-__all__ = ["SIZES_PX", "kept_picture"]
+from starlette.requests import Request
+from starlette.responses import Response
+
+from inspector.settings import Settings
+
+__all__ = ["SIZES_PX", "kept_picture", "picture_response"]
 
 _logger = logging.getLogger(__name__)
 
@@ -40,6 +45,17 @@ def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:
     except OSError:  # a full disk keeps nobody from looking
         _logger.warning("picture %s could not be kept", path, exc_info=True)
     return data
+
+
+def picture_response(request: Request, name: str, make: Callable[[], bytes]) -> Response:
+    """A kept picture, or the word that the browser has it already."""
+    # Asked for anew each time (the same address may be served from another data folder tomorrow), but
+    # answered without the picture while the browser has it.
+    headers = {"ETag": f'"{name}"', "Cache-Control": "private, no-cache"}
+    if headers["ETag"] in [tag.strip() for tag in request.headers.get("if-none-match", "").split(",")]:
+        return Response(status_code=304, headers=headers)
+    settings: Settings = request.app.state.settings
+    return Response(kept_picture(settings.data_dir / "pictures", name, make), media_type="image/jpeg", headers=headers)
 
 
 def _keep(path: Path, data: bytes) -> None:

@@ -21,7 +21,7 @@ _TEXTS: dict[str, dict[str, str | tuple[str, str]]] = {
         "answered": mark("The program answered %(status)s."),
         "known-no-more": mark("The program knows this photo no more."),
     },
-    # photograph.js and camera.js
+    # photograph.js, camera.js and label-scanning.js
     "photograph": {
         "keeps-no-photos": mark(
             "This browser keeps no photos while the program is out of reach (a private window?). Send them with the "
@@ -60,6 +60,16 @@ _TEXTS: dict[str, dict[str, str | tuple[str, str]]] = {
         "send-again-as-chosen": mark("Send again as chosen above"),
         "throw-away": mark("Throw it away"),
         "throw-away-sure": mark("Throw the photo %(name)s away? It is nowhere else."),
+        "looking-for-label": mark("Looking for a label. Hold it so that it fills a third of the picture."),
+        "label-of-no-mold": mark("The label is of mold %(mold)s, which has no good piece to compare with here."),
+        "label-of-no-pour": mark("The label is of pour %(pour)s, which is not among the latest ones here."),
+        "label-chosen": mark("Chosen: %(what)s."),
+        "no-label": mark("No label was found. Go closer, hold still, and have light on it; or choose below."),
+        "label-out-of-reach": mark(
+            "No label was found here, and the program is out of reach to look closer. Choose below; photos are kept "
+            "all the same."
+        ),
+        "other-code": mark("That code is no label of these molds and pours. Choose below."),
     },
     "add-photos": {
         "inspect-photos": mark("Inspect the photos"),
@@ -90,6 +100,7 @@ _TEXTS: dict[str, dict[str, str | tuple[str, str]]] = {
         "not-used": mark("Could not be used: %(why)s"),
         "piece": mark("Piece %(id)s"),
     },
+    # outline-editor.js
     "outlining": {
         "corners": mark_many("Outline with %(count)s corner.", "Outline with %(count)s corners."),
         "corner": mark("Corner %(number)s of %(count)s, %(left)s %% from the left, %(top)s %% from the top"),

@@ -70,6 +70,7 @@ from inspector.workshop.demo import (
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.exporting import Export, Exporting
+from inspector.workshop.labels import Label, labels_pdf
 from inspector.workshop.lessons import Lessons, NormalPlace
 from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
 from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
@@ -156,6 +157,7 @@ __all__ = [
     "KeptNow",
     "KeptTemperature",
     "KeptWindow",
+    "Label",
     "LastWord",
     "Lessons",
     "LoggedFinding",
@@ -231,6 +233,7 @@ __all__ = [
     "find_demo_folders",
     "finding_row",
     "finding_rows",
+    "labels_pdf",
     "last_word",
     "list_photo_files",
     "may",

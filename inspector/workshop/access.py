@@ -6,6 +6,7 @@ with the numbers that RFC 9106 recommends where memory is short (section 4: 3 pa
 
 import hashlib
 import logging
+import math
 import secrets
 import threading
 import unicodedata
@@ -391,4 +392,7 @@ def _checked_password(password: str, *, name: str) -> str:
 
 
 def _in_words(wait_s: float) -> str:
-    return f"{wait_s:.0f} seconds" if wait_s < 90 else f"{wait_s / 60:.0f} minutes"
+    seconds = math.ceil(wait_s)  # rounded down, the next try would come too early
+    if seconds == 1:
+        return "a second"
+    return f"{seconds} seconds" if seconds < 90 else f"{math.ceil(seconds / 60)} minutes"

@@ -11,17 +11,18 @@ import struct
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, BinaryIO, Self
+from typing import Any, BinaryIO, Self, TypeVar
 
 import numpy as np
 
 from inspector.errors import PhotoError
+from inspector.imaging.labels import read_labels
 from inspector.imaging.reading import MOST_MEGAPIXELS, Photo, read_photo
 
 __all__ = ["GuardedReader", "answer_requests"]
@@ -33,7 +34,11 @@ MOST_BYTES = 2 * 2**30
 # More would not be done sooner on few cores, and each holds a photo's pixels.
 AT_ONCE = 2
 
+_Answer = TypeVar("_Answer")
+
 _LENGTH = struct.Struct(">Q")
+# What a process is asked for.
+_PHOTO, _LABELS = b"photo", b"labels"
 _WORKER = "from inspector.workshop.guarded_reading import answer_requests; answer_requests()"
 
 
@@ -67,10 +72,23 @@ class GuardedReader:
         PhotoError
             As `read_photo` does; and if reading it takes too long or ends its process.
         """
-        with self._free:
-            return self._read(data, name)
+        return self._let(lambda worker: _ask_photo(worker, data, name), name)
 
-    def _read(self, data: bytes, name: str) -> Photo:
+    def labels(self, data: bytes, *, name: str) -> tuple[str, ...]:
+        """Read what the QR codes in the photo of a file say, as `read_labels` does.
+
+        Raises
+        ------
+        PhotoError
+            As for a photo.
+        """
+        return self._let(lambda worker: _ask_labels(worker, data, name), name)
+
+    def _let(self, ask: Callable[["subprocess.Popen[bytes]"], _Answer], name: str) -> _Answer:
+        with self._free:
+            return self._ask(ask, name)
+
+    def _ask(self, ask: Callable[["subprocess.Popen[bytes]"], _Answer], name: str) -> _Answer:
         with self._lock:
             worker = self._idle.pop() if self._idle else None
         if worker is not None and worker.poll() is not None:
@@ -87,7 +105,7 @@ class GuardedReader:
         timer = threading.Timer(self._most_seconds, stop, [worker])
         timer.start()
         try:
-            photo = _ask(worker, data, name)
+            answer = ask(worker)
         except PhotoError:
             self._give_back(worker, timer)
             raise
@@ -99,7 +117,7 @@ class GuardedReader:
             ) from error
         else:
             self._give_back(worker, timer)
-            return photo
+            return answer
         finally:
             timer.cancel()
 
@@ -130,8 +148,11 @@ def answer_requests() -> None:
     _take_limits(int(_receive(requests)))
     with suppress(EOFError):
         while True:
-            name, data = _receive(requests).decode(), _receive(requests)
+            wanted, name, data = _receive(requests), _receive(requests).decode(), _receive(requests)
             try:
+                if wanted == _LABELS:
+                    _send(answers, json.dumps({"labels": read_labels(data, name=name)}).encode())
+                    continue
                 photo = read_photo(data, name=name)
             except PhotoError as error:
                 _send(answers, json.dumps({"refused": str(error)}).encode())
@@ -174,15 +195,33 @@ def _end(worker: subprocess.Popen[bytes]) -> None:
             _pipe(pipe).close()
 
 
-def _ask(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo:
-    requests, answers = _pipe(worker.stdin), _pipe(worker.stdout)
-    _send(requests, name.encode(errors="replace"))
-    _send(requests, data)
-    described = _Described.checked(json.loads(_receive(answers, most_bytes=1 << 20)))
+def _ask_photo(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo:
+    described = _Described.checked(_answer(worker, _PHOTO, data, name))
+    answers = _pipe(worker.stdout)
     shape = (described.height_px, described.width_px, 3)
     pixels = _receive(answers, most_bytes=described.height_px * described.width_px * 3)
     image_bgr = np.frombuffer(bytearray(pixels), dtype=np.uint8).reshape(shape)
     return Photo(described.name, image_bgr, described.taken_at, described.focal_px)
+
+
+def _ask_labels(worker: subprocess.Popen[bytes], data: bytes, name: str) -> tuple[str, ...]:
+    labels = _answer(worker, _LABELS, data, name).get("labels")
+    if not (isinstance(labels, list) and all(isinstance(text, str) for text in labels)):
+        raise ValueError("no answer")
+    return tuple(labels)
+
+
+def _answer(worker: subprocess.Popen[bytes], wanted: bytes, data: bytes, name: str) -> Mapping[str, Any]:
+    """What a process answers first; a refusal is raised."""
+    requests, answers = _pipe(worker.stdin), _pipe(worker.stdout)
+    for part in (wanted, name.encode(errors="replace"), data):
+        _send(requests, part)
+    answer = json.loads(_receive(answers, most_bytes=1 << 20))
+    if not isinstance(answer, dict):
+        raise ValueError(f"no answer: {answer}")
+    if "refused" in answer:
+        raise PhotoError(str(answer["refused"]))
+    return answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,13 +240,9 @@ class _Described:
 
         Raises
         ------
-        PhotoError
-            If the answer is that the photo cannot be read.
         ValueError
             If the answer is none.
         """
-        if "refused" in answer:
-            raise PhotoError(str(answer["refused"]))
         try:
             width_px, height_px = int(answer["width_px"]), int(answer["height_px"])
             taken_at, focal_px = answer["taken_at"], answer["focal_px"]

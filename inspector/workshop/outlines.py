@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from inspector.errors import InputError
 from inspector.log import Feature, LoggedInspection, LoggedPhoto, Outline, Points
 
-__all__ = ["check_outline", "touched_feature"]
+__all__ = ["check_outline", "place_on_photo", "touched_feature"]
 
 # More than anybody sets by hand; a free line drawn with a finger is thinned to far fewer.
 _MOST_CORNERS = 400
@@ -36,24 +36,35 @@ def check_outline(polygon_xy: Points, *, photo: LoggedPhoto, kind: str, px_per_m
     InputError
         If the points enclose nothing.
     """
+    inside = place_on_photo(polygon_xy, photo=photo)
+    if px_per_mm is None:
+        return Outline(inside, None, None, None)
+    contour = _contour(inside)
+    length_mm, width_mm = sorted((float(side) / px_per_mm for side in cv2.minAreaRect(contour)[1]), reverse=True)
+    if kind == "hairline crack":
+        return Outline(inside, None, length_mm, None)
+    return Outline(inside, float(cv2.contourArea(contour)) / px_per_mm**2, length_mm, width_mm)
+
+
+def place_on_photo(polygon_xy: Points, *, photo: LoggedPhoto) -> Points:
+    """Cut an outline to its photo, in pixels of the photo as displayed.
+
+    Raises
+    ------
+    InputError
+        If the points enclose nothing, or there are more than anybody draws.
+    """
     if len(polygon_xy) > _MOST_CORNERS:
         raise InputError(f"The outline has {len(polygon_xy)} corners; {_MOST_CORNERS} are the most. Draw it simpler.")
     if not all(isfinite(x) and isfinite(y) for x, y in polygon_xy):
         raise InputError("The outline has a corner that is no place on the photo. Draw it again.")
-    inside = [
+    inside = tuple(
         (round(min(max(x, 0.0), photo.width_px - 1.0), 2), round(min(max(y, 0.0), photo.height_px - 1.0), 2))
         for x, y in polygon_xy
-    ]
-    contour = np.asarray(inside, dtype=np.float32).reshape(-1, 1, 2)
-    area_px2 = float(cv2.contourArea(contour)) if len(inside) >= 3 else 0.0
-    if area_px2 < 1.0:
+    )
+    if len(inside) < 3 or cv2.contourArea(_contour(inside)) < 1.0:
         raise InputError("The outline encloses nothing on the photo. Draw around the place with three corners or more.")
-    if px_per_mm is None:
-        return Outline(tuple(inside), None, None, None)
-    length_mm, width_mm = sorted((float(side) / px_per_mm for side in cv2.minAreaRect(contour)[1]), reverse=True)
-    if kind == "hairline crack":
-        return Outline(tuple(inside), None, length_mm, None)
-    return Outline(tuple(inside), area_px2 / px_per_mm**2, length_mm, width_mm)
+    return inside
 
 
 def touched_feature(
@@ -74,6 +85,10 @@ def touched_feature(
         shares[feature.name] = int(np.count_nonzero(outlined & _filled(on_photo[0], photo, shrink)))
     best = max(shares, key=lambda name: shares[name], default=None)
     return best if best is not None and shares[best] else None
+
+
+def _contour(polygon_xy: Points) -> NDArray[np.float32]:
+    return np.asarray(polygon_xy, dtype=np.float32).reshape(-1, 1, 2)
 
 
 def _filled(polygon_xy: NDArray[np.float64], photo: LoggedPhoto, shrink: float) -> NDArray[np.uint8]:

@@ -31,7 +31,7 @@ from reportlab.platypus import (
     Table,
 )
 
-__all__ = ["Facts", "Grid", "Heading", "Outlined", "Paper", "PlaceMark", "Words", "paper_pdf"]
+__all__ = ["Facts", "Grid", "Heading", "Outlined", "Paper", "PlaceMark", "Words", "paper_pdf", "register_fonts"]
 
 _INK, _SOFT, _LINE = HexColor("#1c1915"), HexColor("#554d42"), HexColor("#b9ab93")
 _MARGIN_MM, _FOOT_MM = 17.0, 22.0
@@ -127,7 +127,7 @@ class Paper:
 
 def paper_pdf(paper: Paper) -> bytes:
     """Typeset a sheet as a PDF on A4; the same sheet gives the same bytes."""
-    _register_fonts()
+    register_fonts()
     out = io.BytesIO()
     document = BaseDocTemplate(
         out,
@@ -189,7 +189,8 @@ _CAPTION = _style("caption", 7.5, textColor=_SOFT)
 _FOOT = _style("foot", 7, textColor=_SOFT)
 
 
-def _register_fonts() -> None:
+def register_fonts() -> None:
+    """Make the fonts of sheets known to ReportLab, once."""
     if "Sheet" not in pdfmetrics.getRegisteredFontNames():
         import matplotlib as mpl
 

@@ -12,6 +12,7 @@ from math import isfinite
 from inspector.curing import check_temperature
 from inspector.errors import InputError
 from inspector.log import KINDS, Mold, NewNotedPiece
+from inspector.workshop.times import with_offset
 
 __all__ = ["COLUMNS", "PieceTable", "RefusedLine", "read_piece_table"]
 
@@ -176,9 +177,9 @@ def _time(text: str, column: str) -> datetime:
     except ValueError:
         raise InputError(f"{column} {text!r} is no time. Write ISO 8601, as in 2026-05-04T16:30.") from None
     try:
-        return at.astimezone() if at.tzinfo is None else at
-    except (OverflowError, ValueError, OSError):  # years at the ends of the calendar
-        raise InputError(f"{column} {text!r} is no time of a workshop. Check the year.") from None
+        return with_offset(at)
+    except InputError as error:
+        raise InputError(f"{column}: {error}") from None
 
 
 def _number(text: str, column: str) -> float | None:

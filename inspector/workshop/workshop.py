@@ -65,6 +65,7 @@ from inspector.workshop.lost import LOST_KINDS
 from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.mold_month import MoldMonth
 from inspector.workshop.months import Month
+from inspector.workshop.naming_features import NamingFeatures
 from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, is_passed, passed_photos
 from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
@@ -145,6 +146,8 @@ class Workshop:
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.reviewing = Reviewing(opened)
         """What people say about findings and pieces, and taking it back."""
+        self.naming = NamingFeatures(opened)
+        """Features that people outline on reference photos."""
         self.lessons = Lessons(opened)
         """Places of molds that are taken as normal, since reviewers dismissed marks there."""
         self.planning = Planning(opened, self.curing)
@@ -374,7 +377,7 @@ class Workshop:
         if reference.features:
             names = ", ".join(feature.name for feature in reference.features)
             raise InputError(
-                f"Reference {reference.name} carries features: {names}. Name them on another reference first."
+                f"Reference {reference.name} carries features: {names}. Draw them on another reference first."
             )
         log.set_reference_use(self._log, reference_id, in_use=False, said_by=said_by, why=required(why, "reason"))
 
@@ -400,6 +403,16 @@ class Workshop:
         photo = self._read_logged(reference.photo_id)
         drawn = draw_reference(photo.image_bgr, reference.outline_xy, reference.features)
         return jpeg_picture(drawn, max_side_px=max_side_px)
+
+    def read_labels(self, data: bytes, *, name: str) -> tuple[str, ...]:
+        """Read what the QR codes in the photo of a label say; empty where none could be read.
+
+        Raises
+        ------
+        PhotoError
+            If it is no photo that can be read.
+        """
+        return self._engine.read_labels(data, name=name)
 
     def add_feature(self, name: str, *, reference_id: int, polygon_xy: Points) -> None:
         """Name a region of a mold's view on one of its reference photos; the same name again moves it."""

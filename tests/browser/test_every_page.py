@@ -147,6 +147,38 @@ def test_pages_shut_nobody_out(
     assert {address: complaints for address, complaints in found.items() if complaints} == {}
 
 
+# What a form is answered with that is no page of its own: of photos sent without scripts, a word that came too late, an
+# outline that was refused, a failure.
+ANSWERS = [
+    ("/photos", {"mold": MOLD}, "h1"),
+    ("/pieces/1/dispositions", {"outcome": "sell", "seen": "0.0.0"}, "h1"),
+    ("/references/1/features", {"name": " ", "outline": "200,200 500,200 500,500"}, "[role=alert]"),
+    ("/pours/1/temperatures", {"temperature_c": "900"}, "h1"),
+]
+
+
+def test_what_forms_are_answered_with_shuts_nobody_out(pieces: Served, open_page: OpenPage) -> None:
+    page = open_page("/today", {**PHONE, "reduced_motion": "reduce"}, reviewer="Marta")
+    found = {}
+    for address, fields, there in ANSWERS:
+        page.evaluate(
+            """([address, fields]) => {
+                const form = Object.assign(document.createElement("form"), { method: "post", action: address });
+                form.enctype = "multipart/form-data";
+                for (const [name, value] of Object.entries(fields)) {
+                    form.append(Object.assign(document.createElement("input"), { name, value }));
+                }
+                document.body.append(form);
+                form.requestSubmit();
+            }""",
+            [address, fields],
+        )
+        page.wait_for_url(f"**{address}")
+        page.wait_for_selector(there)
+        found[address] = complaints_of(page)
+    assert {address: complaints for address, complaints in found.items() if complaints} == {}
+
+
 def test_a_poor_page_would_be_noticed(served: Served, open_page: OpenPage) -> None:
     page = open_page("/", {**LAPTOP, "reduced_motion": "reduce"})
     assert complaints_of(page) == []
@@ -155,10 +187,16 @@ def test_a_poor_page_would_be_noticed(served: Served, open_page: OpenPage) -> No
             const wide = document.querySelector("main").appendChild(document.createElement("p"));
             wide.textContent = "pale and wide";
             wide.style.cssText = "color: #bbb; background: #fff; width: 3000px; transition: color 1s";
+            for (const words of ["one", "two"]) {
+                const small = wide.after(document.createElement("button")) ?? wide.nextSibling;
+                small.textContent = words;
+                small.style.cssText = "min-height: 0; height: 14px; width: 14px; padding: 0; font-size: 6px";
+            }
         }"""
     )
     contrast, motion, *widths = complaints_of(page)
     assert "color-contrast" in contrast
+    assert "target-size" in contrast
     assert "P" in motion
     assert len(widths) == 1 + len(NARROW_PX)
 

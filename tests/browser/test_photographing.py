@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import cv2
 import pytest
 from playwright.sync_api import Browser, FilePayload, Locator, Page, expect
 
@@ -313,6 +314,55 @@ def test_without_a_camera_the_page_says_what_to_do_instead(served: Served, open_
     page = open_page("/photograph", PHONE)
     page.get_by_role("button", name="Show the live picture").click()
     expect(page.get_by_text("Take the photo with the phone's own camera instead")).to_be_visible()
+
+
+# Chromium on a phone reads codes itself, that of Debian does not.
+READS_CODES = """window.BarcodeDetector = class {
+    static getSupportedFormats() { return Promise.resolve(["qr_code"]); }
+    detect() { return Promise.resolve(window.seen ? [{ rawValue: window.seen }] : []); }
+};"""
+
+
+def label_file(address: str) -> FilePayload:
+    """The photo of a label whose code says this."""
+    code = cv2.copyMakeBorder(cv2.QRCodeEncoder.create().encode(address), 4, 4, 4, 4, cv2.BORDER_CONSTANT, value=255)
+    drawn = cv2.imencode(".png", cv2.resize(code, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST))[1].tobytes()
+    return {"name": "label.png", "mimeType": "image/png", "buffer": drawn}
+
+
+def test_a_label_is_photographed_in_place_of_choosing(served: Served, open_page: OpenPage) -> None:
+    served.shop.add_mold("finial", title="Finial")
+    page = open_page("/photograph", PHONE)
+    mold, pour = page.get_by_label("Mold", exact=True), page.get_by_label("Pour", exact=True)
+    expect(pour).to_have_value("")
+    label = page.get_by_label("Scan a label")
+    label.set_input_files(label_file("https://printed-elsewhere.example/photograph?pour=1"))
+    expect(page.get_by_text("Chosen: Oak leaf, curled tips, Mon 23 Nov")).to_be_visible()
+    expect(mold).to_have_value(MOLD)
+    expect(pour).to_have_value("1")
+    label.set_input_files(label_file("https://printed-elsewhere.example/photograph?mold=heron"))
+    expect(page.get_by_text("The label is of mold heron, which has no good piece")).to_be_visible()
+    label.set_input_files(label_file("https://elsewhere.example/"))
+    expect(page.get_by_text("That code is no label of these molds and pours.")).to_be_visible()
+    expect(mold).to_have_value(MOLD)
+    page.context.set_offline(True)
+    label.set_input_files(label_file(f"{served.address}/photograph?mold={MOLD}"))
+    expect(page.get_by_text("the program is out of reach to look closer")).to_be_visible()
+    page.evaluate(f"{READS_CODES} window.seen = '{served.address}/photograph?mold={MOLD}'")
+    label.set_input_files(label_file("the same"))
+    expect(page.get_by_text("Chosen: Oak leaf, curled tips")).to_be_visible()
+    assert served.shop.pieces() == ()
+
+
+def test_a_label_is_read_from_the_live_picture(served: Served, open_with_camera: OpenPage) -> None:
+    page = open_with_camera("/photograph", PHONE)
+    expect(page.get_by_role("button", name="Take the photo")).to_be_visible()
+    page.evaluate(f"{READS_CODES} window.seen = undefined")
+    page.get_by_text("Scan a label").tap()
+    expect(page.get_by_text("Looking for a label.")).to_be_visible()
+    page.evaluate(f"window.seen = '{served.address}/photograph?pour=1'")
+    expect(page.get_by_label("Pour", exact=True)).to_have_value("1")
+    expect(page.get_by_label("Mold", exact=True)).to_have_value(MOLD)
 
 
 def test_the_pages_can_be_put_on_the_home_screen(served: Served, open_page: OpenPage) -> None:

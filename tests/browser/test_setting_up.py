@@ -1,8 +1,13 @@
 """A mold set up in the browser: named, its good pieces checked, its thin parts named, its targets set."""
 
-from playwright.sync_api import FilePayload, expect
+from datetime import datetime, timedelta
 
-from tests.browser.conftest import PHONE, OpenPage, Served
+import pytest
+from playwright.sync_api import FilePayload, Page, expect
+
+from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.workshop import Points
+from tests.browser.conftest import PHONE, PHOTO_SIZE, RED, OpenPage, Served
 from tests.doubles.drawing import drawn_photo
 
 
@@ -11,7 +16,21 @@ def good_piece(number: int) -> FilePayload:
     return {"name": f"good-{number}.jpg", "mimeType": "image/jpeg", "buffer": drawn}
 
 
-def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page: OpenPage) -> None:
+def season(served: Served, *, first: str, ages_h: list[int], lost_under_h: int) -> None:
+    """Log sixty pours of the new mold; every second piece that came out sooner than that is lost."""
+    start = datetime.fromisoformat(first)
+    pours = []
+    for day, age_h in enumerate(ages_h):
+        at = start + timedelta(days=day)
+        lost = (NotedDefect("chip", "stem"),) if age_h < lost_under_h and day % 2 else ()
+        piece = PastPiece(mold="ivy-tile-small", demolded_at=at + timedelta(hours=age_h), defects=lost)
+        pours.append(
+            PastPour(mix="grey", poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
+        )
+    served.shop.add_past(pours, source=first)
+
+
+def test_the_whole_job_from_a_new_mold_to_a_window_that_moved(served: Served, open_page: OpenPage) -> None:
     page = open_page("/molds", PHONE, reviewer="Marta")
     page.get_by_role("link", name="Set up a mold").tap()
     page.get_by_label("What you call it").fill("Ivy tile, small")
@@ -20,7 +39,7 @@ def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page
     for number in range(3):
         page.get_by_role("button", name=f"Yes, that is the piece on good-{number}.jpg").tap()
         expect(page.get_by_role("img", name=f"good-{number}.jpg with its outline and features")).to_be_visible()
-    page.get_by_role("link", name="Name thin parts").tap()
+    page.get_by_role("link", name="Name parts that can break").tap()
     page.get_by_label("1 2.0 mm thin").fill("stem")
     page.get_by_role("button", name="Keep these names").tap()
     expect(page.get_by_text("Named: stem.")).to_be_visible()
@@ -38,6 +57,45 @@ def test_a_mold_is_set_up_and_its_pieces_are_inspected(served: Served, open_page
     setting = served.shop.planning.mold_setting("ivy-tile-small")
     assert (setting.target_loss, setting.piece_cost) == (0.03, 18.0)
     assert [piece.mold for piece in served.shop.pieces()] == ["ivy-tile-small"]
+
+    # Poured, demolded, photographed, looked at, decided.
+    page.get_by_role("link", name="Pours").tap()
+    page.get_by_label("Oak leaf, curled tips").uncheck()
+    page.get_by_label("Ivy tile, small").check()
+    page.get_by_text("Earlier than now").tap()
+    page.get_by_label("Poured at").fill(f"{datetime.now().astimezone() - timedelta(hours=40):%Y-%m-%dT%H:%M}")
+    page.get_by_role("button", name="Record this pour").tap()
+    expect(page.get_by_role("heading", name="Pour 2")).to_be_visible()
+    page.get_by_role("link", name="Photograph it").tap()
+    broken: FilePayload = {
+        "name": "b.jpg", "mimeType": "image/jpeg", "buffer": drawn_photo(RED, size=(800, 600), shade=195)
+    }  # fmt: skip
+    page.get_by_label("Take it with the camera of this phone").set_input_files(broken)
+    expect(page.locator(".shot .outcome").first).to_have_text("Flagged: 1 chip")
+    page.get_by_role("link", name="Look at piece 2").tap()
+    page.get_by_role("button", name="Confirm finding 1").tap()
+    expect(page.get_by_text("Confirmed", exact=True)).to_be_visible()
+    page.get_by_role("button", name="Scrap").tap()
+    expect(page.get_by_text("Piece 2 (Ivy tile, small): scrap.")).to_be_visible()
+    assert served.shop.piece(2).piece.pour_id == 2
+
+    page.route("**/pictures/*", lambda route: route.abort())  # drawing them takes as long as all else here
+    # Two seasons later: nobody opens it too early any more, and none was lost.
+    for first, ages_h, lost_under_h in (
+        ("2025-01-06T15:30:00+01:00", [20 + day % 30 for day in range(60)], 30),
+        ("2025-04-16T15:30:00+01:00", [26 + day % 8 for day in range(60)], 0),
+    ):
+        season(served, first=first, ages_h=ages_h, lost_under_h=lost_under_h)
+        page.goto("/molds/ivy-tile-small")
+        page.get_by_role("button", name="Go by this window from now on").tap()
+        expect(page.get_by_role("heading", name="Windows so far, and what came of them")).to_be_visible()
+    before, after = (change.window.earliest_h for change in served.shop.planning.window_changes("ivy-tile-small"))
+    assert before is not None
+    assert after is not None
+    assert after < before
+    page.get_by_role("link", name="Today").tap()
+    moved = page.get_by_text("Ivy tile, small: the window opens at")
+    expect(moved).to_contain_text(f"at {after:.0f} h, before at {before:.0f} h")
 
 
 def test_a_photo_without_a_piece_is_told_and_the_others_are_taken(served: Served, open_page: OpenPage) -> None:
@@ -77,3 +135,72 @@ def test_the_last_reference_stays(served: Served, open_page: OpenPage) -> None:
     page.get_by_label("Why").fill("no reason")
     page.get_by_role("button", name="Retire r1.jpg").tap()
     expect(page.get_by_text("Reference r1.jpg is the last one of view front")).to_be_visible()
+
+
+def on_photo(page: Page, x_px: float, y_px: float) -> tuple[float, float]:
+    """Where a place of the first reference photo is in the window."""
+    box = page.locator("[data-layer]").first.bounding_box()
+    assert box is not None
+    return box["x"] + x_px / PHOTO_SIZE[0] * box["width"], box["y"] + y_px / PHOTO_SIZE[1] * box["height"]
+
+
+def draw_with_a_thumb(page: Page, corners: list[tuple[int, int]]) -> None:
+    # A browser goes by what a place did when it was last painted: that the photo is drawn on, not scrolled.
+    page.evaluate("() => new Promise(painted => requestAnimationFrame(() => requestAnimationFrame(painted)))")
+    finger = page.context.new_cdp_session(page)
+    first, *others = [dict(zip("xy", on_photo(page, *corner), strict=True)) for corner in corners]
+    finger.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [first]})
+    for place in others:
+        finger.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [place]})
+    finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def features_of(served: Served) -> dict[str, Points]:
+    return {feature.name: feature.polygon_xy for feature in served.shop.mold("oak-leaf").features}
+
+
+def test_a_part_that_was_not_proposed_is_drawn_by_thumb_and_taken_away(served: Served, open_page: OpenPage) -> None:
+    page = open_page("/molds/oak-leaf/features", PHONE, reviewer="Marta")
+    page.get_by_role("button", name="Draw a part").tap()
+    expect(page.get_by_role("button", name="Corner 4 of 4")).to_be_visible()
+    draw_with_a_thumb(page, [(200, 200), (350, 200), (275, 320)])
+    expect(page.get_by_role("button", name="Corner 3 of 3")).to_be_visible()
+    page.get_by_label("What this part is called").fill("tip")
+    page.get_by_role("button", name="Keep this part").tap()
+    expect(page.locator("svg .words", has_text="tip")).to_be_visible()
+    drawn = features_of(served)["tip"]
+    assert min(x for x, _ in drawn) == pytest.approx(200, abs=8)
+    assert max(y for _, y in drawn) == pytest.approx(320, abs=8)
+    page.get_by_text("tip", exact=True).last.tap()
+    page.get_by_role("button", name="Take tip away").tap()
+    expect(page.locator("svg .words", has_text="tip")).to_have_count(0)
+    assert features_of(served) == {}
+
+
+def test_a_part_is_drawn_and_corrected_by_keys_and_what_is_refused_stays(served: Served, open_page: OpenPage) -> None:
+    served.shop.naming.draw("tip", reference_id=1, outline_xy=((400, 300), (500, 300), (500, 380)))
+    page = open_page("/molds/oak-leaf/features", reviewer="Marta")
+    page.get_by_role("button", name="Draw a part").press("Enter")
+    expect(page.get_by_role("button", name="Corner 1 of 4")).to_be_focused()
+    for key in ("Shift+ArrowRight", "+", "ArrowLeft", "Tab", "Delete", "Enter"):  # without a name yet
+        page.keyboard.press(key)
+    expect(page.get_by_label("What this part is called")).to_be_focused()
+    page.keyboard.type("tip")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("alert")).to_contain_text("has a feature 'tip' already")
+    expect(page.get_by_role("button", name="Corner 1 of 4")).to_be_focused()  # what was drawn is there still
+    page.get_by_label("What this part is called").fill("stalk")
+    page.keyboard.press("Enter")
+    expect(page.locator("svg .words", has_text="stalk")).to_be_visible()
+    before = features_of(served)
+    assert set(before) == {"tip", "stalk"}
+    page.wait_for_load_state()  # the address names a place on the page, and going there takes the focus
+    page.get_by_text("tip", exact=True).last.press("Enter")
+    page.get_by_role("button", name="Correct the outline of tip").press("Enter")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-editor]")).to_have_count(0)
+    after = features_of(served)
+    assert after["stalk"] == before["stalk"]
+    assert after["tip"][0][1] > before["tip"][0][1]
+    assert after["tip"][1:] == before["tip"][1:]

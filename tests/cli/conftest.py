@@ -1,9 +1,13 @@
 import os
 import shutil
 import sys
+from collections.abc import Iterator
+from contextlib import chdir
+from functools import cache
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 from typer.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
@@ -14,6 +18,14 @@ from drawn_engine import DRAWN_ENGINE
 from inspector.cli import app
 from inspector.cli.surroundings import Surroundings
 from inspector.log import open_log
+
+
+@pytest.fixture(scope="session", autouse=True)
+def commands_made_once() -> Iterator[None]:
+    """Read the options out of the functions once, as a shell does, and not for each of many commands."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("typer.testing._get_command", cache(get_command))
+        yield
 
 
 @pytest.fixture
@@ -38,43 +50,64 @@ def folder(tmp_path, monkeypatch, empty_database):
     return tmp_path
 
 
+def run_in(folder, *args, answer=None, demo=None):
+    environ = {**os.environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
+    surroundings = Surroundings(engine=DRAWN_ENGINE, find_demo_folders=lambda: demo)
+    arguments = [str(arg) for arg in args]
+    return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)
+
+
 @pytest.fixture
 def run(folder):
     """Run a command line with the drawn engine, as the shell would."""
 
     def run(*args, answer=None, demo=None):
-        environ = {**os.environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
-        surroundings = Surroundings(engine=DRAWN_ENGINE, find_demo_folders=lambda: demo)
-        arguments = [str(arg) for arg in args]
-        return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)
+        return run_in(folder, *args, answer=answer, demo=demo)
 
     return run
 
 
-@pytest.fixture
-def photos(folder, draw):
-    """Drawn photos: r1, r2 good ones; chip, crack and good pieces; night too dark; list no photo."""
+@pytest.fixture(scope="session")
+def drawn_photos(tmp_path_factory):
+    """A folder of drawn photos: r1, r2 good ones; chip, crack and good pieces; night too dark; list no photo."""
     drawn = {
-        "r1": draw(shade=200),
-        "r2": draw(shade=210),
-        "chip": draw((255, 0, 0), taken_at="2026:05:05 18:30:00 +00:00"),
-        "crack": draw((0, 0, 255), taken_at="2026:05:06 16:00:00 +00:00"),
-        "good": draw(taken_at="2026:05:06 17:00:00 +00:00"),
-        "night": draw(background=0, taken_at="2026:05:06 23:00:00 +00:00"),
+        "r1": drawn_photo(shade=200),
+        "r2": drawn_photo(shade=210),
+        "chip": drawn_photo((255, 0, 0), taken_at="2026:05:05 18:30:00 +00:00"),
+        "crack": drawn_photo((0, 0, 255), taken_at="2026:05:06 16:00:00 +00:00"),
+        "good": drawn_photo(taken_at="2026:05:06 17:00:00 +00:00"),
+        "night": drawn_photo(background=0, taken_at="2026:05:06 23:00:00 +00:00"),
         "list": b"eggs, milk, cement",
     }
+    kept_in = tmp_path_factory.mktemp("drawn")
     for name, data in drawn.items():
-        (folder / f"{name}.jpg").write_bytes(data)
+        (kept_in / f"{name}.jpg").write_bytes(data)
+    return kept_in
+
+
+@pytest.fixture
+def photos(folder, drawn_photos):
+    """The drawn photos in the folder that commands run in."""
+    shutil.copytree(drawn_photos, folder, dirs_exist_ok=True)
     return folder
 
 
+@pytest.fixture(scope="session")
+def heron_data(tmp_path_factory, drawn_photos):
+    """The data folder of `heron`, made once and copied for each test."""
+    made_in = tmp_path_factory.mktemp("heron")
+    with chdir(drawn_photos):
+        for command in (
+            "mold add heron r1.jpg r2.jpg --title Heron --material silicone --view side --yes",
+            "mix add grey --cement-class N --water-cement-ratio 0.45 --admixture plasticizer=0.8%",
+            "pour add --mix grey --mold heron --poured-at 2026-05-04T16:00Z --cure covered",
+        ):
+            result = run_in(made_in, *command.split())
+            assert result.exit_code == 0, result.output
+    return made_in / "data"
+
+
 @pytest.fixture
-def heron(run, photos):
+def heron(photos, heron_data):
     """A log with the mold `heron`, its two references, the mix `grey` and pour 1."""
-    for command in (
-        "mold add heron r1.jpg r2.jpg --title Heron --material silicone --view side --yes",
-        "mix add grey --cement-class N --water-cement-ratio 0.45 --admixture plasticizer=0.8%",
-        "pour add --mix grey --mold heron --poured-at 2026-05-04T16:00Z --cure covered",
-    ):
-        result = run(*command.split())
-        assert result.exit_code == 0, result.output
+    shutil.copytree(heron_data, photos / "data", dirs_exist_ok=True)

@@ -67,6 +67,8 @@ def test_a_view_is_added_later(run, heron, photos, draw):
         ("pour add --mix grey --mold heron --poured-at yesterday", 2, "is no time"),
         ("record chip.jpg --mold finial", 2, "There is no mold finial"),
         ("record chip.jpg --mold heron --pour 9", 2, "There is no pour 9"),
+        (f"record chip.jpg --mold heron --pour {2**63}", 2, "A number that was given is larger than any in the log"),
+        ("record chip.jpg --mold heron --demolded-at 0202-05-05T17:00", 2, "is no time of a workshop. Check the year"),
         ("record chip.jpg --mold heron --pour one", 2, "Invalid value for '--pour'"),
         ("log --kind dent", 2, "is no kind of finding"),
         ("log --disposition lost", 2, "is not what can become"),

@@ -36,7 +36,7 @@ class DrawnReference:
 
 
 def prepare_reference(photo, *, features=()):
-    box = _box(photo.image_bgr.min(axis=2) > 150)
+    box = _box(_light(photo.image_bgr))
     if box is None:
         raise PhotoError(f"Photo {photo.name} shows no piece. Lay it inside the markers.")
     return DrawnReference(photo.name, photo.image_bgr, box, PX_PER_MM, tuple(features))
@@ -65,21 +65,25 @@ def combine(references):
 
 def inspect_photo(photo, model):
     references = model.references
-    image = photo.image_bgr.astype(int)
-    if image.mean() < 20:
+    blue_mean, green_mean, red_mean, _ = cv2.mean(photo.image_bgr)
+    mean = (blue_mean + green_mean + red_mean) / 3
+    if mean < 20:
         reason = f"Photo {photo.name} is too dark. Turn on a light."
         return Inspection(photo.name, "unusable", reason, 0.0, None, None, 0.01)
-    if image.mean() > 250:
+    if mean > 250:
         raise ZeroDivisionError("a fault of the program")
-    if image[..., 1].mean() > 245 and image[..., 0].mean() < 20:  # all yellow-green: ends the process
+    if green_mean > 245 and blue_mean < 20:  # all yellow-green: ends the process
         os._exit(3)
-    block = _box(photo.image_bgr.min(axis=2) > 150)
+    block = _box(_light(photo.image_bgr))
     if block is None or not np.allclose(np.ptp(block, axis=0), np.ptp(references[0].outline_xy, axis=0), atol=5):
         reason = f"Photo {photo.name} does not look like this mold's pieces. Check the mold and the view."
         return Inspection(photo.name, "unusable", reason, 0.0, None, None, 0.01)
-    blue, green, red = image[..., 0], image[..., 1], image[..., 2]
+    blue, green, red = cv2.split(photo.image_bgr)
     findings = []
-    marks = {"chip": red - np.maximum(blue, green), "hairline crack": blue - np.maximum(red, green)}
+    marks = {
+        "chip": cv2.subtract(red, cv2.max(blue, green)),
+        "hairline crack": cv2.subtract(blue, cv2.max(red, green)),
+    }
     for kind, excess in marks.items():
         box = _box(excess > 100)
         if box is not None:
@@ -160,7 +164,7 @@ def sign_reference(reference):
 
 def recognise_photo(photo, known):
     """Name the side whose block is as large, if there is one only."""
-    block = _box(photo.image_bgr.min(axis=2) > 150)
+    block = _box(_light(photo.image_bgr))
     if block is None:
         return Recognition(None, None, (), unusable="no piece was found in it. Lay the piece inside the markers.")
     fitting = [
@@ -179,11 +183,16 @@ def _feature(references):
     return next((feature.name for reference in references for feature in reference.features), None)
 
 
+def _light(image_bgr):
+    blue, green, red = cv2.split(image_bgr)
+    return cv2.min(cv2.min(blue, green), red) > 150
+
+
 def _box(mask):
-    rows, columns = np.nonzero(mask)
-    if not len(rows):
+    x0, y0, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    if not width:
         return None
-    (x0, x1), (y0, y1) = (columns.min(), columns.max()), (rows.min(), rows.max())
+    x1, y1 = x0 + width - 1, y0 + height - 1
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=float)
 
 

@@ -1,4 +1,5 @@
 import shutil
+from collections.abc import Iterator
 from datetime import UTC, datetime
 
 import pytest
@@ -24,9 +25,11 @@ def opened(tmp_path, empty_database):
     with_log.close()
 
 
-@pytest.fixture
-def stocked(opened: Log) -> Log:
-    """A log with the mold `heron`, the mix `grey` and pour 1 of it."""
+@pytest.fixture(scope="session")
+def stocked_database(tmp_path_factory):
+    """The database of `stocked`, made once and copied for each test."""
+    folder = tmp_path_factory.mktemp("stocked")
+    opened = open_log(folder)
     log.add_mold(
         opened, "heron", title="Heron, long bill", material="silicone", release_agent="paste wax", views=["side", "top"]
     )
@@ -37,7 +40,18 @@ def stocked(opened: Log) -> Log:
     log.add_pour(
         opened, mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC), cure_notes="covered"
     )
-    return opened
+    opened.close()  # and nothing is left in its write-ahead log
+    return folder / "log.sqlite3"
+
+
+@pytest.fixture
+def stocked(tmp_path, stocked_database) -> Iterator[Log]:
+    """A log with the mold `heron`, the mix `grey` and pour 1 of it."""
+    (tmp_path / "data").mkdir()
+    shutil.copy(stocked_database, tmp_path / "data")
+    with_log = open_log(tmp_path / "data")
+    yield with_log
+    with_log.close()
 
 
 def photo(opened: Log, content: bytes = b"\xff\xd8\xff one", *, name: str = "a.jpg", taken_at: datetime | None = None):

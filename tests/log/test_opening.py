@@ -1,5 +1,6 @@
 import os
 import sqlite3
+import stat
 import threading
 from contextlib import closing
 
@@ -10,7 +11,7 @@ from sqlalchemy import CheckConstraint, inspect, text
 
 from inspector import log
 from inspector.errors import InspectorError
-from inspector.log import open_log
+from inspector.log import back_up, open_log, restore
 from inspector.log.tables import Base
 
 
@@ -174,6 +175,20 @@ def test_a_data_folder_that_cannot_be_made_is_refused(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(InspectorError, match="cannot be made"):
         open_log(tmp_path / "taken" / "data")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such modes there")
+def test_the_folder_is_for_this_account_unless_somebody_made_it_otherwise(tmp_path):
+    open_log(tmp_path / "new" / "data").close()
+    assert stat.S_IMODE((tmp_path / "new" / "data").stat().st_mode) == 0o700
+    back_up(tmp_path / "new" / "data", tmp_path / "backup.zip")
+    restore(tmp_path / "backup.zip", tmp_path / "restored")
+    assert stat.S_IMODE((tmp_path / "restored").stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "backup.zip").stat().st_mode) == 0o600
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "shared").chmod(0o770)
+    open_log(tmp_path / "shared").close()
+    assert stat.S_IMODE((tmp_path / "shared").stat().st_mode) == 0o770
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="the superuser may write everywhere")

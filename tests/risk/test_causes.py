@@ -170,3 +170,17 @@ def test_a_bad_pour_does_not_move_the_window():
         theta.append(risk.weight @ risk.theta)
     assert [bad.pour for bad in learnt.bad_pours] == [20]
     assert theta[0] == pytest.approx(theta[1], rel=0.02)
+
+
+@pytest.mark.parametrize("early_lost", [True, False])
+def test_a_piece_opened_within_the_hour_breaks_nothing(early_lost):
+    # So weak that its loss is certain as far as a float tells: one that was logged at the time of its pour, say.
+    strength = np.append(np.tile([0.3, 0.35, 0.4, 0.45], 15), en_fraction(1.0))
+    lost = np.append(np.tile([True, False, False, False], 15), early_lost)
+    evidence = gather_evidence(
+        units=1, unit=np.zeros(61, int), strength_fraction=strength, lost=lost, pour=np.arange(61) // 3
+    )
+    learnt = learn(evidence, PRACTICE_PRIOR)
+    expected = learnt.population.effects.expected_loss
+    assert np.all((expected > 0) & (expected < 1))
+    assert np.isfinite(pour_spread(evidence, expected))

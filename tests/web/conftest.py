@@ -122,6 +122,19 @@ def client(settings: Settings, open_workshop: Callable[[Path], Workshop], furnis
         yield client
 
 
+@pytest.fixture(scope="module")
+def shared_client(
+    tmp_path_factory: pytest.TempPathFactory, open_workshop: Callable[[Path], Workshop], furnished: Path
+) -> Iterator[TestClient]:
+    """The browser of Marta over a furnished workshop: one for all tests of a file, that may change nothing."""
+    data_dir = tmp_path_factory.mktemp("shared") / "workshop"
+    shutil.copytree(furnished, data_dir)
+    app = create_app(Settings(data_dir=data_dir, metrics=True), open_workshop=open_workshop)
+    with TestClient(app, base_url=ADDRESS, raise_server_exceptions=False) as client:
+        client.post("/reviewer", data={"reviewer": "Marta"})
+        yield client
+
+
 @pytest.fixture
 def reviewer(client: TestClient) -> TestClient:
     """The same browser after Marta gave her name."""

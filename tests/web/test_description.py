@@ -19,7 +19,7 @@ from schemathesis import GenerationMode
 
 from inspector.settings import Settings
 from inspector.web import create_app
-from inspector.web.describing import FailureAnswer, HealthAnswer, PhotoAnswer, PhotosAnswer, PosesAnswer
+from inspector.web.describing import FailureAnswer, HealthAnswer, LabelsAnswer, PhotoAnswer, PhotosAnswer, PosesAnswer
 from inspector.workshop import Workshop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.large_log import fill_log
@@ -87,7 +87,7 @@ def test_nothing_that_is_sent_breaks_the_program(served: TestClient, operation: 
     send()
 
 
-@pytest.mark.parametrize("model", [PhotoAnswer, FailureAnswer, PosesAnswer, HealthAnswer])
+@pytest.mark.parametrize("model", [PhotoAnswer, FailureAnswer, LabelsAnswer, PosesAnswer, HealthAnswer])
 def test_the_examples_are_as_described(model: type[BaseModel]) -> None:
     assert examples(model)
     for example in examples(model):

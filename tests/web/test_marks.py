@@ -15,16 +15,16 @@ def square(x: float, y: float, side: float = 40, kind: str = "chip") -> Any:
 
 def test_marks_are_numbered_and_keep_the_pixels_of_the_photo() -> None:
     first, second = mark_findings(PHOTO, [square(100, 500), square(900.26, 200)])
-    assert (first.words, second.words) == ("1 chip", "2 chip")
+    assert (first.placed.words, second.placed.words) == ("1 chip", "2 chip")
     assert second.points == "900.3,200.0 940.3,200.0 940.3,240.0 900.3,240.0"
-    assert (first.words_x_percent, first.words_y_percent) == (5.0, 50.0)
-    assert first.words_shift_em < 0  # above the outline
+    assert (first.placed.x_percent, first.placed.y_percent) == (5.0, 50.0)
+    assert first.placed.shift_em < 0  # above the outline
 
 
 def test_words_at_the_right_edge_end_there() -> None:
     (mark,) = mark_findings(PHOTO, [square(1950, 500)])
-    assert mark.words_end_here
-    assert mark.words_x_percent == 99.5
+    assert mark.placed.end_here
+    assert mark.placed.x_percent == 99.5
 
 
 def test_words_do_not_stand_on_each_other() -> None:
@@ -51,4 +51,4 @@ def test_words_keep_off_their_own_outline() -> None:
 
 def base_line_percent(mark: Mark) -> float:
     """Where words stand on a phone: letters 15 px high on a photo of 360 x 270 px."""
-    return mark.words_y_percent + mark.words_shift_em * 15 / 270 * 100
+    return mark.placed.y_percent + mark.placed.shift_em * 15 / 270 * 100

@@ -1,15 +1,15 @@
 """What holds for the markup of every page: nothing inline, a label on every control, no address elsewhere."""
 
 from collections import Counter
-from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
-from httpx2 import Response
 
 from inspector import web
+from inspector.workshop import Workshop
+from tests.web.conftest import ADDRESS, draw_piece
 
 STATIC = Path(web.__file__).parent / "static"
 PAGES = [
@@ -33,19 +33,20 @@ class Reader(HTMLParser):
         return [attributes for tag, attributes in self.tags if tag in names]
 
 
-@pytest.fixture
-def pages(
-    client: TestClient, add: Callable[..., int], piece_photo: Callable[..., bytes], say: Callable[..., Response]
-) -> list[Reader]:
+@pytest.fixture(scope="module")
+def pages(shared_client: TestClient) -> list[Reader]:
     """Every page, as seen before and after a name was given."""
-    add(chips=2, cracks=1, seed=1)
-    add(seed=2)
-    before = [Reader(client.get(address).text) for address in PAGES]
-    client.post("/reviewer", data={"reviewer": "Marta"})
-    say("/pieces/1/findings/1/reviews", verdict="dismissed")
-    after = [Reader(client.get(address).text) for address in PAGES]
-    files = [("photos", ("leaf.png", piece_photo(seed=3))), ("photos", ("list.png", b"no photo"))]
-    added = Reader(client.post("/photos", data={"mold": "oak-leaf"}, files=files).text)
+    shop: Workshop = shared_client.app.state.workshop  # type: ignore[attr-defined]
+    first = shop.record(draw_piece(chips=2, cracks=1, seed=1), name="1.png", mold="oak-leaf", pour_id=1).detail
+    shop.record(draw_piece(seed=2), name="2.png", mold="oak-leaf", pour_id=1)
+    nameless = TestClient(shared_client.app, base_url=ADDRESS)
+    before = [Reader(nameless.get(address).text) for address in PAGES]
+    (inspection,) = first.inspections
+    assert inspection is not None
+    shop.reviewing.say(inspection.findings[0].id, verdict="dismissed", reviewer="Marta")
+    after = [Reader(shared_client.get(address).text) for address in PAGES]
+    files = [("photos", ("leaf.png", draw_piece(seed=3))), ("photos", ("list.png", b"no photo"))]
+    added = Reader(shared_client.post("/photos", data={"mold": "oak-leaf"}, files=files).text)
     return [*before, *after, added]
 
 
@@ -88,7 +89,7 @@ def test_there_is_one_heading_and_one_caution(pages: list[Reader]) -> None:
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in STATIC.iterdir()))
-def test_everything_that_pages_load_is_served_from_here(client: TestClient, name: str) -> None:
-    answer = client.get(f"/static/{name}")
+def test_everything_that_pages_load_is_served_from_here(shared_client: TestClient, name: str) -> None:
+    answer = shared_client.get(f"/static/{name}")
     assert answer.status_code == 200
     assert "http" not in answer.text.replace("http://www.w3.org/2000/svg", "").replace("XMLHttpRequest", "")

@@ -79,6 +79,17 @@ def test_every_piece_is_shown_page_by_page(stocked: TestClient, add: Callable[..
     assert stocked.get("/molds/swan/pieces").status_code == 404
 
 
+def test_the_pieces_that_were_compared_with_a_reference_are_shown(client: TestClient, add: Callable[..., int]) -> None:
+    add()
+    add(seed=1)
+    setup = client.get("/molds/oak-leaf/setup").text
+    assert 'href="/molds/oak-leaf/pieces?reference=r1.png">nearest to 2 photos</a>' in setup
+    page = client.get("/molds/oak-leaf/pieces?reference=r1.png").text
+    assert 'href="/pieces/1"' in page
+    assert "compared with r1.png" in page
+    assert "No piece is like that." in client.get("/molds/oak-leaf/pieces?reference=r2.png").text
+
+
 def test_before_and_after_a_day(stocked: TestClient) -> None:
     page = stocked.get("/molds/oak-leaf/compare?since=2025-02-05").text
     assert "Before and from 5 Feb 2025 on" in page
@@ -175,3 +186,21 @@ def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> N
         {"release_agent": " ", "from_day": "2025-02-01", "name": "M"},
     ):
         assert stocked.post("/molds/oak-leaf/release-agent", data=wrong).status_code == 422
+
+
+def test_parts_are_named_on_good_pieces_only_and_what_is_not_there_is_said(client: TestClient) -> None:
+    client.app.state.workshop.add_mold("finial", title="Finial")  # type: ignore[attr-defined]
+    assert "There is no good piece to name parts on yet" in client.get("/molds/finial/features").text
+    before = client.get("/references/1/outline.jpg")
+    known = {"If-None-Match": before.headers["etag"]}
+    assert client.get("/references/1/outline.jpg", headers=known).status_code == 304
+    drawn = client.post("/references/1/features", data={"name": "tip", "outline": "50,50 250,50 250,150"})
+    assert (drawn.status_code, drawn.url.path) == (200, "/molds/oak-leaf/features")
+    assert client.get("/references/1/outline.jpg", headers=known).status_code == 200  # with the part on it
+    unread = client.post("/references/1/features", data={"name": "stalk", "outline": "50,50 somewhere"})
+    assert unread.status_code == 422
+    assert 'value="stalk"' in unread.text
+    for address in ("/references/77/features", "/references/77/features/removal"):
+        assert client.post(address, data={"name": "tip", "outline": "1,1 9,1 9,9"}).status_code == 404
+    gone = client.post("/references/1/features/removal", data={"name": "stalk"})
+    assert gone.status_code == 422

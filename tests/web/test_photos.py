@@ -53,6 +53,29 @@ def test_several_photos_of_a_form_are_each_told_of(client: TestClient, piece_pho
     assert "3 pieces waiting" in client.get("/").text
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("pour_id", str(2**63), "A number that was given is larger than any in the log"),
+        ("piece_id", str(2**63), "A number that was given is larger than any in the log"),
+        ("demolded_at", "0001-01-01T00:00+14:00", "is no time of a workshop. Check the year"),
+        ("demolded_at", "9999-12-31T23:59-12:00", "is no time of a workshop. Check the year"),
+    ],
+)
+def test_what_no_workshop_has_is_told_and_nothing_is_kept(
+    client: TestClient, piece_photo: Callable[..., bytes], field: str, value: str, said: str
+) -> None:
+    answer = client.post(
+        "/photos",
+        data={"mold": "oak-leaf", field: value},
+        files={"photos": ("leaf.png", piece_photo())},
+        headers=FOR_A_PROGRAM,
+    )
+    assert answer.status_code == 422
+    assert said in answer.json()["error"]["message"]
+    assert client.app.state.workshop.pieces() == ()  # type: ignore[attr-defined]
+
+
 def test_fifty_photos_sent_two_at_a_time_are_all_kept(client: TestClient, piece_photo: Callable[..., bytes]) -> None:
     seeds = iter(range(50))
     lock = threading.Lock()

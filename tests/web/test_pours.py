@@ -48,6 +48,13 @@ def test_a_pour_into_nothing_is_refused(client: TestClient) -> None:
     assert "A pour goes into at least one mold" in answer.text
 
 
+@pytest.mark.parametrize("poured_at", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-12:00"])
+def test_a_pour_in_a_year_without_workshops_is_refused(client: TestClient, poured_at: str) -> None:
+    answer = client.post("/pours", data={"mix": "grey", "molds": "oak-leaf", "poured_at": poured_at})
+    assert answer.status_code == 422
+    assert "is no time of a workshop. Check the year." in answer.text
+
+
 def test_a_pour_is_put_right_and_shows_what_stood_there(client: TestClient) -> None:
     fields = {"mix": "grey", "molds": "oak-leaf", "poured_at": "2026-11-23T06:30", "cure_notes": "under foil"}
     page = client.post("/pours/1/correction", data={**fields, "name": "Marta", "why": "wrong clock"}).text

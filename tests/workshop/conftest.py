@@ -1,5 +1,6 @@
 import shutil
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -40,14 +41,22 @@ def shop(tmp_path, empty_database):
         yield opened
 
 
-@pytest.fixture
-def heron(shop, draw):
-    """A workshop with the mold `heron`, one reference that somebody said yes to, a mix and pour 1."""
-    from datetime import UTC, datetime
+@pytest.fixture(scope="session")
+def heron_data(tmp_path_factory):
+    """The data folder of `heron`, made once and copied for each test."""
+    made_in = tmp_path_factory.mktemp("heron") / "data"
+    with Workshop.open(made_in, engine=DRAWN_ENGINE) as shop:
+        shop.add_mold("heron", title="Heron, long bill", material="silicone", views=["side"])
+        check = shop.add_reference(drawn_photo(shade=200), name="r1.jpg", mold="heron")
+        shop.confirm_reference(check.reference.id)
+        shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
+        shop.add_pour(mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC))
+    return made_in
 
-    shop.add_mold("heron", title="Heron, long bill", material="silicone", views=["side"])
-    check = shop.add_reference(draw(shade=200), name="r1.jpg", mold="heron")
-    shop.confirm_reference(check.reference.id)
-    shop.add_mix("grey", cement_class="N", water_cement_ratio=0.45)
-    shop.add_pour(mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 4, 16, 0, tzinfo=UTC))
-    return shop
+
+@pytest.fixture
+def heron(tmp_path, heron_data):
+    """A workshop with the mold `heron`, one reference that somebody said yes to, a mix and pour 1."""
+    shutil.copytree(heron_data, tmp_path / "data")
+    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as opened:
+        yield opened

@@ -4,7 +4,7 @@ import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
 
@@ -110,6 +110,20 @@ def test_names_that_look_alike_are_one(access: Access, name: str) -> None:
 def test_a_name_that_cannot_be_read_is_refused(access: Access, name: str) -> None:
     with pytest.raises(InputError):
         access.add_account(name, role="see", now=NOW)
+
+
+def test_the_wait_after_wrong_passwords_is_told_and_never_too_short(access: Access) -> None:
+    with_password(access)
+
+    def refused(now: datetime) -> SignInError:
+        with pytest.raises(SignInError) as refusal:
+            access.sign_in("Rosa", "wrong words in a row", address="10.0.0.1", now=now)
+        return refusal.value
+
+    tries = (refused(NOW) for _ in range(100))
+    first = next(refusal for refusal in tries if refusal.wait_s > 0)
+    a_bit_later = NOW + timedelta(seconds=first.wait_s - 0.3)
+    assert "Wait a second, then try again" in str(refused(a_bit_later))  # not "0 seconds", which it is rounded to
 
 
 def test_who_was_removed_can_be_let_in_again_and_has_no_password_then(access: Access) -> None:

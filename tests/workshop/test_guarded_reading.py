@@ -5,6 +5,7 @@ import sys
 import threading
 from contextlib import suppress
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -42,6 +43,15 @@ def test_what_is_no_photo_is_refused_with_the_same_sentence(reader):
     with pytest.raises(PhotoError) as there:
         reader(b"list", name="list.txt")
     assert str(here.value) == str(there.value)
+
+
+def test_a_label_is_read_there_as_well(reader, draw):
+    code = cv2.copyMakeBorder(cv2.QRCodeEncoder.create().encode("pour 3"), 4, 4, 4, 4, cv2.BORDER_CONSTANT, value=255)
+    photo = cv2.imencode(".png", cv2.resize(code, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST))[1].tobytes()
+    assert reader.labels(photo, name="label.png") == ("pour 3",)
+    assert reader.labels(draw(), name="a.jpg") == ()
+    with pytest.raises(PhotoError, match=r"list\.txt is not a photo"):
+        reader.labels(b"list", name="list.txt")
 
 
 def test_threads_read_at_the_same_time(reader, draw):

@@ -100,7 +100,12 @@ def test_molds_are_known_by_name_or_title_and_new_ones_get_a_short_name(said, na
         ("heron,2026-06-01,,,,", "demolded_at is missing"),
         ("heron,yesterday,2026-06-02,,,", "poured_at 'yesterday' is no time"),
         ("heron,2026-06-01,02.06.2026,,,", "'02.06.2026' is no time"),
-        ("heron,0001-01-01T00:00,2026-06-02,,,", "year"),
+        (
+            "heron,0001-01-01T00:00,2026-06-02,,,",
+            "poured_at: 0001-01-01 00:00 is no time of a workshop",
+        ),
+        ("heron,0001-01-01T00:00+14:00,2026-06-02,,,", "Check the year"),
+        ("heron,2026-06-01,9999-12-31T23:59-12:00,,,", "Check the year"),
         ("heron,2026-06-03,2026-06-02,,,", "before the pour"),
         ("heron,2026-06-30,2026-07-02,,,", "yet to come"),
         ("heron,2025-06-01,2026-06-02T12:00,,,", "more than a year"),

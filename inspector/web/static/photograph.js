@@ -1,6 +1,7 @@
 // The page that photographs: choose what is in front of the camera, take the photo, see what came of it, next piece.
 
 import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
+import { readLive, readPhoto } from "./label-scanning.js";
 import { number, text } from "./texts.js";
 import { changes, keep, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
 
@@ -69,6 +70,52 @@ function begin() {
   pour.addEventListener("change", chose);
   view.addEventListener("change", showPose);
   video.addEventListener("resize", showPose);
+
+  // A label in place of choosing
+
+  const labelPhoto = part("label-photo");
+  labelPhoto.addEventListener("click", (event) => {
+    if (!form.classList.contains("live")) return; // the phone's camera takes a photo of it
+    event.preventDefault();
+    scan(() => readLive(video));
+  });
+  labelPhoto.addEventListener("change", () => {
+    const [photo] = labelPhoto.files;
+    labelPhoto.value = "";
+    if (photo) scan(() => readPhoto(photo));
+  });
+  async function scan(read) {
+    if (labelPhoto.disabled) return;
+    labelPhoto.disabled = true;
+    const says = (words) => {
+      part("label-says").textContent = words;
+      part("label-says").hidden = false;
+    };
+    says(text("looking-for-label"));
+    try {
+      says(chooseAsLabelled(await read()));
+    } catch (error) {
+      says(error.message);
+    } finally {
+      labelPhoto.disabled = false;
+    }
+  }
+  function chooseAsLabelled(label) {
+    const named = [...mold.options].find((option) => option.value === label.mold);
+    const poured = pours.find((option) => option.value === label.pour);
+    if (label.mold && !named) throw new Error(text("label-of-no-mold", { mold: label.mold }));
+    if (label.pour && !poured) throw new Error(text("label-of-no-pour", { pour: label.pour }));
+    if (label.pour) {
+      const into = poured.dataset.molds.split(" ").filter((name) => [...mold.options].some((option) => option.value === name));
+      choose(label.mold || (into.length === 1 ? into[0] : into.includes(mold.value) ? mold.value : ""), label.pour);
+    } else {
+      // What is in the mold now goes with it, if that is one pour.
+      const inIt = filled.filter((button) => button.dataset.mold === label.mold);
+      choose(label.mold, inIt.length === 1 ? inIt[0].dataset.pour : "");
+    }
+    const chosen = [mold, pour].map((list) => (list.value ? list.selectedOptions[0].textContent.trim() : "")).filter(Boolean);
+    return text("label-chosen", { what: chosen.join(", ") });
+  }
 
   // The live picture
 
@@ -144,7 +191,7 @@ function begin() {
       shutter.disabled = false;
     }
   });
-  for (const input of form.querySelectorAll('input[type="file"]')) {
+  for (const input of form.querySelectorAll('input[name="photos"]')) {
     const keepAll = async () => {
       const files = [...input.files];
       input.value = "";
@@ -257,7 +304,8 @@ function begin() {
   });
 
   const [keptMold, keptPour] = JSON.parse(localStorage.getItem(CHOSEN) ?? '["", ""]');
-  const asked = new URLSearchParams(location.search).has("mold");
+  const query = new URLSearchParams(location.search);
+  const asked = query.has("mold") || query.has("pour");
   if (!asked && keptMold && [...mold.options].some((option) => option.value === keptMold)) choose(keptMold, keptPour);
   else {
     offerPours();

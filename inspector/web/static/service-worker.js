@@ -12,6 +12,7 @@ const NEEDED = [
   "/static/photographing.css",
   "/static/photograph.js",
   "/static/camera.js",
+  "/static/label-scanning.js",
   "/static/waiting-photos.js",
   "/static/unsent.js",
   "/static/texts.js",

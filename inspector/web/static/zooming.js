@@ -3,6 +3,7 @@
 const LARGEST = 8;
 const STEP = 1.6;
 
+// Gives what looks at one outline closely.
 export function zooming(section, frame) {
   const stages = [...frame.querySelectorAll("[data-stage]")];
   const view = { scale: 1, x: 0, y: 0 }; // x, y: the part at the stage's left top corner, 0 to 1 of the photo
@@ -30,12 +31,12 @@ export function zooming(section, frame) {
     view.scale = scale < 1.01 ? 1 : scale;
     draw();
   }
-  // So close that the finding takes up a third of the photo's width or height.
-  function lookCloser(finding) {
-    const mark = frame.querySelector(`g[data-mark="${finding.dataset.finding}"] polygon`);
-    const { width, height } = mark.ownerSVGElement.viewBox.baseVal;
-    const box = mark.getBBox();
-    view.scale = Math.min(Math.max(0.33 / Math.max(box.width / width, box.height / height), 1), LARGEST);
+  const lookCloser = (finding) => lookAt(frame.querySelector(`g[data-mark="${finding.dataset.finding}"] polygon`), 0.33);
+  // So close that the outline takes up this share of the photo's width or height.
+  function lookAt(outline, share) {
+    const { width, height } = outline.ownerSVGElement.viewBox.baseVal;
+    const box = outline.getBBox();
+    view.scale = Math.min(Math.max(share / Math.max(box.width / width, box.height / height), 1), LARGEST);
     view.x = (box.x + box.width / 2) / width - 0.5 / view.scale;
     view.y = (box.y + box.height / 2) / height - 0.5 / view.scale;
     draw();
@@ -66,11 +67,15 @@ export function zooming(section, frame) {
     }, { passive: false });
     dragging(stage, view, draw, zoom);
   }
+  let width = window.innerWidth;
   window.addEventListener("resize", () => {
+    if (window.innerWidth === width) return; // a phone's address bar or keyboard came or went
+    width = window.innerWidth;
     for (const stage of stages) stage.style.height = "";
     Object.assign(view, { scale: 1, x: 0, y: 0 });
     draw();
   });
+  return { lookAt };
 }
 
 // Every pixel of the photo, once it is looked at closely.
