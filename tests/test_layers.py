@@ -36,6 +36,7 @@ PURE = ("imaging", "aligning", "comparing", "curing", "risk")
 PICTURE_LAYERS = {"imaging", "aligning", "comparing", "inspection", "workshop"}
 AT_HOME = {
     "argon2": {"workshop"},
+    "babel": {"web"},
     "prometheus_client": {"web"},
     "sqlalchemy": {"log"},
     "alembic": {"log"},

@@ -31,6 +31,7 @@ def in_source(folder, *patterns):
         ("inspector/inspection", ["*.json"]),
         ("inspector/web/templates", ["*.html"]),
         ("inspector/web/static", ["*.css", "*.js", "*.svg"]),
+        ("inspector/web/translations", ["*.po", "*.pot"]),
         ("inspector/log/migrations", ["*.py", "*.mako"]),
     ],
 )

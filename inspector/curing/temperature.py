@@ -122,7 +122,7 @@ def check_temperature(temperature_degc: float) -> None:
     if not _COLDEST_DEGC <= temperature_degc <= _HOTTEST_DEGC:
         raise InputError(
             f"A temperature of {temperature_degc:g} degC cannot be that of a casting. Give one from "
-            f"{_COLDEST_DEGC:g} to {_HOTTEST_DEGC:g} degC; check the probe, and that it is not in degF."
+            f"{_COLDEST_DEGC:g} degC to {_HOTTEST_DEGC:g} degC; check the probe, and that it is not in degF."
         )
 
 

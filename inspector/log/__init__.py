@@ -162,6 +162,14 @@ from inspector.log.temperatures import (
     list_temperatures,
     withdraw_temperature,
 )
+from inspector.log.units import (
+    UNIT_SYSTEMS,
+    UnitChoice,
+    UnitSystem,
+    add_unit_choice,
+    find_units,
+    list_unit_choices,
+)
 from inspector.log.window_records import DEFAULT_TARGET_LOSS, MoldSetting, Window, WindowChange
 from inspector.log.windows import (
     add_mold_setting,
@@ -179,6 +187,7 @@ __all__ = [
     "DISPOSITIONS",
     "KINDS",
     "ROLES",
+    "UNIT_SYSTEMS",
     "VERDICTS",
     "Account",
     "AccountSession",
@@ -247,6 +256,8 @@ __all__ = [
     "TemperatureRecord",
     "Trouble",
     "UncountedMark",
+    "UnitChoice",
+    "UnitSystem",
     "Verdict",
     "Window",
     "WindowChange",
@@ -272,6 +283,7 @@ __all__ = [
     "add_session",
     "add_temperature_readings",
     "add_token",
+    "add_unit_choice",
     "add_view",
     "add_wet_cure",
     "add_window_changes",
@@ -307,6 +319,7 @@ __all__ = [
     "find_sent_piece",
     "find_session",
     "find_token",
+    "find_units",
     "finish_claim",
     "has_manager",
     "has_past",
@@ -339,6 +352,7 @@ __all__ = [
     "list_reviewed_findings",
     "list_temperatures",
     "list_tokens",
+    "list_unit_choices",
     "list_window_changes",
     "move_log",
     "name_refused",

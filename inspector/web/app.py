@@ -22,6 +22,7 @@ from inspector.web import (
     finding_routes,
     health_routes,
     label_routes,
+    language_routes,
     metrics,
     mix_routes,
     mold_routes,
@@ -35,6 +36,7 @@ from inspector.web import (
     sheet_routes,
     sign_in_routes,
     today_routes,
+    unit_routes,
     unrecognised_routes,
     waiting_routes,
 )
@@ -44,6 +46,7 @@ from inspector.web.guarding import CheckHost, LimitBody, RefuseCrossSite, Securi
 from inspector.web.metrics import Figures
 from inspector.web.reviewer import ActAsReviewer
 from inspector.web.rights import HoldToRights
+from inspector.web.speaking import SpeakAsAsked
 from inspector.web.telling import tell_request
 from inspector.web.watching import WatchRequests
 from inspector.workshop import Workshop, place_of
@@ -119,6 +122,8 @@ def create_app(
         health_routes,
         sign_in_routes,
         account_routes,
+        language_routes,
+        unit_routes,
         *([metrics] if settings.metrics else []),
     )
     addresses = [route for routes in modules for route in routes.router.routes]
@@ -147,6 +152,7 @@ def create_app(
     app.add_middleware(HoldToRights, settings=settings, routes=addresses)
     app.add_middleware(CheckHost, settings=settings)
     app.add_middleware(SecurityHeaders)
+    app.add_middleware(SpeakAsAsked)  # refusals are said in the language of whoever is refused, too
     if settings.metrics:
         app.state.figures = Figures()
         app.add_middleware(WatchRequests, answered=app.state.figures.count_request)

@@ -10,9 +10,12 @@ from starlette.responses import HTMLResponse
 
 from inspector.errors import InputError
 from inspector.web import words
+from inspector.web.language import tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
+from inspector.web.quantities import day
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import ComparedPieces, Comparison, Mold, MoldChange, Workshop
 
 __all__ = ["router"]
@@ -43,11 +46,11 @@ def show_comparison(
         comparison = shop.losses.compare_molds(mold, other, now=now)
         rows = [*_rows(comparison), *_mold_rows(shop, other_mold, known, now=now)]
         heads = (comparison.first.name, comparison.second.name)
-        heading = f"{heads[0]} and {heads[1]}"
+        heading = tr("%(first)s and %(second)s", first=heads[0], second=heads[1])
     elif at is not None:
         comparison = shop.losses.compare_change(mold, at=at, now=now)
         rows = _rows(comparison)
-        heads, heading = ("before", "from then on"), f"Before and from {words.day(at)} on"
+        heads, heading = (tr("before"), tr("from then on")), tr("Before and from %(day)s on", day=day(at))
     context = {
         "mold": known,
         "others": [item for item in shop.molds() if item.name != mold],
@@ -69,49 +72,53 @@ def _read_time(text: str) -> datetime:
         at = datetime.combine(date.fromisoformat(text), time()) if len(text) == 10 else datetime.fromisoformat(text)
         return at.astimezone()
     except (ValueError, OverflowError, OSError):
-        raise InputError(f"{text!r} is no day. Choose one, or write year, month and day, as in 2026-03-01.") from None
+        sentence = tr("“%(text)s” is no day. Choose one, or write year, month and day, as in 2026-03-01.", text=text)
+        raise InputError(sentence) from None
 
 
 def _rows(comparison: Comparison) -> list[tuple[str, ...]]:
     groups = (comparison.first, comparison.second)
     return [
-        ("pieces with a known age", *(str(group.pieces) for group in groups)),
-        ("lost", *(str(group.lost) for group in groups)),
-        ("share lost (90 % interval)", *(words.share_of(group.lost, group.pieces) for group in groups)),
-        ("age at demolding, median", *(_or_none(group.median_age_h, words.age) for group in groups)),
-        ("strength at demolding, median", *(_or_none(group.median_strength_fraction, words.share) for group in groups)),
-        ("mixes, most used first", *(", ".join(mix or "not known" for mix in group.mixes) for group in groups)),
-        ("breaks most at", *(_features(group) for group in groups)),
-        ("demolded", *(_span(group) for group in groups)),
+        (tr("pieces with a known age"), *(str(group.pieces) for group in groups)),
+        (tr("lost"), *(str(group.lost) for group in groups)),
+        (tr("share lost (90 %% interval)"), *(words.share_of(group.lost, group.pieces) for group in groups)),
+        (tr("age at demolding, median"), *(_or_none(group.median_age_h, words.age) for group in groups)),
+        (
+            tr("strength at demolding, median"),
+            *(_or_none(group.median_strength_fraction, words.share) for group in groups),
+        ),
+        (tr("mixes, most used first"), *(", ".join(mix or tr("not known") for mix in group.mixes) for group in groups)),
+        (tr("breaks most at"), *(_features(group) for group in groups)),
+        (tr("demolded"), *(_span(group) for group in groups)),
     ]
 
 
 def _mold_rows(shop: Workshop, first: Mold, second: Mold, *, now: datetime) -> list[tuple[str, ...]]:
     windows = [shop.losses.of_mold(mold.name, now=now).window for mold in (first, second)]
     return [
-        ("window opens", *(_or_none(item.window.earliest_h, words.age, none="no age yet") for item in windows)),
-        ("material", *(mold.material or "not noted" for mold in (first, second))),
-        ("release agent", *(mold.release_agent or "not noted" for mold in (first, second))),
+        (tr("window opens"), *(_or_none(item.window.earliest_h, words.age, none=tr("no age yet")) for item in windows)),
+        (tr("material"), *(mold.material or tr("not noted") for mold in (first, second))),
+        (tr("release agent"), *(mold.release_agent or tr("not noted") for mold in (first, second))),
     ]
 
 
-def _or_none(value: float | None, say: Callable[[float], str], *, none: str = "not known") -> str:
-    return none if value is None else say(value)
+def _or_none(value: float | None, say: Callable[[float], str], *, none: str | None = None) -> str:
+    return (none or tr("not known")) if value is None else say(value)
 
 
 def _features(group: ComparedPieces) -> str:
     told = [f"{name} ({lost})" for name, lost in group.features[:_FEATURES_TOLD]]
-    return ", ".join(told) or "no named feature"
+    return ", ".join(told) or tr("no named feature")
 
 
 def _span(group: ComparedPieces) -> str:
     if group.first_at is None or group.last_at is None:
-        return "never"
-    return f"{words.day(group.first_at)} to {words.day(group.last_at)}"
+        return tr("never")
+    return tr("%(first)s to %(last)s", first=day(group.first_at), last=day(group.last_at))
 
 
 def _also_changed(changes: Sequence[MoldChange], at: datetime | None, comparison: Comparison | None) -> list[str]:
     """What else changed in the time that is compared: it may be what made the difference."""
     if at is None or comparison is None:
         return []
-    return [f"{words.day(change.at)}: {change.what}" for change in changes if change.at.date() != at.date()]
+    return [f"{day(change.at)}: {told(change.what)}" for change in changes if change.at.date() != at.date()]

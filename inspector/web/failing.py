@@ -12,14 +12,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from inspector.errors import InputError, InspectorError
+from inspector.web.language import mark, speaking, speaking_to, tr
 from inspector.web.pages import render, wants_json
+from inspector.web.sentences import told
 
 __all__ = ["answer_failures", "failure_response"]
 
 _SENTENCE_BY_STATUS = {
-    404: "There is nothing at this address. Go back to the pieces waiting.",
-    405: "This address cannot be used that way. Go back to the pieces waiting.",
-    500: "The program failed and does not know why. Go back and try again; the window in which it runs says more.",
+    404: mark("There is nothing at this address. Go back to the pieces waiting."),
+    405: mark("This address cannot be used that way. Go back to the pieces waiting."),
+    500: mark(
+        "The program failed and does not know why. Go back and try again; the window in which it runs says more."
+    ),
 }
 
 
@@ -49,9 +53,16 @@ def answer_failures(app: FastAPI) -> None:
     def malformed(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
         if first["loc"][0] == "path":  # an address with a word or an impossible number for an id
-            return failure_response(request, status=404, sentence=_SENTENCE_BY_STATUS[404])
+            return failure_response(request, status=404, sentence=tr(_SENTENCE_BY_STATUS[404]))
+        error_of_ours = first.get("ctx", {}).get("error")
+        if isinstance(error_of_ours, InputError):  # what was typed could not be read, and the sentence says why
+            return failure_response(request, status=422, sentence=str(error_of_ours))
         field = str(first["loc"][-1]).replace("_", " ")
-        sentence = f"The {field} cannot be used: {first['msg'].lower()}. Put it right and send it again."
+        sentence = tr(
+            "The %(field)s cannot be used: %(reason)s. Put it right and send it again.",
+            field=field,
+            reason=first["msg"].lower(),
+        )
         return failure_response(request, status=422, sentence=sentence)
 
     @app.exception_handler(HTTPException)
@@ -60,13 +71,15 @@ def answer_failures(app: FastAPI) -> None:
             return failure_response(request, status=503, sentence=_disk_sentence(error.__cause__))
         sentence = error.detail
         if sentence == HTTPStatus(error.status_code).phrase:  # the framework's own word, no sentence
-            refusal = f"This was refused: {sentence}. Go back and try again."
-            sentence = _SENTENCE_BY_STATUS.get(error.status_code, refusal)
+            refusal = tr("This was refused (%(reason)s). Go back and try again.", reason=sentence)
+            known = _SENTENCE_BY_STATUS.get(error.status_code)
+            sentence = refusal if known is None else tr(known)
         return failure_response(request, status=error.status_code, sentence=sentence, headers=error.headers)
 
     @app.exception_handler(Exception)
     def failed(request: Request, _error: Exception) -> Response:
-        return failure_response(request, status=500, sentence=_SENTENCE_BY_STATUS[500])
+        with speaking(speaking_to(request)):  # whatever spoke to the browser has been left already
+            return failure_response(request, status=500, sentence=tr(_SENTENCE_BY_STATUS[500]))
 
 
 def failure_response(
@@ -74,15 +87,16 @@ def failure_response(
 ) -> Response:
     """Say what could not be done, as a page or as `{"error": {"message": ...}}`."""
     if wants_json(request):
-        return JSONResponse({"error": {"message": sentence}}, status_code=status, headers=headers)
-    title = "Not found" if status == HTTPStatus.NOT_FOUND else "That did not work"
+        return JSONResponse({"error": {"message": told(sentence)}}, status_code=status, headers=headers)
+    title = tr("Not found") if status == HTTPStatus.NOT_FOUND else tr("That did not work")
     response = render(request, "failure.html", {"title": title, "sentence": sentence}, status=status)
     response.headers.update(headers or {})
     return response
 
 
 def _disk_sentence(error: OSError) -> str:
-    return (
-        f"Nothing was kept, since the disk refuses it: {error.strerror or error}. Make room on the machine that serves "
-        "these pages, or give write access there, and send it again."
+    return tr(
+        "Nothing was kept, since the disk refuses it: %(reason)s. Make room on the machine that serves these pages, or "
+        "give write access there, and send it again.",
+        reason=error.strerror or error,
     )

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.errors import InputError
+from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_mold_detail, find_photo, find_reference
 from inspector.web.marks import OUTLINE_LENGTH, PlacedWords, place_words, read_points
 from inspector.web.pages import ShopDep, render
@@ -73,7 +74,7 @@ def name_proposals(
     find_mold_detail(shop, mold)
     named = {of: text.strip() for of, text in zip(number, name, strict=False) if text.strip()}
     if not named:
-        raise InputError("No thin part got a name. Go back and name those that may break, or skip this step.")
+        raise InputError(tr("No thin part got a name. Go back and name those that may break, or skip this step."))
     shop.accept_proposals(mold, list(named), names=[text[:_NAME_LENGTH] for text in named.values()])
     return RedirectResponse(f"/molds/{quote(mold, safe='')}/setup#features", status_code=303)
 

@@ -7,6 +7,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from inspector.errors import InputError, StaleError
+from inspector.web import words
+from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_finding, find_piece
 from inspector.web.marks import OUTLINE_LENGTH, read_points
 from inspector.web.pages import ShopDep
@@ -54,7 +56,7 @@ def add_review(
             error,
             detail=find_piece(shop, piece_id),
             seen=version,
-            mine=f"{verdict} to {new_kind}" if new_kind else verdict,
+            mine=_in_words(verdict, new_kind),
             again={name: value for name, value in fields.items() if value},
         )
     return RedirectResponse(f"/pieces/{piece_id}#finding-{finding_id}", status_code=303)
@@ -73,7 +75,8 @@ def add_missed(
 ) -> Response:
     """Mark a defect that was missed on one of a piece's photos."""
     if all(photo.id != photo_id for photo in find_piece(shop, piece_id).photos):
-        raise InputError(f"Piece {piece_id} has no photo {photo_id}. Open the piece anew.")
+        sentence = tr("Piece %(id)s has no photo %(photo)s. Open the piece anew.", id=piece_id, photo=photo_id)
+        raise InputError(sentence)
     version = parse_version(seen)
     try:
         review = shop.reviewing.draw(
@@ -85,7 +88,13 @@ def add_missed(
             error,
             detail=find_piece(shop, piece_id),
             seen=version,
-            mine=f"a {kind} was missed",
+            mine=tr("missed: %(kind)s", kind=words.kind(kind)),
             again={"kind": kind, "outline": outline},
         )
     return RedirectResponse(f"/pieces/{piece_id}#finding-{review.finding_id}", status_code=303)
+
+
+def _in_words(verdict: Verdict, kind: str | None) -> str:
+    if kind is None:
+        return words.verdict(verdict)
+    return tr("kind changed to %(kind)s", kind=words.kind(kind))

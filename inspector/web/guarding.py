@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from inspector.settings import Settings, is_loopback
 from inspector.web.callers import NOBODY, names_a_session
 from inspector.web.failing import failure_response
+from inspector.web.language import tr
 
 __all__ = ["CheckHost", "LimitBody", "RefuseCrossSite", "SecurityHeaders"]
 
@@ -88,7 +89,7 @@ class RefuseCrossSite:
         """Pass the request on, or answer it with a refusal."""
         if scope["type"] == "http" and scope["method"] not in _SAFE_METHODS and _is_cross_site(scope):
             request = Request(scope, receive)
-            sentence = "This was sent from another web site. Open the page itself and do it there."
+            sentence = tr("This was sent from another web site. Open the page itself and do it there.")
             await failure_response(request, status=403, sentence=sentence)(scope, receive, send)
             return
         await self.app(scope, receive, send)
@@ -117,12 +118,12 @@ class CheckHost:
         headers = Headers(scope=scope)
         sentence = None
         if not self._is_own(headers.getlist("host")):
-            sentence = (
+            sentence = tr(
                 "This machine is not known by the name that was asked for. Use its address, or have it allowed: "
                 "inspector serve --allowed-host NAME."
             )
         elif not self.on_network and _came_from_elsewhere(scope, headers):
-            sentence = (
+            sentence = tr(
                 "These pages are for the people at this machine, and this came from elsewhere. Serve them to others "
                 "with --host or --proxy, which asks everybody to sign in."
             )
@@ -155,10 +156,12 @@ class LimitBody:
             await self.app(scope, receive, send)
             return
         max_bytes = self.max_bytes
-        sentence = f"The photos are more than {max_bytes // 1_000_000} MB together. Send fewer at a time."
+        sentence = tr(
+            "The photos are more than %(most)s MB together. Send fewer at a time.", most=max_bytes // 1_000_000
+        )
         if scope.get("caller", NOBODY) is NOBODY:
             max_bytes = _MAX_BYTES_OF_NOBODY
-            sentence = "This is more than a name and a password. Sign in first."
+            sentence = tr("This is more than a name and a password. Sign in first.")
         declared = Headers(scope=scope).get("content-length", "")
         if declared.isdecimal() and int(declared) > max_bytes:
             await failure_response(Request(scope, receive), status=413, sentence=sentence)(scope, receive, send)

@@ -10,10 +10,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from inspector.errors import InputError
-from inspector.web import words
 from inspector.web.describing import LabelsAnswer
+from inspector.web.language import ntr, spoken, tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep
+from inspector.web.quantities import clock
 from inspector.web.reviewer import cleaned_name
 from inspector.web.rights import least
 from inspector.workshop import Label, Workshop, labels_pdf
@@ -44,9 +45,10 @@ def print_labels(
     else:
         labels = [_mold_label(request, shop, item.name) for item in shop.molds()]
     if not labels:
-        raise HTTPException(404, "There is no mold yet that a label could be printed for. Set up the first one.")
+        raise HTTPException(404, tr("There is no mold yet that a label could be printed for. Set up the first one."))
     headers = {"Content-Disposition": 'inline; filename="labels.pdf"', "Cache-Control": "private, no-cache"}
-    return Response(labels_pdf(labels), media_type="application/pdf", headers=headers)
+    pdf = labels_pdf(labels, title=tr("Labels"), language=spoken().text)
+    return Response(pdf, media_type="application/pdf", headers=headers)
 
 
 @router.post("/labels/reading", response_class=JSONResponse, responses={200: {"model": LabelsAnswer}})
@@ -54,7 +56,7 @@ def print_labels(
 def read_label(request: Request, shop: ShopDep, photo: Annotated[UploadFile, File()]) -> dict[str, list[str]]:
     """Read what the QR codes in a photo say; nothing is kept. None where no code could be read."""
     if (photo.size or 0) > request.app.state.settings.max_photo_bytes:
-        raise InputError("The photo of the label is too large. Take it smaller, as a JPEG for instance.")
+        raise InputError(tr("The photo of the label is too large. Take it smaller, as a JPEG for instance."))
     name = cleaned_name(photo.filename or "label", max_length=_NAME_LENGTH)
     return {"labels": list(shop.read_labels(photo.file.read(), name=name))}
 
@@ -62,7 +64,7 @@ def read_label(request: Request, shop: ShopDep, photo: Annotated[UploadFile, Fil
 def _mold_label(request: Request, shop: Workshop, name: str) -> Label:
     mold = find_mold(shop, name)
     return Label(
-        heading=mold.title or mold.name, lines=("Mold", mold.name), address=_address(request, {"mold": mold.name})
+        heading=mold.title or mold.name, lines=(tr("Mold"), mold.name), address=_address(request, {"mold": mold.name})
     )
 
 
@@ -74,9 +76,9 @@ def _pour_label(request: Request, shop: Workshop, pour_id: int) -> Label:
     titles = {item.name: item.title or item.name for item in shop.molds()}
     into = [titles[name] for name in pour.molds[:_MOLDS_NAMED]]
     if len(pour.molds) > _MOLDS_NAMED:
-        into.append(f"{len(pour.molds) - _MOLDS_NAMED} more")
-    lines = (words.clock(pour.poured_at), pour.mix or "mix unknown", ", ".join(into))
-    return Label(heading=f"Pour {pour.id}", lines=lines, address=_address(request, {"pour": str(pour.id)}))
+        into.append(ntr("%(count)s more", "%(count)s more", len(pour.molds) - _MOLDS_NAMED))
+    lines = (clock(pour.poured_at), pour.mix or tr("mix unknown"), ", ".join(into))
+    return Label(heading=tr("Pour %(id)s", id=pour.id), lines=lines, address=_address(request, {"pour": str(pour.id)}))
 
 
 def _address(request: Request, chosen: dict[str, str]) -> str:

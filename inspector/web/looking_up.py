@@ -6,6 +6,7 @@ from fastapi import Path
 from starlette.exceptions import HTTPException
 
 from inspector.errors import InputError
+from inspector.web.language import tr
 from inspector.workshop import (
     LoggedFinding,
     LoggedInspection,
@@ -85,7 +86,10 @@ def find_finding(detail: PieceDetail, finding_id: int) -> LoggedFinding:
         for finding in inspection.findings if inspection is not None else ():
             if finding.id == finding_id:
                 return finding
-    raise HTTPException(404, f"Piece {detail.piece.id} has no finding {finding_id}. Open the piece anew.")
+    raise HTTPException(
+        404,
+        tr("Piece %(id)s has no finding %(finding)s. Open the piece anew.", id=detail.piece.id, finding=finding_id),
+    )
 
 
 def find_inspection(detail: PieceDetail, photo_id: int) -> LoggedInspection | None:

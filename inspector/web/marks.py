@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from inspector.errors import InputError
+from inspector.web.language import tr
+from inspector.web.words import kind
 from inspector.workshop import LoggedFinding, LoggedPhoto, Points
 
 __all__ = [
@@ -58,9 +60,8 @@ class Mark:
 
 def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tuple[Mark, ...]:
     """Number the findings of a photo and find a place for the words of each."""
-    placed = place_words(
-        photo, [(f"{number} {finding.kind}", finding.polygon_xy) for number, finding in enumerate(findings, start=1)]
-    )
+    labelled = [(f"{number} {kind(item.kind)}", item.polygon_xy) for number, item in enumerate(findings, start=1)]
+    placed = place_words(photo, labelled)
     return tuple(
         Mark(number=number, finding=finding, points=polygon_points(finding.polygon_xy), placed=words)
         for number, (finding, words) in enumerate(zip(findings, placed, strict=True), start=1)
@@ -114,7 +115,8 @@ def read_points(text: str) -> Points:
         pairs = [tuple(map(float, pair.split(","))) for pair in text.split()]
         return tuple((x, y) for x, y in pairs)
     except ValueError as error:
-        raise InputError("The outline could not be read. Draw around the place again and keep it.") from error
+        sentence = tr("The outline could not be read. Draw around the place again and keep it.")
+        raise InputError(sentence) from error
 
 
 def number_place(polygon_xy: Points, width_px: int, height_px: int) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from inspector.web.pages import ShopDep, render
+from inspector.web.quantities import TypedNumber
 from inspector.web.rights import least
 from inspector.workshop import Admixture, CementClass
 
@@ -30,10 +31,10 @@ def add_mix(
     shop: ShopDep,
     name: Annotated[str, Form(max_length=_TEXT_LENGTH)],
     cement_class: Annotated[CementClass, Form()],
-    water_cement_ratio: Annotated[float, Form()],
+    water_cement_ratio: Annotated[TypedNumber, Form()],
     aggregate: Annotated[str, Form(max_length=_TEXT_LENGTH)] = "",
     admixture: Annotated[str, Form(max_length=_TEXT_LENGTH)] = "",
-    dose_percent: Annotated[float | None, Form()] = None,
+    dose_percent: Annotated[TypedNumber | None, Form()] = None,
     fibres: Annotated[str, Form(max_length=_TEXT_LENGTH)] = "",
 ) -> RedirectResponse:
     """Add a recipe; a changed one is a new mix."""

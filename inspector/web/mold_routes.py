@@ -14,10 +14,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.settings import Settings
 from inspector.web import words
+from inspector.web.language import spoken, tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
+from inspector.web.quantities import clock, units
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import (
     KINDS,
     KeptWindow,
@@ -121,10 +124,12 @@ def show_picture(
     window, trends = _losses(shop, mold)
     wanted = shop.loss_pictures(window, trends).named(picture)
     if wanted is None:
-        raise HTTPException(404, "There is no such picture. Open the page of the mold anew.")
+        raise HTTPException(404, tr("There is no such picture. Open the page of the mold anew."))
     mark = _picture_mark(wanted, window, trends)
     headers["ETag"] = f'"{mark}"'
-    return Response(kept_picture(folder, f"{mark}.svg", wanted.svg), media_type="image/svg+xml", headers=headers)
+    return Response(
+        kept_picture(folder, f"{mark}.svg", lambda: wanted.svg(say=told)), media_type="image/svg+xml", headers=headers
+    )
 
 
 def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
@@ -134,8 +139,9 @@ def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
 
 
 def _picture_mark(picture: LossPicture, window: MoldWindow, trends: MoldTrends) -> str:
-    """What a picture shows, as a name for it: another log gives another one."""
-    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json())
+    """What a picture shows, as a name for it: another log, language or unit gives another one."""
+    written = (spoken().tag, units())
+    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json(), written)
     points = (window.points.age_h.tobytes(), window.points.lost.tobytes(), window.strength.strength_fraction.tobytes())
     mark = hashlib.sha256(json.dumps(shown, default=str).encode())
     for part in points:
@@ -149,7 +155,7 @@ def _feature_rows(window: MoldWindow, trends: MoldTrends) -> list[tuple[str, ...
 
     def safe(name: str) -> str:
         from_h = safe_from_h.get(name)
-        return "no age yet" if from_h is None else f"from {words.age(from_h)}"
+        return tr("no age yet") if from_h is None else tr("from %(age)s", age=words.age(from_h))
 
     return [
         (feature.name, str(feature.lost), words.share_of(feature.lost, trends.pieces), safe(feature.name))
@@ -158,13 +164,15 @@ def _feature_rows(window: MoldWindow, trends: MoldTrends) -> list[tuple[str, ...
 
 
 def _history_row(kept: KeptWindow) -> tuple[str, ...]:
-    from_age, until_age = ("none" if hours is None else words.age(hours) for hours in (kept.earliest_h, kept.latest_h))
+    from_age, until_age = (
+        tr("none") if hours is None else words.age(hours) for hours in (kept.earliest_h, kept.latest_h)
+    )
     return (
-        words.clock(kept.at),
+        clock(kept.at),
         from_age,
         until_age,
-        f"{kept.lost_before} of {kept.pieces_before} lost",
-        f"{kept.lost_after} of {kept.pieces_after} lost",
+        tr("%(lost)s of %(pieces)s lost", lost=kept.lost_before, pieces=kept.pieces_before),
+        tr("%(lost)s of %(pieces)s lost", lost=kept.lost_after, pieces=kept.pieces_after),
         str(kept.too_early_after),
     )
 

@@ -10,9 +10,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.errors import InputError
+from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_mold_detail, find_reference
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import picture_response
+from inspector.web.quantities import TypedNumber
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.workshop import Workshop
@@ -121,10 +123,10 @@ def use_again(shop: ShopDep, reference_id: Id, name: Name = "") -> RedirectRespo
 def set_targets(
     shop: ShopDep,
     mold: str,
-    target_loss_percent: Annotated[float | None, Form()] = None,
-    piece_cost: Annotated[float | None, Form()] = None,
-    mold_hour_cost: Annotated[float | None, Form()] = None,
-    turnaround_h: Annotated[float | None, Form()] = None,
+    target_loss_percent: Annotated[TypedNumber | None, Form()] = None,
+    piece_cost: Annotated[TypedNumber | None, Form()] = None,
+    mold_hour_cost: Annotated[TypedNumber | None, Form()] = None,
+    turnaround_h: Annotated[TypedNumber | None, Form()] = None,
 ) -> RedirectResponse:
     """Say what the window of a mold is to meet."""
     find_mold_detail(shop, mold)
@@ -147,7 +149,7 @@ def change_release_agent(
     find_mold_detail(shop, mold)
     who = given_name(name)
     if from_day is None:
-        raise InputError("Say from which day on the new release agent is used.")
+        raise InputError(tr("Say from which day on the new release agent is used."))
     shop.change_release_agent(mold, release_agent, from_at=datetime.combine(from_day, time()), said_by=who)
     response = _to_setup(mold, "release-agent")
     remember_reviewer(response, who)
@@ -163,7 +165,8 @@ def _add_references(request: Request, shop: Workshop, mold: str, view: str, phot
         name = cleaned_name(upload.filename or "photo", max_length=_NAME_LENGTH)
         try:
             if (upload.size or 0) > request.app.state.settings.max_photo_bytes:
-                raise InputError(f"Photo {name} is too large. Send it smaller, as a JPEG for instance.")
+                sentence = tr("Photo %(name)s is too large. Send it smaller, as a JPEG for instance.", name=name)
+                raise InputError(sentence)
             with request.app.state.preparing:
                 shop.add_reference(upload.file.read(), name=name, mold=mold, view=view)
         except InputError as error:

@@ -3,6 +3,9 @@
 from datetime import datetime
 
 from inspector.web import words
+from inspector.web.language import mark, spoken, tr
+from inspector.web.quantities import clock, day, number, temperature
+from inspector.web.sentences import told
 from inspector.workshop import (
     SIZE_IN,
     Facts,
@@ -15,7 +18,6 @@ from inspector.workshop import (
     Piece,
     WindowChange,
     Words,
-    with_degree_sign,
 )
 
 __all__ = ["month_sheet"]
@@ -23,12 +25,12 @@ __all__ = ["month_sheet"]
 # Of a chart on a page; in print it is drawn anew.
 _CHART_PX = (round(100 * SIZE_IN[0]), round(100 * SIZE_IN[1]))
 
-_CAUTION = (
+_CAUTION = mark(
     "For ornamental pieces only: it never says when structural formwork may come off. Young concrete burns skin and "
     "eyes: wear gloves. Chipping and grinding make dust that harms lungs: wet it and wear a mask. Lift heavy pieces "
     "with help. Your local rules come first."
 )
-_HOW_COUNTED = (
+_HOW_COUNTED = mark(
     "Lost is what broke or was thrown out: missing features, chips and cracks that a person confirmed, that were "
     "flagged and nobody has looked at yet, or that were noted; and pieces that went to second or scrap without another "
     "reason. It is counted among pieces whose age is known. Strengths are reckoned from age, temperature and mix, not "
@@ -52,14 +54,14 @@ def month_sheet(found: MoldMonth, *, picture: LossPicture | None, address: str, 
     blocks: list[Heading | Words | Facts | Grid | tuple[Outlined, ...]] = [Facts(tuple(_counts(found)))]
     if found.before is not None:
         blocks += [
-            Heading("Beside the month before"),
-            *(Words(with_degree_sign(sentence)) for sentence in found.before.sentences),
+            Heading(tr("Beside the month before")),
+            *(Words(told(sentence)) for sentence in found.before.sentences),
         ]
     if found.features:
         blocks += [
-            Heading("Where they broke"),
+            Heading(tr("Where they broke")),
             Grid(
-                ("feature", "lost", "of the month's pieces (90 % interval)"),
+                (tr("feature"), tr("lost"), tr("of the month's pieces (90 %% interval)")),
                 tuple(
                     (feature.name, str(feature.lost), words.share_of(feature.lost, found.known.pieces))
                     for feature in found.features
@@ -70,58 +72,76 @@ def month_sheet(found: MoldMonth, *, picture: LossPicture | None, address: str, 
         if picture is not None:
             blocks.append((_chart(picture, address),))
     if found.pours:
-        blocks += [Heading("Pours"), _pours(found)]
+        blocks += [Heading(tr("Pours")), _pours(found)]
     if found.windows:
-        blocks += [Heading("Its window"), Facts(tuple(_window(change) for change in found.windows))]
+        blocks += [Heading(tr("Its window")), Facts(tuple(_window(change) for change in found.windows))]
     if found.pieces:
-        blocks += [Heading("Every piece"), _pieces(found)]
-    blocks += [Heading("How this is counted"), Words(_HOW_COUNTED)]
+        blocks += [Heading(tr("Every piece")), _pieces(found)]
+    blocks += [Heading(tr("How this is counted")), Words(tr(_HOW_COUNTED))]
     return Paper(
         title=f"{title}, {words.month(found.month)}",
-        subtitle=f"From the log as it was on {words.clock(now)}.",
+        subtitle=tr("From the log as it was on %(time)s.", time=clock(now)),
         blocks=tuple(blocks),
-        caution=_CAUTION,
+        caution=tr(_CAUTION),
+        language=spoken().text,
+        page_word=tr("page"),
     )
 
 
 def _counts(found: MoldMonth) -> list[tuple[str, str]]:
     known = found.known
-    rows = [("Out of the mold", words.count(len(found.pieces), "piece"))]
+    rows = [(tr("Out of the mold"), words.pieces(len(found.pieces)))]
     if known.share is not None:
-        rows.append(("Lost", f"{known.lost} of {known.pieces}, {words.share_of_told(known.lost, known.pieces)}"))
+        share = words.share_of_told(known.lost, known.pieces)
+        counted = tr("%(lost)s of %(pieces)s, %(share)s", lost=known.lost, pieces=known.pieces, share=share)
+        rows.append((tr("Lost"), counted))
     if found.expected is not None:
-        outside = "more or fewer than chance explains" if found.expected.outside else "within what chance explains"
-        rows.append(
-            (
-                "To be expected",
-                f"{found.expected.expected:.1f} at their ages, {found.expected.lower:.1f} to "
-                f"{found.expected.upper:.1f} by chance: {outside}",
+        expected, lower, upper = (
+            number(lost, 1) for lost in (found.expected.expected, found.expected.lower, found.expected.upper)
+        )
+        sentence = (
+            tr(
+                "%(expected)s at their ages, %(lower)s to %(upper)s by chance: more or fewer than chance explains",
+                expected=expected,
+                lower=lower,
+                upper=upper,
+            )
+            if found.expected.outside
+            else tr(
+                "%(expected)s at their ages, %(lower)s to %(upper)s by chance: within what chance explains",
+                expected=expected,
+                lower=lower,
+                upper=upper,
             )
         )
+        rows.append((tr("To be expected"), sentence))
     if known.median_age_h is not None and known.median_strength_fraction is not None:
-        strength = words.share(known.median_strength_fraction)
-        told = f"{words.age(known.median_age_h)}, {strength} of the 28-day strength; half of them were older"
-        rows.append(("Age and strength then", told))
+        sentence = tr(
+            "%(age)s, %(share)s of the 28-day strength; half of them were older",
+            age=words.age(known.median_age_h),
+            share=words.share(known.median_strength_fraction),
+        )
+        rows.append((tr("Age and strength then"), sentence))
     if not found.pieces:
         return rows
-    rows.append(("Found", words.flagged(kind for kind, count in found.kinds for _ in range(count))))
+    rows.append((tr("Found"), words.flagged(kind for kind, count in found.kinds for _ in range(count))))
     if found.unreviewed:
-        rows.append(("Not looked at yet", words.count(found.unreviewed, "place")))
+        rows.append((tr("Not looked at yet"), words.places(found.unreviewed)))
     became = [
-        f"{count} {'undecided' if outcome is None else words.became(outcome)}" for outcome, count in found.outcomes
+        f"{count} {tr('undecided') if outcome is None else words.became(outcome)}" for outcome, count in found.outcomes
     ]
-    rows.append(("Became", ", ".join(became)))
+    rows.append((tr("Became"), ", ".join(became)))
     return rows
 
 
 def _chart(picture: LossPicture, address: str) -> Outlined:
     return Outlined(
         address=address,
-        data=picture.png,
+        data=lambda: picture.png(say=told),
         width_px=_CHART_PX[0],
         height_px=_CHART_PX[1],
-        alt=f"{picture.title}; its numbers stand in the tables of this sheet",
-        caption=picture.caption,
+        alt=tr("%(title)s; its numbers stand in the tables of this sheet", title=told(picture.title)),
+        caption=told(picture.caption),
         wide=True,
     )
 
@@ -130,28 +150,42 @@ def _pours(found: MoldMonth) -> Grid:
     rows = tuple(
         (
             str(pour.pour_id),
-            words.clock(pour.poured_at),
-            pour.mix or "not known",
-            f"{pour.lost} of {pour.pieces}",
+            clock(pour.poured_at),
+            pour.mix or tr("not known"),
+            tr("%(lost)s of %(pieces)s", lost=pour.lost, pieces=pour.pieces),
         )
         for pour in found.pours
     )
-    return Grid(("pour", "poured", "mix", "lost"), rows, (1, 3, 2, 1))
+    return Grid((tr("pour"), tr("poured"), tr("mix"), tr("lost")), rows, (1, 3, 2, 1))
 
 
 def _window(change: WindowChange) -> tuple[str, str]:
     window = change.window
-    opens = "no age yet" if window.earliest_h is None else f"from {words.age(window.earliest_h)}"
-    until = "" if window.latest_h is None else f" until {words.age(window.latest_h)}"
-    settled = "" if window.enough_evidence else ", not enough evidence yet"
-    return f"Since {words.day(change.at)}", f"{opens}{until}, at {window.temperature_degc:g} °C{settled}"
+    if window.earliest_h is None:
+        opens = tr("no age yet")
+    elif window.latest_h is None:
+        opens = tr("from %(age)s", age=words.age(window.earliest_h))
+    else:
+        opens = tr("from %(age)s until %(latest)s", age=words.age(window.earliest_h), latest=words.age(window.latest_h))
+    parts = [opens, tr("at %(temperature)s", temperature=temperature(window.temperature_degc))]
+    if not window.enough_evidence:
+        parts.append(tr("not enough evidence yet"))
+    return tr("Since %(day)s", day=day(change.at)), ", ".join(parts)
 
 
 def _pieces(found: MoldMonth) -> Grid:
     return Grid(
-        ("piece", "out of the mold", "age", "strength", "found", "lost", "became"),
+        (
+            tr("piece"),
+            tr("out of the mold"),
+            tr("age"),
+            tr("strength"),
+            tr("found"),
+            tr("lost"),
+            tr("became"),
+        ),
         tuple(_piece(piece, found) for piece in found.pieces),
-        (1, 3, 1.1, 1.2, 3, 0.8, 1.4),
+        (1, 3, 1, 1.4, 2.45, 1.25, 1.4),
     )
 
 
@@ -159,10 +193,10 @@ def _piece(piece: Piece, found: MoldMonth) -> tuple[str, ...]:
     strength, loss = found.strengths.get(piece.id), found.losses.get(piece.id)
     return (
         str(piece.id),
-        "not known" if piece.demolded_at is None else words.clock(piece.demolded_at),
-        "not known" if piece.demold_age_h is None else words.age(piece.demold_age_h),
-        "not known" if strength is None else words.share(strength.strength_fraction),
-        "photo not usable" if piece.score is None and not piece.noted else words.flagged(piece.kinds),
-        "not known" if loss is None else ("yes" if loss.lost else "no"),
-        "undecided" if piece.outcome is None else piece.outcome,
+        tr("not known") if piece.demolded_at is None else clock(piece.demolded_at),
+        tr("not known") if piece.demold_age_h is None else words.age(piece.demold_age_h),
+        tr("not known") if strength is None else words.share(strength.strength_fraction),
+        tr("photo not usable") if piece.score is None and not piece.noted else words.flagged(piece.kinds),
+        tr("not known") if loss is None else (tr("yes") if loss.lost else tr("no")),
+        tr("undecided") if piece.outcome is None else words.outcome(piece.outcome),
     )

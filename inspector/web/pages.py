@@ -10,39 +10,38 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from inspector.web import words
+from inspector.web import quantities, sentences, words
 from inspector.web.callers import Caller, caller_of
+from inspector.web.language import LANGUAGES, speaking, speaking_to, spoken, texts_in
 from inspector.web.marks import number_place, polygon_points
 from inspector.web.reviewer import reviewer_of
-from inspector.workshop import Role, Workshop, may, with_degree_sign
+from inspector.web.script_texts import texts_of
+from inspector.workshop import Role, Workshop, may
 
 __all__ = ["ShopDep", "render", "wants_json"]
 
 _ENVIRONMENT = Environment(
     loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    extensions=["jinja2.ext.i18n", "jinja2.ext.do"],
     autoescape=True,
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_ENVIRONMENT.filters.update(
-    age=words.age,
-    clock=words.clock,
-    confidence=words.confidence,
-    degree_sign=with_degree_sign,
-    day=words.day,
-    decided=words.decided,
-    file_size=words.file_size,
-    flagged=words.flagged,
-    last_said=words.last_said,
-    mold_name=words.mold_name,
-    rights=words.rights,
-    number_place=number_place,
-    points=polygon_points,
-    said=words.said,
-    score=words.score,
-    size=words.size,
+# Markup may stand in a text; the values that are put in are escaped ("newstyle").
+_ENVIRONMENT.install_gettext_callables(  # type: ignore[attr-defined]
+    lambda message: texts_in(spoken().text).gettext(message),
+    lambda one, many, count: texts_in(spoken().text).ngettext(one, many, count),
+    newstyle=True,
+    pgettext=lambda context, message: texts_in(spoken().text).pgettext(context, message),
 )
+_ENVIRONMENT.filters.update(
+    {name: getattr(words, name) for name in words.__all__}
+    | {name: getattr(quantities, name) for name in ("clock", "day", "number", "plain", "temperature", "typed")}
+    | {"mpa": quantities.strength, "mm": quantities.length}
+    | {"told": sentences.told, "told_all": sentences.told_all, "number_place": number_place, "points": polygon_points}
+)
+_ENVIRONMENT.globals.update(texts_of=texts_of, units=quantities.units)
 _TEMPLATES = Jinja2Templates(env=_ENVIRONMENT)
 
 
@@ -57,6 +56,7 @@ ShopDep = Annotated[Workshop, Depends(_open_workshop)]
 def render(request: Request, template: str, context: Mapping[str, Any], *, status: int = 200) -> HTMLResponse:
     """Render a page for a request."""
     caller = caller_of(request)
+    language = speaking_to(request)
     # Who may only look is not asked for a name, and sees no form that would be refused.
     may_record = _may(caller, "record")
     everywhere = {
@@ -64,8 +64,11 @@ def render(request: Request, template: str, context: Mapping[str, Any], *, statu
         "caller": caller,
         "may_record": may_record,
         "may_manage": _may(caller, "manage"),
+        "language": language,
+        "languages": LANGUAGES,
     }
-    return _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
+    with speaking(language):
+        return _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
 
 
 def _may(caller: Caller, role: Role) -> bool:

@@ -20,11 +20,13 @@ from inspector.errors import InputError, InspectorError
 from inspector.settings import Settings
 from inspector.web import words
 from inspector.web.describing import PhotoAnswer, PhotosAnswer
+from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, picture_response
 from inspector.web.reviewer import cleaned_name
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import KeptNow, LoggedPhoto, PhotoSending, PieceDetail, Workshop
 from inspector.workshop.inspecting import Inspecting
 
@@ -66,12 +68,12 @@ class AddedPhoto:
         return {
             "name": self.name,
             "outcome": self.outcome,
-            "message": self.message,
+            "message": told(self.message),
             "piece": None if self.piece_id is None else f"/pieces/{self.piece_id}",
             "picture": None if self.photo_id is None else f"/photos/{self.photo_id}/{SIZES_PX[0]}.jpg",
             "verdict": None if self.photo_id is None else f"/photos/{self.photo_id}/verdict",
             "already_logged": self.already_logged,
-            "notes": list(self.notes),
+            "notes": [told(note) for note in self.notes],
             "likely": list(self.likely),
         }
 
@@ -129,11 +131,11 @@ async def add_photos(
     # A browser sends one nameless empty file for a field in which nothing was chosen.
     chosen = [upload for upload in photos if upload.filename or upload.size]
     if not chosen:
-        raise InputError("No photo was chosen. Go back, choose or take at least one, and send it again.")
+        raise InputError(tr("No photo was chosen. Go back, choose or take at least one, and send it again."))
     sending = None
     if photo_key is not None:
         if len(chosen) > 1:
-            raise InputError(f"{len(chosen)} photos were sent under one key. Send each by itself.")
+            raise InputError(tr("%(count)s photos were sent under one key. Send each by itself.", count=len(chosen)))
         sending = PhotoSending(photo_key=photo_key, piece_key=piece_key or photo_key)
     kept = [await to_thread.run_sync(keep, upload, limiter=request.app.state.keeping) for upload in chosen]
     await run_in_threadpool(inspecting.wake)
@@ -155,7 +157,7 @@ def tell_verdict(shop: ShopDep, photo_id: Id) -> dict[str, Any]:
     awaiting = shop.queue.find(photo_id)  # before its piece is looked up: it may get one at this moment
     photo = find_photo(shop, photo_id)
     if photo.piece_id is None and awaiting is None:
-        raise HTTPException(404, f"Photo {photo_id} is of no piece. Look at the pieces waiting.")
+        raise HTTPException(404, tr("Photo %(id)s is of no piece. Look at the pieces waiting.", id=photo_id))
     return _told(shop, KeptNow(photo_id, photo.piece_id, already_logged=False, notes=())).as_json()
 
 
@@ -242,20 +244,32 @@ def _laid_over(
 
 def _check_offered(size_px: int) -> None:
     if size_px not in SIZES_PX:
-        offered = " and ".join(str(size) for size in SIZES_PX)
-        raise HTTPException(404, f"Photos are not kept at {size_px} pixels. Ask for {offered}, full or the original.")
+        offered = ", ".join(str(size) for size in SIZES_PX)
+        raise HTTPException(
+            404,
+            tr(
+                "Photos are not kept at %(size)s pixels. Ask for one of %(offered)s, full or the original.",
+                size=size_px,
+                offered=offered,
+            ),
+        )
 
 
 def _no_reference(photo_id: int) -> HTTPException:
-    return HTTPException(404, f"No reference could be laid over photo {photo_id}. Look at the photo alone.")
+    return HTTPException(404, tr("No reference could be laid over photo %(id)s. Look at the photo alone.", id=photo_id))
 
 
 def _check_size(upload: UploadFile, name: str, max_bytes: int) -> None:
     size_bytes = upload.size or 0
     if size_bytes > max_bytes:
         raise InputError(
-            f"Photo {name} is {words.file_size(size_bytes)}; the largest that is taken is "
-            f"{words.file_size(max_bytes)}. Send it smaller, as a JPEG for instance."
+            tr(
+                "Photo %(name)s is %(size)s; the largest that is taken is %(most)s. Send it smaller, as a JPEG for "
+                "instance.",
+                name=name,
+                size=words.file_size(size_bytes),
+                most=words.file_size(max_bytes),
+            )
         )
 
 
@@ -284,7 +298,7 @@ def _told(shop: Workshop, kept: KeptNow) -> AddedPhoto:
     if awaiting is None and photo.piece_id is not None:
         return _inspected(photo, shop.piece(photo.piece_id), kept)
     outcome: Outcome = "could not be used"
-    message = f"Photo {photo.name} is asked for no more. Take it again."
+    message = tr("Photo %(name)s is asked for no more. Take it again.", name=photo.name)
     likely: tuple[str, ...] = ()
     if awaiting is not None and awaiting.refused is not None:
         message, likely = awaiting.refused, awaiting.likely
@@ -298,13 +312,16 @@ def _inspected(photo: LoggedPhoto, detail: PieceDetail, kept: KeptNow) -> AddedP
     outcome: Outcome
     if inspection is None or inspection.status == "unusable":
         reason = None if inspection is None else inspection.reason
-        outcome, message = "could not be used", reason or "It was kept, but could not be inspected. Take it again."
+        outcome, message = "could not be used", reason or tr("It was kept, but could not be inspected. Take it again.")
     elif not inspection.findings:
         outcome, message = "clear", words.flagged(())
     else:
         outcome, message = "flagged", words.flagged(finding.kind for finding in inspection.findings)
     notes = list(kept.notes)
     if detail.piece.demolded_at is None:
-        notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
-    notes += [f"For the next photo: {warning}" for warning in (() if inspection is None else inspection.warnings)]
+        notes.append(tr("The photo tells no time, so the demold age is unknown. Give the demolding time yourself."))
+    notes += [
+        tr("For the next photo: %(advice)s", advice=told(warning))
+        for warning in (() if inspection is None else inspection.warnings)
+    ]
     return AddedPhoto(photo.name, outcome, message, detail.piece.id, photo.id, kept.already_logged, tuple(notes))

@@ -1,5 +1,6 @@
 """The page that photographs what comes out of the molds, and what lets it work while the program is out of reach."""
 
+import json
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -9,10 +10,11 @@ from fastapi import APIRouter
 from fastapi.responses import FileResponse, JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 
 from inspector.errors import InputError
 from inspector.web.describing import PosesAnswer
+from inspector.web.language import spoken, tr
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
 
@@ -103,8 +105,10 @@ def give_service_worker() -> FileResponse:
     return FileResponse(_STATIC_DIR / "service-worker.js", media_type="text/javascript")
 
 
-@router.get("/app.webmanifest", response_class=FileResponse)
+@router.get("/app.webmanifest", response_class=Response)
 @least("nobody")
-def give_manifest() -> FileResponse:
+def give_manifest() -> Response:
     """Give what a phone needs to put the pages on its home screen."""
-    return FileResponse(_STATIC_DIR / "app.webmanifest", media_type="application/manifest+json")
+    manifest = json.loads((_STATIC_DIR / "app.webmanifest").read_text(encoding="utf-8"))
+    manifest |= {"lang": spoken().text, "description": tr("Photograph what comes out of the molds")}
+    return Response(json.dumps(manifest, ensure_ascii=False), media_type="application/manifest+json")

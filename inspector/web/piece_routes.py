@@ -8,6 +8,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.errors import StaleError
+from inspector.web import words
+from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_piece
 from inspector.web.marks import Mark, mark_findings
 from inspector.web.pages import ShopDep, render
@@ -131,7 +133,7 @@ def decide(
             error,
             detail=find_piece(shop, piece_id),
             seen=version,
-            mine=outcome,
+            mine=words.outcome(outcome),
             again={"outcome": outcome, "note": note},
         )
     target = f"/pieces/{piece_id}" if next_id is None else f"/pieces/{next_id}?decided={piece_id}"
@@ -159,7 +161,7 @@ def take_back(request: Request, shop: ShopDep, piece_id: Id, seen: Annotated[str
         shop.reviewing.undo(piece_id, by=required_reviewer(request), seen=version)
     except StaleError as error:
         return stale_response(
-            request, error, detail=find_piece(shop, piece_id), seen=version, mine="take back my last word", again={}
+            request, error, detail=find_piece(shop, piece_id), seen=version, mine=tr("take back my last word"), again={}
         )
     return RedirectResponse(f"/pieces/{piece_id}", status_code=303)
 

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from datetime import datetime
 
 from inspector.web import words
+from inspector.web.language import mark, ntr, spoken, tr
+from inspector.web.quantities import clock, temperature
 from inspector.workshop import (
     Facts,
     Grid,
@@ -29,16 +31,18 @@ __all__ = ["piece_sheet"]
 _PHOTOS_A_ROW = 2
 _PAGE_PX = 800
 
-_CAUTION = (
+_CAUTION = mark(
     "For ornament only. This sheet says nothing about carrying loads, lifting points or structural concrete. Heavy "
     "pieces crush: lift with help. Young concrete is damp and burns skin: wear gloves. Cutting and grinding make dust "
     "that harms lungs. Your local rules come first."
 )
 _HOW_STRENGTH = {
-    True: "Reckoned from its age, temperature and break tests of its mix. It was not measured on this piece.",
-    False: "Reckoned from its age, temperature and kind of cement. It was not measured, on this piece or its mix.",
+    True: mark("Reckoned from its age, temperature and break tests of its mix. It was not measured on this piece."),
+    False: mark(
+        "Reckoned from its age, temperature and kind of cement. It was not measured, on this piece or its mix."
+    ),
 }
-_LIMITS = (
+_LIMITS = mark(
     "The photos were compared with photos of good pieces from the same mold. Only what they show was looked at: not "
     "the inside, not sides that were not photographed; chips of a few millimetres and very fine cracks can go unseen. "
     "Sizes are measured on the photo. Nothing here was tested by load."
@@ -75,20 +79,22 @@ def piece_sheet(
     ]
     rows = [tuple(photos[start : start + _PHOTOS_A_ROW]) for start in range(0, len(photos), _PHOTOS_A_ROW)]
     return Paper(
-        title=f"{words.mold_name(piece)}, piece {piece.id}",
-        subtitle=f"What the workshop's log knows about this piece on {words.clock(now)}.",
+        title=tr("%(mold)s, piece %(id)s", mold=words.mold_name(piece), id=piece.id),
+        subtitle=tr("What the workshop's log knows about this piece on %(time)s.", time=clock(now)),
         blocks=(
             *rows,
-            Heading("What was found"),
+            Heading(tr("What was found")),
             *_found(detail, numbered),
-            Heading("How it was made"),
+            Heading(tr("How it was made")),
             Facts(tuple(_made(piece, detail.mix, cure, cure_notes))),
-            Heading("What became of it"),
+            Heading(tr("What became of it")),
             Words(_became(detail)),
-            Heading("What this sheet cannot tell"),
-            Words(_LIMITS),
+            Heading(tr("What this sheet cannot tell")),
+            Words(tr(_LIMITS)),
         ),
-        caution=_CAUTION,
+        caution=tr(_CAUTION),
+        language=spoken().text,
+        page_word=tr("page"),
     )
 
 
@@ -111,14 +117,21 @@ def _outlined(
     picture: Callable[[LoggedPhoto], bytes],
 ) -> Outlined:
     findings = [] if inspection is None else [item for item in inspection.findings if item.id in numbered]
-    taken = "" if photo.taken_at is None else f", taken {words.clock(photo.taken_at)}"
+    shows = tr("Photo") if photo.view is None else words.sentence_case(photo.view)
+    if photo.taken_at is not None:
+        shows = tr("%(view)s, taken %(time)s", view=shows, time=clock(photo.taken_at))
     return Outlined(
         address=f"/photos/{photo.id}/{_PAGE_PX}.jpg",
         data=lambda: picture(photo),
         width_px=photo.width_px,
         height_px=photo.height_px,
-        alt=f"Piece {detail.piece.id}, {len(findings)} place{'' if len(findings) == 1 else 's'} outlined",
-        caption=f"{'Photo' if photo.view is None else photo.view.capitalize()}{taken}",
+        alt=ntr(
+            "Piece %(id)s, %(count)s place outlined",
+            "Piece %(id)s, %(count)s places outlined",
+            len(findings),
+            id=detail.piece.id,
+        ),
+        caption=shows,
         marks=tuple(
             PlaceMark(number=numbered[finding.id], kind=finding.kind, polygon_xy=finding.polygon_xy)
             for finding in findings
@@ -137,68 +150,87 @@ def _found(detail: PieceDetail, numbered: dict[int, int]) -> list[Grid | Words]:
         if finding.id in numbered
     ]
     if rows:
-        blocks.append(Grid(("no.", "what", "size", "who says so"), tuple(rows), (0.06, 0.34, 0.3, 0.3)))
+        blocks.append(Grid((tr("no."), tr("what"), tr("size"), tr("who says so")), tuple(rows), (0.06, 0.34, 0.3, 0.3)))
     looked_at = [item for item in detail.inspections if item is not None and item.status == "inspected"]
     if not rows and looked_at:
-        blocks.append(Words("No damage that still stands was found on the photos."))
+        blocks.append(Words(tr("No damage that still stands was found on the photos.")))
     if not looked_at and not rows:
-        blocks.append(Words("No photo of this piece could be inspected."))
+        blocks.append(Words(tr("No photo of this piece could be inspected.")))
     dismissed = len(findings) - len(rows)
     if dismissed:
-        places = "1 place was" if dismissed == 1 else f"{dismissed} places were"
-        blocks.append(Words(f"{places} flagged by the program besides, and held to be no damage when a person looked."))
+        sentence = ntr(
+            "%(count)s place was flagged by the program besides, and held to be no damage when a person looked.",
+            "%(count)s places were flagged by the program besides, and held to be no damage when a person looked.",
+            dismissed,
+        )
+        blocks.append(Words(sentence))
     if detail.noted_kinds is not None:
-        noted = words.flagged(detail.noted_kinds) if detail.noted_kinds else "a good piece"
-        blocks.append(Words(f"Written down by hand: {noted}."))
+        noted = words.flagged(detail.noted_kinds) if detail.noted_kinds else tr("a good piece")
+        blocks.append(Words(tr("Written down by hand: %(what)s.", what=noted)))
     return blocks
 
 
 def _what(finding: LoggedFinding) -> str:
-    return finding.kind if finding.feature is None else f"{finding.kind}, {finding.feature}"
+    kind = words.kind(finding.kind)
+    return kind if finding.feature is None else f"{kind}, {finding.feature}"
 
 
 def _made(piece: Piece, mix: Mix | None, cure: PieceCure | None, cure_notes: str) -> list[tuple[str, str]]:
     rows = [
-        ("Poured", "not known" if piece.poured_at is None else words.clock(piece.poured_at)),
-        ("Out of the mold", "not known" if piece.demolded_at is None else words.clock(piece.demolded_at)),
+        (tr("Poured"), tr("not known") if piece.poured_at is None else clock(piece.poured_at)),
+        (tr("Out of the mold"), tr("not known") if piece.demolded_at is None else clock(piece.demolded_at)),
     ]
     if cure is None:
-        rows.append(("Age then", words.age(piece.demold_age_h)))
-        rows.append(("Strength then", "not known, since its age is not"))
+        rows.append((tr("Age then"), words.age(piece.demold_age_h)))
+        rows.append((tr("Strength then"), tr("not known, since its age is not")))
     else:
-        rows.append(
-            ("Age then", f"{words.age(piece.demold_age_h)}, as old as {words.age(cure.equivalent_age_h)} at 20 °C")
+        age = tr(
+            "%(age)s, as old as %(equivalent)s at %(temperature)s",
+            age=words.age(piece.demold_age_h),
+            equivalent=words.age(cure.equivalent_age_h),
+            temperature=temperature(20),
         )
-        share = words.share(cure.strength_fraction)
-        band = words.share_range(cure.strength_low, cure.strength_high)
-        strength = f"about {share} of its strength after 28 days (90 % band {band})"
-        rows.append(("Strength then", f"{strength}. {_HOW_STRENGTH[cure.has_break_tests]}"))
-    rows.append(("Mix", words.mix(mix)))
-    rows.append(("Cure", _cure(cure, cure_notes)))
+        rows.append((tr("Age then"), age))
+        strength = tr(
+            "about %(share)s of its strength after 28 days (90 %% band %(band)s).",
+            share=words.share(cure.strength_fraction),
+            band=words.share_range(cure.strength_low, cure.strength_high),
+        )
+        rows.append((tr("Strength then"), f"{strength} {tr(_HOW_STRENGTH[cure.has_break_tests])}"))
+    rows.append((tr("Mix"), words.mix(mix)))
+    rows.append((tr("Cure"), _cure(cure, cure_notes)))
     return rows
 
 
 def _cure(cure: PieceCure | None, notes: str) -> str:
     parts = []
     if cure is not None:
+        mean, coldest, warmest = (
+            temperature(degc, most_decimals=0) for degc in (cure.mean_degc, cure.coldest_degc, cure.warmest_degc)
+        )
         if cure.temperature_assumed:
-            parts.append(f"nobody wrote down how warm it was; {cure.mean_degc:.0f} °C is taken")
-        elif round(cure.coldest_degc) == round(cure.warmest_degc):
-            parts.append(f"at {cure.mean_degc:.0f} °C until it left the mold")
+            parts.append(tr("nobody wrote down how warm it was; %(temperature)s is taken", temperature=mean))
+        elif coldest == warmest:
+            parts.append(tr("at %(temperature)s until it left the mold", temperature=mean))
         else:
             parts.append(
-                f"at {cure.mean_degc:.0f} °C on average until it left the mold, between {cure.coldest_degc:.0f} and "
-                f"{cure.warmest_degc:.0f} °C"
+                tr(
+                    "at %(mean)s on average until it left the mold, between %(coldest)s and %(warmest)s",
+                    mean=mean,
+                    coldest=coldest,
+                    warmest=warmest,
+                )
             )
         if cure.wet_until_h is not None:
-            parts.append(f"kept wet until an age of {words.age(cure.wet_until_h)}")
+            parts.append(tr("kept wet until an age of %(age)s", age=words.age(cure.wet_until_h)))
     if notes:
         parts.append(f"“{notes}”")
-    return "; ".join(parts) or "not written down"
+    return "; ".join(parts) or tr("not written down")
 
 
 def _became(detail: PieceDetail) -> str:
     last = detail.dispositions[-1] if detail.dispositions else None
     if last is None or last.outcome is None:
-        return "Nobody has decided yet."
-    return f"{words.became(last.outcome).capitalize()}, decided {words.clock(last.at)}."
+        return tr("Nobody has decided yet.")
+    became = words.sentence_case(words.became(last.outcome))
+    return tr("%(became)s, decided %(time)s.", became=became, time=clock(last.at))

@@ -11,10 +11,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from inspector.errors import InputError
+from inspector.web.language import tr
 from inspector.web.looking_up import Id
 from inspector.web.pages import ShopDep, render
+from inspector.web.quantities import TypedNumber
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 from inspector.web.rights import least
+from inspector.web.units import degc_from_degf, mpa_from_psi
 from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakWord, Pour, Workshop
 
 __all__ = ["router"]
@@ -65,15 +68,17 @@ def add_pour(
     mix: Annotated[str, Form()],
     molds: Annotated[list[str], Form()] = [],  # noqa: B006 - only read
     poured_at: Annotated[datetime | None, Form()] = None,
-    temperature_c: Annotated[float | None, Form()] = None,
+    temperature_c: Annotated[TypedNumber | None, Form()] = None,
+    temperature_f: Annotated[TypedNumber | None, Form()] = None,
     cure_notes: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
 ) -> RedirectResponse:
     """Record a pour, now if no other time is given, with how warm it is if that is told."""
     if poured_at is None and (again := _just_recorded(shop, mix=mix, molds=molds)) is not None:
         return _back_to(again.id, "recorded")
     pour = shop.add_pour(mix=mix, molds=molds, poured_at=poured_at or _now(), cure_notes=cure_notes)
-    if temperature_c is not None:
-        shop.curing.add_temperature(pour.id, temperature_c)
+    temperature_degc = _degc(temperature_c, temperature_f)
+    if temperature_degc is not None:
+        shop.curing.add_temperature(pour.id, temperature_degc)
     return _back_to(pour.id, "recorded")
 
 
@@ -105,17 +110,19 @@ def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
 def add_temperature(
     shop: ShopDep,
     pour_id: Id,
-    temperature_c: Annotated[float | None, Form()] = None,
+    temperature_c: Annotated[TypedNumber | None, Form()] = None,
+    temperature_f: Annotated[TypedNumber | None, Form()] = None,
     when: Annotated[str, Form(pattern="^(now|all)$")] = "now",
     logger: Annotated[UploadFile | None, File()] = None,
 ) -> RedirectResponse:
     """Write down how warm a pour is now, was all the while, or what a logger wrote."""
     _find_pour(shop, pour_id)
     has_file = logger is not None and bool(logger.filename)
-    if temperature_c is None and not has_file:
-        raise InputError("Neither a temperature nor a logger's file was given. Go back and give one.")
-    if temperature_c is not None:
-        shop.curing.add_temperature(pour_id, temperature_c, at=_now() if when == "now" else None)
+    temperature_degc = _degc(temperature_c, temperature_f)
+    if temperature_degc is None and not has_file:
+        raise InputError(tr("Neither a temperature nor a logger's file was given. Go back and give one."))
+    if temperature_degc is not None:
+        shop.curing.add_temperature(pour_id, temperature_degc, at=_now() if when == "now" else None)
     if has_file and logger is not None:
         shop.curing.import_temperatures(logger.file.read(), name=logger.filename or "logger.csv", pour_id=pour_id)
     return _back_to(pour_id, "temperatures")
@@ -126,7 +133,10 @@ def add_temperature(
 def withdraw_temperature(shop: ShopDep, pour_id: Id, record_id: Id, why: Why = "") -> RedirectResponse:
     """Let a temperature that was written down by mistake count no longer."""
     if record_id not in [record.id for record in shop.curing.temperatures(_find_pour(shop, pour_id).id)]:
-        raise HTTPException(404, f"Pour {pour_id} has no temperature record {record_id}. Open the pour anew.")
+        raise HTTPException(
+            404,
+            tr("Pour %(id)s has no temperature record %(record)s. Open the pour anew.", id=pour_id, record=record_id),
+        )
     shop.curing.withdraw_temperature(record_id, why=why)
     return _back_to(pour_id, "temperatures")
 
@@ -137,12 +147,15 @@ def add_break_test(
     shop: ShopDep,
     pour_id: Id,
     word: Annotated[BreakWord | None, Form()] = None,
-    strength_mpa: Annotated[float | None, Form()] = None,
+    strength_mpa: Annotated[TypedNumber | None, Form()] = None,
+    strength_psi: Annotated[TypedNumber | None, Form()] = None,
     tested_at: Annotated[datetime | None, Form()] = None,
     note: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
 ) -> RedirectResponse:
     """Write down how a scrap of the pour broke."""
     _find_pour(shop, pour_id)
+    if strength_psi is not None and strength_mpa is None:
+        strength_mpa = mpa_from_psi(strength_psi)
     shop.curing.add_pour_break_test(
         pour_id, tested_at=tested_at or _now(), word=word, strength_mpa=strength_mpa, note=note
     )
@@ -155,14 +168,16 @@ def withdraw_break_test(shop: ShopDep, pour_id: Id, test_id: Id, why: Why = "") 
     """Let a break test that was written down by mistake count no longer."""
     _find_pour(shop, pour_id)
     if test_id not in [test.id for test in shop.curing.break_tests() if test.pour_id == pour_id]:
-        raise HTTPException(404, f"Pour {pour_id} has no break test {test_id}. Open the pour anew.")
+        raise HTTPException(
+            404, tr("Pour %(id)s has no break test %(test)s. Open the pour anew.", id=pour_id, test=test_id)
+        )
     shop.curing.withdraw_break_test(test_id, why=why)
     return _back_to(pour_id, "break-tests")
 
 
 @router.post("/pours/{pour_id}/wet-cure")
 @least("record")
-def add_wet_cure(shop: ShopDep, pour_id: Id, until_h: Annotated[float, Form()]) -> RedirectResponse:
+def add_wet_cure(shop: ShopDep, pour_id: Id, until_h: Annotated[TypedNumber, Form()]) -> RedirectResponse:
     """Write down until which age the pieces of a pour were kept wet."""
     _find_pour(shop, pour_id)
     shop.curing.add_wet_cure(pour_id=pour_id, until_h=until_h)
@@ -202,6 +217,13 @@ def withdraw_pour(shop: ShopDep, pour_id: Id, name: Name = "", why: Why = "") ->
     response = _back_to(pour_id, "content")
     remember_reviewer(response, who)
     return response
+
+
+def _degc(temperature_c: float | None, temperature_f: float | None) -> float | None:
+    """A temperature in the unit that its field had, whatever the pages show by now."""
+    if temperature_c is not None:
+        return temperature_c
+    return None if temperature_f is None else degc_from_degf(temperature_f)
 
 
 def _find_pour(shop: Workshop, pour_id: int) -> Pour:

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from inspector.errors import InputError
 from inspector.log import acting_as
 from inspector.web.callers import caller_of
+from inspector.web.language import tr
 
 __all__ = [
     "MAX_NAME_LENGTH",
@@ -61,7 +62,7 @@ def required_reviewer(request: Request) -> str:
     """
     name = reviewer_of(request)
     if name is None:
-        raise InputError("Nobody is named as the reviewer. Go back, enter your name, and say it again.")
+        raise InputError(tr("Nobody is named as the reviewer. Go back, enter your name, and say it again."))
     return name
 
 
@@ -75,7 +76,7 @@ def given_name(text: str) -> str:
     """
     name = _signed_in.get() or cleaned_name(text)
     if not name:
-        raise InputError("The name is empty. Go back and enter your name, so that others see who said what.")
+        raise InputError(tr("The name is empty. Go back and enter your name, so that others see who said what."))
     return name
 
 

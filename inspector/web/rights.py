@@ -22,6 +22,7 @@ from inspector.errors import InspectorError
 from inspector.settings import Settings
 from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, session_code, token_code
 from inspector.web.failing import failure_response
+from inspector.web.language import mark, tr
 from inspector.web.reviewer import signed_in_as
 from inspector.workshop import Access, Role, may
 
@@ -33,11 +34,11 @@ _SIGN_IN = "/sign-in"
 # Looks and scripts of the pages, the same for everybody.
 _FOR_ALL = "/static/"
 
-_NO_MANAGER = (
+_NO_MANAGER = mark(
     "Nobody can sign in yet. Open the link that the program printed when it was started, on the machine that it runs "
     "on; it makes the first account."
 )
-_WORDS: dict[Role, str] = {"see": "look", "record": "record", "manage": "manage"}
+_WORDS: dict[Role, str] = {"see": mark("look"), "record": mark("record"), "manage": mark("manage")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,7 @@ class HoldToRights:
             caller = scope["caller"] = await run_in_threadpool(_find_caller, access, scope)
             refusal = self._refusal(request, caller)
             if refusal is None and scope["path"] == _SIGN_IN and not await run_in_threadpool(access.has_manager):
-                refusal = failure_response(request, status=403, sentence=_NO_MANAGER)
+                refusal = failure_response(request, status=403, sentence=tr(_NO_MANAGER))
         except InspectorError as error:  # the log cannot be read just now
             caller, refusal = NOBODY, failure_response(request, status=503, sentence=str(error))
         if refusal is not None:
@@ -108,7 +109,7 @@ class HoldToRights:
 
     def _refusal(self, request: Request, caller: Caller) -> Response | None:
         if caller is NOBODY and token_code(request.scope) is not None:
-            sentence = "This token is not known, or was revoked. Make a new one."
+            sentence = tr("This token is not known, or was revoked. Make a new one.")
             return failure_response(request, status=401, sentence=sentence, headers={"WWW-Authenticate": "Bearer"})
         asked = self._asked(request)
         if caller is NOBODY:
@@ -118,9 +119,9 @@ class HoldToRights:
         for one in asked:
             role = None if one is None else one.of_scripts if caller.kind == "script" else one.role
             if role is None:
-                sentence = "This address is for people who sign in, not for scripts."
+                sentence = tr("This address is for people who sign in, not for scripts.")
                 if one is None:
-                    sentence = "This address does not say who may use it, so that nobody may."
+                    sentence = tr("This address does not say who may use it, so that nobody may.")
                 return failure_response(request, status=403, sentence=sentence)
             if role != "nobody" and (caller.role is None or not may(caller.role, role)):
                 return failure_response(request, status=403, sentence=_too_little(caller, role))
@@ -163,12 +164,15 @@ def _sign_in_first(request: Request) -> Response:
     if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return RedirectResponse(f"{_SIGN_IN}?back={quote(path, safe='')}", status_code=303)
-    sentence = "You are signed out, and nothing was kept. Sign in, go back, and send it again."
+    sentence = tr("You are signed out, and nothing was kept. Sign in, go back, and send it again.")
     return failure_response(request, status=401, sentence=sentence)
 
 
 def _too_little(caller: Caller, role: Role) -> str:
-    has = "nothing" if caller.role is None else _WORDS[caller.role]
-    return (
-        f"{caller.name} may {has} only, and this takes the right to {_WORDS[role]}. Ask somebody who manages accounts."
+    has = tr("nothing") if caller.role is None else tr(_WORDS[caller.role])
+    return tr(
+        "%(name)s may %(has)s only, and this takes the right to %(needed)s. Ask somebody who manages accounts.",
+        name=caller.name,
+        has=has,
+        needed=tr(_WORDS[role]),
     )

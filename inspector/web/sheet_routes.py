@@ -14,12 +14,14 @@ from starlette.responses import HTMLResponse, Response
 
 from inspector.settings import Settings
 from inspector.web import words
+from inspector.web.language import spoken, tr
 from inspector.web.looking_up import Id, find_mold, find_month, find_piece
 from inspector.web.month_sheet import month_sheet
 from inspector.web.pages import ShopDep, render
 from inspector.web.pictures import kept_picture
 from inspector.web.piece_sheet import piece_sheet
 from inspector.web.rights import least
+from inspector.web.sentences import told
 from inspector.workshop import LoggedPhoto, LossPicture, MoldMonth, Month, Paper, Workshop, paper_pdf
 
 __all__ = ["router"]
@@ -37,7 +39,7 @@ _PRINT_PX = 1600
 def show_piece_sheet(request: Request, shop: ShopDep, piece_id: Id) -> HTMLResponse:
     """Show the record of a piece on one sheet."""
     paper = _piece_paper(request, shop, piece_id)
-    back = (f"/pieces/{piece_id}", f"Piece {piece_id}")
+    back = (f"/pieces/{piece_id}", tr("Piece %(id)s", id=piece_id))
     return _page(request, paper, pdf=f"/pieces/{piece_id}/sheet.pdf", back=back)
 
 
@@ -63,7 +65,7 @@ def show_month(request: Request, shop: ShopDep, mold: str, month: MonthQuery = "
         request,
         paper,
         pdf=f"{address}/month.pdf?month={which}",
-        back=(address, "Mold"),
+        back=(address, tr("Mold")),
         more=more,
         export=f"{address}/export.zip?month={which}",
     )
@@ -85,13 +87,13 @@ def show_month_map(request: Request, shop: ShopDep, mold: str, month: MonthQuery
     found = shop.mold_month(mold, _month(month), now=datetime.now().astimezone())
     drawn = shop.month_map(found)
     if drawn is None:
-        raise HTTPException(404, "There is no good piece of this mold to draw it on.")
+        raise HTTPException(404, tr("There is no good piece of this mold to draw it on."))
     mark = _map_mark(drawn, found)
     headers = {"Cache-Control": "private, no-cache", "ETag": f'"{mark}"'}
     if headers["ETag"] in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers=headers)
     settings: Settings = request.app.state.settings
-    data = kept_picture(settings.data_dir / "pictures", f"{mark}.svg", drawn.svg)
+    data = kept_picture(settings.data_dir / "pictures", f"{mark}.svg", lambda: drawn.svg(say=told))
     return Response(data, media_type="image/svg+xml", headers=headers)
 
 
@@ -109,6 +111,7 @@ def _month_paper(shop: Workshop, mold: str, which: Month) -> Paper:
 
 def _map_mark(drawn: LossPicture, found: MoldMonth) -> str:
     shown = (
+        spoken().tag,
         drawn.name,
         drawn.rows,
         found.mold.name,

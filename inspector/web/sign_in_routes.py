@@ -11,6 +11,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from inspector.errors import InputError, SignInError
 from inspector.web.callers import browser_code, caller_of, forget_session, keep_session, session_code
 from inspector.web.failing import failure_response
+from inspector.web.going_back import own_path
+from inspector.web.language import tr
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
 from inspector.workshop import LEAST_PASSWORD_SIGNS, Account
@@ -48,7 +50,7 @@ def sign_in(request: Request, shop: ShopDep, name: Text = "", password: Text = "
         )
     except SignInError as error:
         return _sign_in_page(request, back=back, name=name, error=error)
-    response = RedirectResponse(_own_path(back), status_code=303)
+    response = RedirectResponse(own_path(back), status_code=303)
     keep_session(response, request.scope, signed_in)
     return response
 
@@ -80,7 +82,7 @@ def set_password(
     """Set a password by a one-time link, and sign its owner in."""
     try:
         if password != again:
-            raise InputError("The two passwords differ. Type the same one twice.")
+            raise InputError(tr("The two passwords differ. Type the same one twice."))
         account = shop.access.use_link(code, name=name, password=password, now=_now())
     except InputError as error:
         return _set_password_page(request, shop, code=code, name=name, said=str(error))
@@ -102,10 +104,10 @@ def change_password(request: Request, shop: ShopDep, old: Text = "", password: T
     """Change one's own password; all other browsers are signed out."""
     account = caller_of(request).account
     if account is None:
-        raise InputError("Nobody is signed in here, so that there is no password to change.")
+        raise InputError(tr("Nobody is signed in here, so that there is no password to change."))
     try:
         if password != again:
-            raise InputError("The two passwords differ. Type the same one twice.")
+            raise InputError(tr("The two passwords differ. Type the same one twice."))
         shop.access.change_password(account, old=old, new=password, address=_address(request), now=_now())
     except (InputError, SignInError) as error:
         return _own_account_page(request, said=str(error))
@@ -120,7 +122,7 @@ def _signed_in_anew(request: Request, shop: ShopDep, account: Account) -> Respon
 
 
 def _sign_in_page(request: Request, *, back: str, name: str = "", error: SignInError | None = None) -> HTMLResponse:
-    context = {"back": _own_path(back), "name": name, "said": "" if error is None else str(error)}
+    context = {"back": own_path(back), "name": name, "said": "" if error is None else str(error)}
     status = 200 if error is None else 429 if error.wait_s > 0 else 401
     page = _private(render(request, "sign_in.html", context, status=status))
     if error is not None and error.wait_s > 0:
@@ -145,15 +147,6 @@ def _own_account_page(request: Request, *, said: str = "") -> HTMLResponse:
 def _private(page: HTMLResponse) -> HTMLResponse:
     page.headers["Cache-Control"] = "no-store"
     return page
-
-
-def _own_path(back: str) -> str:
-    r"""The path that was asked for if it lies on these pages, else the first page.
-
-    Browsers take `\` for `/` and leave out tabs and line breaks, so that `/\t/evil.example` would lead elsewhere.
-    """
-    is_own = back.startswith("/") and not back.startswith("//") and "\\" not in back and back.isprintable()
-    return back if is_own else "/"
 
 
 def _address(request: Request) -> str:

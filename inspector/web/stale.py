@@ -9,6 +9,7 @@ from starlette.responses import Response
 from inspector.errors import StaleError
 from inspector.web import words
 from inspector.web.failing import failure_response
+from inspector.web.language import tr
 from inspector.web.pages import render, wants_json
 from inspector.workshop import Disposition, LoggedFinding, PieceDetail, PieceVersion, Review
 
@@ -71,10 +72,10 @@ def state_at(detail: PieceDetail, version: PieceVersion) -> PieceState:
         if finding.drawn_by is not None and not before:
             continue  # it was drawn later
         kind = (before[-1].kind if before else None) or finding.kind_found
-        findings.append((f"{label}: {kind}", words.verdict(before[-1].verdict if before else None)))
+        findings.append((f"{label}: {words.kind(kind)}", words.verdict(before[-1].verdict if before else None)))
     decided = [word for word in detail.dispositions if word.id <= version.disposition_id]
     outcome = decided[-1].outcome if decided else None
-    return PieceState(tuple(findings), outcome or "not decided yet")
+    return PieceState(tuple(findings), tr("not decided yet") if outcome is None else words.outcome(outcome))
 
 
 def said_since(detail: PieceDetail, version: PieceVersion) -> Sequence[tuple[str, str]]:
@@ -89,7 +90,11 @@ def said_since(detail: PieceDetail, version: PieceVersion) -> Sequence[tuple[str
         (word, word.decided_by, words.decided(word)) for word in detail.dispositions if word.id > version.disposition_id
     ]
     since = [(word.at, who, what) for word, who, what in said]
-    since += [(note.at, note.written_by, f"note “{note.text}”") for note in detail.notes if note.id > version.note_id]
+    since += [
+        (note.at, note.written_by, tr("note “%(text)s”", text=note.text))
+        for note in detail.notes
+        if note.id > version.note_id
+    ]
     return [(who, what) for _, who, what in sorted(since)]
 
 
@@ -98,6 +103,8 @@ def _numbered(detail: PieceDetail) -> list[tuple[str, LoggedFinding]]:
     numbered = []
     for photo, inspection in zip(detail.photos, detail.inspections, strict=True):
         for number, finding in enumerate(inspection.findings if inspection is not None else (), start=1):
-            where = f" on {photo.name}" if len(detail.photos) > 1 else ""
-            numbered.append((f"{number}{where}", finding))
+            label = str(number)
+            if len(detail.photos) > 1:
+                label = tr("%(number)s on %(photo)s", number=number, photo=photo.name)
+            numbered.append((label, finding))
     return numbered

@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from inspector.web.language import tr
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
 from inspector.workshop import DuePiece, MoldTrends
@@ -66,7 +67,15 @@ def _mix_words(piece: DuePiece) -> str:
     change = round(100 * (piece.mix_factor - 1))
     if abs(change) < _TOLD_FROM_PERCENT:
         return ""
-    return (
-        f"{piece.mix or 'Its unknown mix'} needs {abs(change)} % {'more' if change > 0 else 'less'} strength than "
-        f"{piece.window_mix or 'the unknown mix'} that the window was worked out for."
+    mixes = {"mix": piece.mix or tr("Its unknown mix"), "other": piece.window_mix or tr("the unknown mix")}
+    if change > 0:
+        return tr(
+            "%(mix)s needs %(percent)s %% more strength than %(other)s that the window was worked out for.",
+            percent=change,
+            **mixes,
+        )
+    return tr(
+        "%(mix)s needs %(percent)s %% less strength than %(other)s that the window was worked out for.",
+        percent=-change,
+        **mixes,
     )

@@ -84,7 +84,7 @@ def cause_sentence(
                 else f"Open it from {earliest_h:.0f} h on, at {temperature_degc:g} degC."
             )
             return (
-                f"Opened too early: of {cause.young_pieces} pieces {weaker} {cause.young_lost} were lost{where}; of "
+                f"Opened too early: of {cause.young_pieces} pieces {weaker}, {cause.young_lost} were lost{where}; of "
                 f"{cause.older_pieces} stronger ones {cause.older_lost}. {then}"
             )
         case Wear():
@@ -134,8 +134,8 @@ def _more(window: DemoldWindow) -> str:
         return ""
     return (
         f" {window.more.pieces} more pieces opened at {window.more.age_h:.0f} h would probably settle it "
-        f"({window.more.probability:.0%} chance)."
-    ).replace("%", " %")
+        f"({100 * window.more.probability:.0f} % chance)."
+    )
 
 
 def _percent(share: float) -> str:

@@ -22,7 +22,7 @@ class MovedWindow:
     """From which age it opens now; None where no age will do yet."""
     earliest_before_h: float | None
     why: str
-    """One sentence."""
+    """A sentence for each reason."""
 
 
 def moved_window(changes: Sequence[WindowChange]) -> MovedWindow | None:
@@ -56,19 +56,19 @@ def moved_window(changes: Sequence[WindowChange]) -> MovedWindow | None:
 
 
 def _why(before: Window, now: Window) -> str:
-    reasons = []
+    reasons: list[str] = []
     more = now.evidence.get("pieces", 0) - before.evidence.get("pieces", 0)
     lost = now.evidence.get("lost", 0) - before.evidence.get("lost", 0)
     if more > 0:
-        reasons.append(f"{more} more piece{'' if more == 1 else 's'} known, {max(0, lost)} of them lost")
+        known = "1 more piece known" if more == 1 else f"{more} more pieces known"
+        reasons.append(f"{known}, {max(0, lost)} of them lost.")
     if now.temperature_degc != before.temperature_degc:
-        reasons.append(f"{now.temperature_degc:g} degC expected instead of {before.temperature_degc:g}")
+        reasons.append(f"{now.temperature_degc:g} degC expected instead of {before.temperature_degc:g} degC.")
     if now.mix != before.mix:
-        reasons.append(f"{now.mix or 'an unknown mix'} is poured instead of {before.mix or 'an unknown mix'}")
+        reasons.append(f"Mix {now.mix or 'not known'} is poured instead of {before.mix or 'not known'}.")
     target, target_before = now.evidence.get("target_loss"), before.evidence.get("target_loss")
     if target is not None and target_before is not None and target != target_before:
-        reasons.append(f"the target is {target:.1%} lost instead of {target_before:.1%}".replace("%", " %"))
+        reasons.append(f"The target is {100 * target:.1f} % lost instead of {100 * target_before:.1f} %.")
     if not reasons:
-        reasons.append("what the other molds and break tests tell has changed")
-    sentence = "; ".join(reasons)
-    return f"{sentence[0].upper()}{sentence[1:]}."
+        reasons.append("What the other molds and break tests tell has changed.")
+    return " ".join(reasons)

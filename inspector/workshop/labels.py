@@ -37,12 +37,21 @@ class Label:
     """What its code says: where a browser goes on with this mold or pour."""
 
 
-def labels_pdf(labels: Sequence[Label]) -> bytes:
-    """Typeset labels as a PDF on A4, fourteen a page, with lines to cut along; the same labels give the same bytes."""
+def labels_pdf(labels: Sequence[Label], *, title: str = "Labels", language: str = "en") -> bytes:
+    """Typeset labels as a PDF on A4, fourteen a page, with lines to cut along; the same labels give the same bytes.
+
+    Parameters
+    ----------
+    labels : sequence of Label
+    title : str
+        What a window calls the document.
+    language : str
+        What its words are in (RFC 5646), for programs that read them out.
+    """
     register_fonts()
     out = io.BytesIO()
-    canvas = Canvas(out, pagesize=A4, invariant=1)
-    canvas.setTitle("Labels")
+    canvas = Canvas(out, pagesize=A4, invariant=1, lang=language)
+    canvas.setTitle(title)
     canvas.setCreator("Inspector")
     left_pt = (A4[0] - _COLUMNS * _WIDTH_PT) / 2
     top_pt = A4[1] - (A4[1] - _ROWS * _HEIGHT_PT) / 2

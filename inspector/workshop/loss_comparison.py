@@ -107,18 +107,17 @@ def find_changes(
     before = agents.first
     for at, agent in agents.changes:
         if agent != before:
-            found.append(MoldChange(at, f"{_agent_words(agent)} instead of {_agent_words(before)}"))
+            what = f"release agent {_agent_words(agent)} instead of {_agent_words(before)}"
+            found.append(MoldChange(at, what))
         before = agent
     mixes = [cure.mix for cure in cures]
     for row in _lasting(mixes):
         new, old = mixes[row] or "an unknown mix", mixes[row - 1] or "an unknown mix"
         found.append(MoldChange(cures[row].poured_at, f"mix {new} instead of {old}"))
-    wet = [None if cure.wet_until_h is None else f"{cure.wet_until_h:g} h" for cure in cures]
+    wet = [None if cure.wet_until_h is None else f"until {cure.wet_until_h:g} h" for cure in cures]
     for row in _lasting(wet):
-        now, before = (
-            f"kept wet until {hours}" if hours else "no wet cure noted" for hours in (wet[row], wet[row - 1])
-        )
-        found.append(MoldChange(cures[row].poured_at, f"{now} instead of {before}"))
+        now, before = (hours or "not noted" for hours in (wet[row], wet[row - 1]))
+        found.append(MoldChange(cures[row].poured_at, f"wet cure {now} instead of {before}"))
     for earlier, later in itertools.pairwise(windows):
         opened, opens = earlier.window.earliest_h, later.window.earliest_h
         if opened is not None and opens is not None and abs(opens - opened) >= _TOLD_FROM_H:
@@ -127,7 +126,7 @@ def find_changes(
 
 
 def _agent_words(agent: str) -> str:
-    return "no release agent" if agent in ("", "none") else agent
+    return "none at all" if agent in ("", "none") else agent
 
 
 def _lasting(values: Sequence[str | None]) -> list[int]:
@@ -170,7 +169,7 @@ def _arrays(pieces: Sequence[KnownPiece]) -> LossGroup:
 
 
 def _sentences(name: str, compared: LossesCompared, *, than: str) -> tuple[str, ...]:
-    told = f"{name}: {_more_or_fewer(compared.difference, than=than)}"
+    told = _more_or_fewer_than(compared.difference, name=name, than=than)
     by_chance = compared.can_be_chance
     sentences = [
         f"{told} That can be chance: with so many pieces, shares differ as much by themselves."
@@ -199,20 +198,37 @@ def _sentences(name: str, compared: LossesCompared, *, than: str) -> tuple[str, 
     return tuple(sentences)
 
 
-def _more_or_fewer(difference: Interval, *, than: str = "") -> str:
-    """As in `7.5 fewer of 100 pieces are lost than before (90 % interval 2.1 to 13 fewer).`."""
+def _more_or_fewer(difference: Interval) -> str:
+    """As in `7.5 fewer of 100 pieces are lost (90 % interval 2.1 to 13 fewer).`."""
+    by, span = _of_100(abs(difference.mean)), _span(difference)
+    if _is_even(difference):
+        return f"as many of 100 pieces are lost (90 % interval {span})."
+    if difference.mean < 0:
+        return f"{by} fewer of 100 pieces are lost (90 % interval {span})."
+    return f"{by} more of 100 pieces are lost (90 % interval {span})."
+
+
+def _more_or_fewer_than(difference: Interval, *, name: str, than: str) -> str:
+    """As in `In April: 7.5 fewer of 100 pieces are lost than in March (90 % interval 2.1 to 13 fewer).`."""
+    by, span = _of_100(abs(difference.mean)), _span(difference)
+    if _is_even(difference):
+        return f"{name}: as many of 100 pieces are lost as {than} (90 % interval {span})."
+    if difference.mean < 0:
+        return f"{name}: {by} fewer of 100 pieces are lost than {than} (90 % interval {span})."
+    return f"{name}: {by} more of 100 pieces are lost than {than} (90 % interval {span})."
+
+
+def _is_even(difference: Interval) -> bool:
+    return round(100 * difference.mean, 1) == 0
+
+
+def _span(difference: Interval) -> str:
     low, high = difference.low, difference.high
     if high <= 0:
-        span = f"{_of_100(-high)} to {_of_100(-low)} fewer"
-    elif low >= 0:
-        span = f"{_of_100(low)} to {_of_100(high)} more"
-    else:
-        span = f"from {_of_100(-low)} fewer to {_of_100(high)} more"
-    if round(100 * difference.mean, 1) == 0:
-        return f"as many of 100 pieces are lost{f' as {than}' if than else ''} (90 % interval {span})."
-    word = "fewer" if difference.mean < 0 else "more"
-    beside = f" than {than}" if than else ""
-    return f"{_of_100(abs(difference.mean))} {word} of 100 pieces are lost{beside} (90 % interval {span})."
+        return f"{_of_100(-high)} to {_of_100(-low)} fewer"
+    if low >= 0:
+        return f"{_of_100(low)} to {_of_100(high)} more"
+    return f"from {_of_100(-low)} fewer to {_of_100(high)} more"
 
 
 def _of_100(share: float) -> str:

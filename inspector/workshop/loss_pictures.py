@@ -72,18 +72,22 @@ class LossPicture:
     draw: Callable[["Axes"], None]
     """Draws it into a figure; nothing is drawn before it is wanted, since that takes longer than to work it out."""
 
-    def svg(self) -> bytes:
-        """Give it for a page."""
-        return _drawn(self._on, "svg")
+    def svg(self, *, say: Callable[[str], str] = str) -> bytes:
+        """Give it for a page; `say` puts each text that is drawn into the words of whoever looks at it."""
+        return _drawn(lambda figure: self._on(figure, say), "svg")
 
-    def png(self) -> bytes:
+    def png(self, *, say: Callable[[str], str] = str) -> bytes:
         """Give it for print."""
-        return _drawn(self._on, "png")
+        return _drawn(lambda figure: self._on(figure, say), "png")
 
-    def _on(self, figure: "Figure") -> None:
+    def _on(self, figure: "Figure", say: Callable[[str], str]) -> None:
+        from matplotlib.text import Text
+
         axes = figure.subplots()
         self.draw(axes)
         axes.set_title(self.title, loc="left", fontsize=13)
+        for text in figure.findobj(Text):
+            text.set_text(say(text.get_text()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,7 +164,7 @@ def draw_losses(
         ),
         _picture(
             "strength-gain",
-            f"Strength gain{'' if window.mix is None else f' of {window.mix}'}",
+            "Strength gain" if window.mix is None else f"Strength gain of {window.mix}",
             "Line: strength as a share of that after 28 days, hatched: its 90 % band. Dots: press tests. Below: tests "
             "by hand, a triangle down where the scrap crumbled, a square for a sandy face, a triangle up for a clean "
             "snap.",
@@ -344,12 +348,17 @@ def _draw_loss(axes: "Axes", window: MoldWindow) -> None:
     found = window.window
     if found.earliest_h is not None and found.latest_h is not None and found.cheapest_h is not None:
         axes.axvspan(found.earliest_h, max(found.latest_h, found.earliest_h + 0.5), facecolor=_HATCH, alpha=0.55)
-        words = "window" if found.verdict == "settled" else "not settled yet"
-        axes.text(
-            found.earliest_h, 0.93 * top,
-            f" {words}\n from {found.earliest_h:.0f} h\n cheapest {found.cheapest_h:.0f} h"
-            f"\n until {found.latest_h:.0f} h", fontsize=9, va="top",
-        )  # fmt: skip
+        words = ["its window" if found.verdict == "settled" else "not settled yet"]
+        words += [
+            f"from {found.earliest_h:.0f} h",
+            f"cheapest {found.cheapest_h:.0f} h",
+            f"until {found.latest_h:.0f} h",
+        ]
+        for line, text in enumerate(words):
+            axes.annotate(
+                text, (found.earliest_h, 0.93 * top), xytext=(4, -11 * line), textcoords="offset points",
+                fontsize=9, va="top",
+            )  # fmt: skip
     axes.set_xlim(min(10.0, *window.points.age_h) if len(window.points.age_h) else 6.0, oldest_h)
     axes.set_ylim(-0.08 * top, 1.06 * top)
     axes.set_xlabel(f"demold age [h], as if at {window.temperature_degc:g} °C")

@@ -209,7 +209,7 @@ class MonthOfLosses:
             f"{self.expected:.1f}",
             f"{self.lower:.1f} to {self.upper:.1f}",
             f"{self.median_age_h:.0f} h",
-            "outside" if self.outside else "",
+            "outside the limits" if self.outside else "",
         )
 
 

@@ -261,7 +261,7 @@ class Losses:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
         known, others = self.of_mold(mold, now=now), self.of_mold(other, now=now)
         names = (others.window.title, known.window.title)
-        return compare_pieces(names, (others.pieces, known.pieces), than=f"of {names[0]}")
+        return compare_pieces(names, (others.pieces, known.pieces), than=f"of mold {names[0]}")
 
     def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
         """Hold the pieces of a mold that were poured from a time on against those poured before."""

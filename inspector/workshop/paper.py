@@ -119,6 +119,10 @@ class Paper:
     """Pictures in a tuple stand beside each other."""
     caution: str
     """Once, at the foot."""
+    language: str = "en"
+    """What it is written in (RFC 5646)."""
+    page_word: str = "page"
+    """What stands before the number of a page."""
 
 
 def paper_pdf(paper: Paper) -> bytes:
@@ -126,7 +130,13 @@ def paper_pdf(paper: Paper) -> bytes:
     register_fonts()
     out = io.BytesIO()
     document = BaseDocTemplate(
-        out, pagesize=A4, title=paper.title, subject=paper.subtitle, creator="Inspector", invariant=1, lang="en"
+        out,
+        pagesize=A4,
+        title=paper.title,
+        subject=paper.subtitle,
+        creator="Inspector",
+        invariant=1,
+        lang=paper.language,
     )
     frame = Frame(
         _MARGIN_MM * mm, _FOOT_MM * mm, _WIDTH_PT, A4[1] - (_MARGIN_MM + _FOOT_MM) * mm,
@@ -139,7 +149,9 @@ def paper_pdf(paper: Paper) -> bytes:
         words.drawOn(canvas, _MARGIN_MM * mm, (_FOOT_MM - 4) * mm - height_pt)
         canvas.setFont("Sheet", 7)
         canvas.setFillColor(_SOFT)
-        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, (_FOOT_MM - 6.5) * mm, f"page {canvas.getPageNumber()}")
+        canvas.drawRightString(
+            A4[0] - _MARGIN_MM * mm, (_FOOT_MM - 6.5) * mm, f"{paper.page_word} {canvas.getPageNumber()}"
+        )
         canvas.setStrokeColor(_INK)
         canvas.line(_MARGIN_MM * mm, (_FOOT_MM - 3) * mm, A4[0] - _MARGIN_MM * mm, (_FOOT_MM - 3) * mm)
 

@@ -179,6 +179,19 @@ class Workshop:
         """Open the workshop kept in a place, as `open_log` does; what is missing there is made."""
         return cls(log.open_log(where), engine=engine)
 
+    def units(self) -> log.UnitSystem:
+        """Tell which units pages and sheets show; the log and its exports stay metric."""
+        return log.find_units(self._log)
+
+    def unit_choices(self) -> tuple[log.UnitChoice, ...]:
+        """List who chose which units when, the latest first."""
+        return log.list_unit_choices(self._log)
+
+    def choose_units(self, units: log.UnitSystem, *, said_by: str) -> None:
+        """Have pages and sheets show other units from now on; the same again changes nothing."""
+        if units != self.units():
+            log.add_unit_choice(self._log, units, said_by=said_by)
+
     def close(self) -> None:
         """Let go of the database."""
         self._log.close()

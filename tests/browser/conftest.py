@@ -139,7 +139,7 @@ def pages_of(browser: Browser, address: str) -> Iterator[OpenPage]:
     complaints: list[str] = []
 
     def open_at(path: str, device: dict[str, object] = LAPTOP, *, reviewer: str | None = None) -> Page:
-        context = browser.new_context(base_url=address, locale="en-GB", **device)
+        context = browser.new_context(base_url=address, **{"locale": "en-GB", **device})
         contexts.append(context)
         context.set_default_timeout(WAIT_MS)
         if reviewer is not None:

@@ -132,8 +132,8 @@ def test_the_program_says_of_every_page_that_it_is_one(pieces: Served, open_page
 
 @pytest.mark.parametrize(
     ("device", "scheme", "reviewer"),
-    [(PHONE, "light", "Marta"), (LAPTOP, "dark", "Marta"), (LAPTOP, "light", None)],
-    ids=["phone", "laptop in the dark", "laptop, nameless"],
+    [(PHONE, "light", "Marta"), (LAPTOP, "dark", "Marta"), ({**LAPTOP, "locale": "es-MX"}, "light", None)],
+    ids=["phone", "laptop in the dark", "laptop, nameless and in Spanish"],
 )
 def test_pages_shut_nobody_out(
     pieces: Served, open_page: OpenPage, device: dict[str, object], scheme: str, reviewer: str | None

@@ -82,7 +82,8 @@ def test_every_piece_is_shown_page_by_page(stocked: TestClient, add: Callable[..
 def test_the_pieces_that_were_compared_with_a_reference_are_shown(client: TestClient, add: Callable[..., int]) -> None:
     add()
     add(seed=1)
-    assert 'href="/molds/oak-leaf/pieces?reference=r1.png">2 photos</a>' in client.get("/molds/oak-leaf/setup").text
+    setup = client.get("/molds/oak-leaf/setup").text
+    assert 'href="/molds/oak-leaf/pieces?reference=r1.png">nearest to 2 photos</a>' in setup
     page = client.get("/molds/oak-leaf/pieces?reference=r1.png").text
     assert 'href="/pieces/1"' in page
     assert "compared with r1.png" in page
@@ -178,7 +179,7 @@ def test_a_new_release_agent_is_proposed_for_comparing(stocked: TestClient) -> N
     assert (answer.status_code, answer.headers["location"]) == (303, "/molds/oak-leaf/setup#release-agent")
     assert "paste wax. Pours before a change keep theirs" in stocked.get("/molds/oak-leaf/setup").text
     page = stocked.get("/molds/oak-leaf/compare").text
-    assert "paste wax instead of no release agent" in page
+    assert "release agent paste wax instead of none at all" in page
     assert "?since=2025-02-01T" in page
     for wrong in (
         {"release_agent": "wax", "name": "Marta"},

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from inspector.web import words
+from inspector.web import quantities, words
 
 
 @pytest.mark.parametrize(
@@ -59,7 +59,7 @@ def test_sizes_are_said_in_mm(sizes: dict[str, Any], said: str) -> None:
 def test_times_are_said_where_this_machine_stands() -> None:
     time = datetime.fromisoformat("2026-11-24T16:10:00+00:00")
     local = time.astimezone()
-    assert words.clock(time) == local.strftime("%a %d %b %Y, %H:%M")
+    assert quantities.clock(time) == local.strftime("%a, %d %b %Y, %H:%M")
 
 
 @pytest.mark.parametrize(("byte_count", "said"), [(3_240_000, "3.2 MB"), (48_200, "48 kB"), (3, "1 kB")])

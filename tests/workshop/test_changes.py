@@ -27,8 +27,8 @@ def test_less_than_half_an_hour_is_no_move():
     ("changes", "why"),
     [
         ({"evidence": {**WINDOW.evidence, "pieces": 41}}, "1 more piece known, 0 of them lost."),
-        ({"temperature_degc": 12.0}, "12 degC expected instead of 20."),
-        ({"mix": None}, "An unknown mix is poured instead of grey."),
+        ({"temperature_degc": 12.0}, "12 degC expected instead of 20 degC."),
+        ({"mix": None}, "Mix not known is poured instead of grey."),
         ({"evidence": {**WINDOW.evidence, "target_loss": 0.02}}, "The target is 2.0 % lost instead of 5.0 %."),
         ({}, "What the other molds and break tests tell has changed."),
     ],

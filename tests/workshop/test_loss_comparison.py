@@ -51,9 +51,9 @@ def test_changes_say_what_they_were_latest_first():
     windows = (window(3, 36.0), window(4, 36.2), window(15, 30.0))
     agents = ReleaseAgents("none", ((FIRST + timedelta(days=17), "soft soap"), (NOW, "soft soap")))
     assert [change.what for change in find_changes(cures, windows, agents)] == [
-        "soft soap instead of no release agent",
+        "release agent soft soap instead of none at all",
         "window from 30 h instead of 36 h",
-        "kept wet until 48 h instead of no wet cure noted",
+        "wet cure until 48 h instead of not noted",
         "mix buff instead of grey",
     ]
 
@@ -102,7 +102,7 @@ def test_few_pieces_can_differ_by_chance(shop):
     found = shop.losses.compare_molds("finial", "heron", now=NOW)
     assert found.compared.can_be_chance
     assert "That can be chance" in found.sentences[0]
-    assert "than of Heron" in found.sentences[0]
+    assert "than of mold Heron" in found.sentences[0]
     assert "fewer to" in found.sentences[0]
 
 
@@ -158,7 +158,7 @@ def test_pours_before_a_change_of_release_agent_keep_theirs(shop):
     shop.change_release_agent("heron", "paste wax", from_at=FIRST + timedelta(days=30), said_by="Marta")
     assert shop.mold("heron").mold.release_agent == "paste wax"
     assert shop.mold("finial").mold.release_agent == ""
-    assert "paste wax instead of no release agent" in [change.what for change in shop.losses.changes("heron")]
+    assert "release agent paste wax instead of none at all" in [change.what for change in shop.losses.changes("heron")]
     # What the log teaches about it: thirty pieces without, seventy with it, not all hundred with it.
     known = shop.losses.trends(now=NOW, mold="heron")
     assert [effect.name for effect in known.effects] == ["paste wax as release agent"]

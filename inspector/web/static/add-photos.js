@@ -1,5 +1,7 @@
 // Photos are sent one by one, two at a time, each with its own progress; a failed one can be sent again.
 
+import { number, text } from "./texts.js";
+
 const AT_ONCE = 2;
 const VERDICT_EVERY_MS = 1500;
 
@@ -21,7 +23,7 @@ function adding(form) {
 
   function tellCount() {
     const count = photos().length;
-    send.textContent = count > 1 ? `Inspect ${count} photos` : count === 1 ? "Inspect the photo" : "Inspect the photos";
+    send.textContent = count ? text("inspect-counted", { count }) : text("inspect-photos");
     complaint.hidden = true;
   }
   for (const input of inputs) input.addEventListener("change", tellCount);
@@ -35,7 +37,7 @@ function adding(form) {
     event.preventDefault();
     const files = photos();
     if (!files.length) {
-      complaint.textContent = "No photo was chosen. Choose or take at least one.";
+      complaint.textContent = text("none-chosen");
       complaint.hidden = false;
       return;
     }
@@ -63,23 +65,23 @@ function adding(form) {
       });
     }
     const done = jobs.filter((job) => !["queued", "sending", "kept"].includes(job.state));
-    const counted = (state, words) => {
+    const counted = (state, name) => {
       const count = jobs.filter((job) => job.state === state).length;
-      return count ? `, ${count} ${words}` : "";
+      return count ? `, ${text(name, { count })}` : "";
     };
-    sum.textContent = `${done.length} of ${jobs.length} done` + counted("flagged", "flagged") +
-      counted("could not be used", "could not be used") + counted("failed", "not sent") + counted("kept", "kept, not inspected yet");
+    sum.textContent = text("done-of", { done: done.length, all: jobs.length }) + counted("flagged", "count-flagged") +
+      counted("could not be used", "count-not-used") + counted("failed", "count-not-sent") + counted("kept", "count-kept");
     if (done.length === jobs.length) {
-      const link = Object.assign(document.createElement("a"), { href: location.href.split("#")[0], textContent: "Show what is there now" });
+      const link = Object.assign(document.createElement("a"), { href: location.href.split("#")[0], textContent: text("show-now") });
       sum.append(" ", link);
     }
   }
   function offerAgain(job) {
-    const again = Object.assign(document.createElement("button"), { type: "button", textContent: "Send again" });
+    const again = Object.assign(document.createElement("button"), { type: "button", textContent: text("send-again") });
     again.addEventListener("click", () => {
       again.remove();
       job.state = "queued";
-      say(job, "", "Queued");
+      say(job, "", text("queued"));
       waiting.push(job);
       goOn();
     });
@@ -99,16 +101,16 @@ function sendOne(job, maxBytes, done) {
   }
   job.state = "sending";
   if (job.file.size > maxBytes) {
-    const mb = (bytes) => `${(bytes / 1e6).toFixed(1)} MB`;
+    const sizes = { size: number(job.file.size / 1e6, 1), most: number(maxBytes / 1e6, 1) };
     // Asked for by a timer so that the queue goes on from one place only.
-    setTimeout(() => end("could not be used", `Could not be used: it is ${mb(job.file.size)}; the largest that is taken is ${mb(maxBytes)}. Send it smaller.`));
+    setTimeout(() => end("could not be used", text("too-large", sizes)));
     return;
   }
   const body = new FormData();
   for (const [name, value] of job.fields) body.append(name, value);
   body.append("photos", job.file, job.file.name);
   const bar = Object.assign(document.createElement("progress"), { max: 1, value: 0 });
-  bar.setAttribute("aria-label", `Sending ${job.file.name}`);
+  bar.setAttribute("aria-label", text("sending-name", { name: job.file.name }));
   job.row.append(bar);
 
   const request = new XMLHttpRequest();
@@ -118,40 +120,40 @@ function sendOne(job, maxBytes, done) {
   request.upload.addEventListener("progress", (event) => {
     if (!event.lengthComputable) return;
     bar.value = event.loaded / event.total;
-    say(job, "", `Sending ${Math.round(bar.value * 100)} %`);
+    say(job, "", text("sending-percent", { percent: Math.round(bar.value * 100) }));
   });
   request.upload.addEventListener("load", () => {
     bar.removeAttribute("value");
-    say(job, "", "Inspecting");
+    say(job, "", text("inspecting"));
   });
   request.addEventListener("load", () => {
     const photo = request.response?.photos?.[0];
     if (!photo) {
-      const reason = request.response?.error?.message ?? `The program answered ${request.status}.`;
-      end("failed", `Not sent: ${reason}`);
+      const reason = request.response?.error?.message ?? text("answered", { status: request.status });
+      end("failed", text("not-sent", { why: reason }));
       return;
     }
-    if (photo.already_logged) note(job.row, "This photo was in the log already; it was not added again.");
+    if (photo.already_logged) note(job.row, text("logged-already"));
     job.photo = photo;
     end(photo.outcome, outcomeOf(photo));
     if (photo.outcome !== "kept") tellRest(job);
   });
   for (const lost of ["error", "timeout", "abort"]) {
-    request.addEventListener(lost, () => end("failed", "Not sent: the program cannot be reached. Check the Wi-Fi and send it again."));
+    request.addEventListener(lost, () => end("failed", text("not-sent-reach")));
   }
-  say(job, "", "Sending");
+  say(job, "", text("sending"));
   request.send(body);
 }
 
 function outcomeOf(photo) {
-  const words = { clear: "Clear", flagged: `Flagged: ${photo.message}`, kept: `Kept. ${photo.message}` };
-  return words[photo.outcome] ?? `Could not be used: ${photo.message}`;
+  const said = { what: photo.message, why: photo.message };
+  return text({ clear: "clear", flagged: "flagged", kept: "kept" }[photo.outcome] ?? "not-used", said);
 }
 
 function tellRest(job) {
   for (const text of job.photo.notes) note(job.row, text);
   if (!job.photo.piece) return;
-  const words = `Piece ${job.photo.piece.split("/").pop()}`;
+  const words = text("piece", { id: job.photo.piece.split("/").pop() });
   job.row.append(Object.assign(document.createElement("a"), { href: job.photo.piece, className: "button", textContent: words }));
 }
 
@@ -174,7 +176,7 @@ function row(list, name) {
   const item = Object.assign(document.createElement("li"), { className: "sent" });
   item.append(
     Object.assign(document.createElement("span"), { className: "sent-name", textContent: name }),
-    Object.assign(document.createElement("strong"), { className: "sent-state", textContent: "Queued" }),
+    Object.assign(document.createElement("strong"), { className: "sent-state", textContent: text("queued") }),
   );
   list.append(item);
   return item;

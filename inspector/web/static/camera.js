@@ -1,5 +1,7 @@
 // The live picture of the phone's camera, with the outline of a good piece over it, where the browser allows that.
 
+import { text } from "./texts.js";
+
 const SIDES = { width: { ideal: 4096 }, height: { ideal: 3072 } };
 const JPEG_QUALITY = 0.95;
 
@@ -31,7 +33,7 @@ export async function take(video, track) {
   const canvas = Object.assign(document.createElement("canvas"), { width: video.videoWidth, height: video.videoHeight });
   canvas.getContext("2d").drawImage(video, 0, 0);
   return new Promise((resolve, reject) => {
-    canvas.toBlob((blob) => (blob ? resolve(blob) : reject(new Error("The live picture could not be kept."))), "image/jpeg", JPEG_QUALITY);
+    canvas.toBlob((blob) => (blob ? resolve(blob) : reject(new Error(text("live-picture-lost")))), "image/jpeg", JPEG_QUALITY);
   });
 }
 

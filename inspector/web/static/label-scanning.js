@@ -1,8 +1,9 @@
 // Reading the label of a mold or a pour: by the browser where it can, else by the program.
 
+import { text } from "./texts.js";
+
 const LOOK_FOR_MS = 8000;
 const LONGEST_PX = 1600;
-const NONE = "No label was found. Go closer, hold still, and have light on it; or choose below.";
 
 // What a photo of a label says: mold and pour, either of which may be empty. Throws the words to show if it says none.
 export async function readPhoto(photo) {
@@ -39,18 +40,18 @@ async function askProgram(photo) {
   const body = new FormData();
   body.append("photo", photo, "label.jpg");
   const answer = await fetch("/labels/reading", { method: "POST", body, headers: { Accept: "application/json" } }).catch(() => null);
-  if (!answer) throw new Error("No label was found here, and the program is out of reach to look closer. Choose below; photos are kept all the same.");
+  if (!answer) throw new Error(text("label-out-of-reach"));
   const said = await answer.json().catch(() => ({}));
-  if (!answer.ok) throw new Error(said.error?.message ?? NONE);
+  if (!answer.ok) throw new Error(said.error?.message ?? text("no-label"));
   const found = labelIn(said.labels);
-  if (!found) throw new Error(said.labels.length ? "That code is no label of these molds and pours. Choose below." : NONE);
+  if (!found) throw new Error(text(said.labels.length ? "other-code" : "no-label"));
   return found;
 }
 
 // A label holds an address of the page for taking photos; by which name the program was called when it was printed is no matter.
 function labelIn(texts) {
-  for (const text of texts) {
-    const address = URL.canParse(text) ? new URL(text) : null;
+  for (const said of texts) {
+    const address = URL.canParse(said) ? new URL(said) : null;
     const [mold, pour] = ["mold", "pour"].map((name) => address?.searchParams.get(name) ?? "");
     if (address?.pathname.endsWith("/photograph") && (mold || pour)) return { mold, pour };
   }

@@ -1,5 +1,7 @@
 // An outline on a photo, set by finger, mouse or keys: its corners are dragged or moved by arrows, or it is drawn in one line.
 
+import { text } from "./texts.js";
+
 const MOST_CORNERS = 12;
 const FEWEST = 3;
 
@@ -75,7 +77,7 @@ export function outlineEditor(section, form) {
       editor.append(handle);
     });
     place();
-    form.querySelector("[data-told]").textContent = `Outline with ${corners.length} corners.`;
+    form.querySelector("[data-told]").textContent = text("corners", { count: corners.length });
   }
   function place() {
     const points = corners.map((corner) => corner.join(",")).join(" ");
@@ -86,8 +88,8 @@ export function outlineEditor(section, form) {
       handle.style.left = `${left}%`;
       handle.style.top = `${top}%`;
       const number = Number(handle.dataset.corner) + 1;
-      const where = `${Math.round(left)} % from the left, ${Math.round(top)} % from the top`;
-      handle.setAttribute("aria-label", `Corner ${number} of ${corners.length}, ${where}`);
+      const where = { number, count: corners.length, left: Math.round(left), top: Math.round(top) };
+      handle.setAttribute("aria-label", text("corner", where));
     }
   }
   function move(index, x, y) {

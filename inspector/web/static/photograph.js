@@ -2,11 +2,12 @@
 
 import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
 import { readLive, readPhoto } from "./label-scanning.js";
+import { number, text } from "./texts.js";
 import { changes, keep, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
 
 const CHOSEN = "inspector-photographing";
 const form = document.querySelector("[data-photograph]");
-if (form) open().then(begin, () => complain("This browser keeps no photos while the program is out of reach (a private window?). Send them with the button."));
+if (form) open().then(begin, () => complain(text("keeps-no-photos")));
 // Out of reach just now: the page works without it, and the next time it is opened asks again.
 if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js").catch((error) => console.warn(error.message));
 
@@ -57,7 +58,7 @@ function begin() {
     const given = answer?.ok ? (await answer.json()).poses : [];
     if (mold.value !== wanted) return; // another one was chosen meanwhile
     poses = given;
-    view.replaceChildren(...(poses.length > 1 ? [new Option("Find out from the photo", "")] : []), ...poses.map((pose) => new Option(pose.view, pose.view)));
+    view.replaceChildren(...(poses.length > 1 ? [new Option(text("find-out"), "")] : []), ...poses.map((pose) => new Option(pose.view, pose.view)));
     view.disabled = poses.length < 2;
     part("view").hidden = poses.length < 2;
     showPose();
@@ -90,7 +91,7 @@ function begin() {
       part("label-says").textContent = words;
       part("label-says").hidden = false;
     };
-    says("Looking for a label. Hold it so that it fills a third of the picture.");
+    says(text("looking-for-label"));
     try {
       says(chooseAsLabelled(await read()));
     } catch (error) {
@@ -102,8 +103,8 @@ function begin() {
   function chooseAsLabelled(label) {
     const named = [...mold.options].find((option) => option.value === label.mold);
     const poured = pours.find((option) => option.value === label.pour);
-    if (label.mold && !named) throw new Error(`The label is of mold ${label.mold}, which has no good piece to compare with here.`);
-    if (label.pour && !poured) throw new Error(`The label is of pour ${label.pour}, which is not among the latest ones here.`);
+    if (label.mold && !named) throw new Error(text("label-of-no-mold", { mold: label.mold }));
+    if (label.pour && !poured) throw new Error(text("label-of-no-pour", { pour: label.pour }));
     if (label.pour) {
       const into = poured.dataset.molds.split(" ").filter((name) => [...mold.options].some((option) => option.value === name));
       choose(label.mold || (into.length === 1 ? into[0] : into.includes(mold.value) ? mold.value : ""), label.pour);
@@ -113,7 +114,7 @@ function begin() {
       choose(label.mold, inIt.length === 1 ? inIt[0].dataset.pour : "");
     }
     const chosen = [mold, pour].map((list) => (list.value ? list.selectedOptions[0].textContent.trim() : "")).filter(Boolean);
-    return `Chosen: ${chosen.join(", ")}.`;
+    return text("label-chosen", { what: chosen.join(", ") });
   }
 
   // The live picture
@@ -131,8 +132,8 @@ function begin() {
       track.addEventListener("ended", stopped);
       showPose();
     } catch (error) {
-      const words = { NotAllowedError: "This browser was not allowed to use the camera.", NotFoundError: "This device has no camera.", NotReadableError: "Another program is using the camera." };
-      says.textContent = `${words[error.name] ?? "The camera did not start."} Take the photo with the phone's own camera instead, or choose one below.`;
+      const reasons = { NotAllowedError: "camera-not-allowed", NotFoundError: "no-camera", NotReadableError: "camera-in-use" };
+      says.textContent = text("own-camera-instead", { why: text(reasons[error.name] ?? "camera-did-not-start") });
       says.hidden = false;
     } finally {
       starter.disabled = false;
@@ -154,7 +155,7 @@ function begin() {
 
   async function keepPhoto(blob, name, { takenNow }) {
     if (blob.size > Number(form.dataset.maxBytes)) {
-      return complain(`${name} is larger than ${Math.round(form.dataset.maxBytes / 1e6)} MB. Send it smaller, as a JPEG for instance.`);
+      return complain(text("too-large", { name, most: number(form.dataset.maxBytes / 1e6) }));
     }
     const same = form.elements.which.value === "same" && lastPiece;
     const out = form.elements.demolded_at.value;
@@ -171,7 +172,7 @@ function begin() {
       complain("");
     } catch (error) {
       const full = error?.name === "QuotaExceededError";
-      complain(`${name} was not kept: ${full ? "this browser has no room left" : `this browser failed (${error?.name})`}. Stay here until the others are sent, then take it again.`);
+      complain(full ? text("no-room", { name }) : text("browser-failed", { name, error: error?.name }));
       return;
     }
     nextShows("new");
@@ -230,26 +231,26 @@ function begin() {
     return item;
   }
   function outcomeOf(photo) {
-    if (sending.has(photo.key)) return { words: "Being inspected", look: "waiting" };
-    if (photo.state === "kept") return { words: "Kept, not inspected yet", look: "waiting" };
-    if (photo.state === "waiting") return { words: "Waits in this phone", look: "waiting" };
-    if (photo.state === "refused") return { words: "Not taken", look: "refused" };
+    if (sending.has(photo.key)) return { words: text("being-inspected"), look: "waiting" };
+    if (photo.state === "kept") return { words: text("kept"), look: "waiting" };
+    if (photo.state === "waiting") return { words: text("waits"), look: "waiting" };
+    if (photo.state === "refused") return { words: text("not-taken"), look: "refused" };
     const { outcome, message } = photo.answer;
-    if (outcome === "clear") return { words: "Clear", look: "clear" };
-    if (outcome === "flagged") return { words: `Flagged: ${message}`, look: "flagged" };
-    return { words: "Take it again", look: "again" };
+    if (outcome === "clear") return { words: text("clear"), look: "clear" };
+    if (outcome === "flagged") return { words: text("flagged", { what: message }), look: "flagged" };
+    return { words: text("take-again"), look: "again" };
   }
   function detailOf(photo) {
     if (photo.state === "logged") return photo.answer.outcome === "could not be used" ? photo.answer.message : "";
     if (sending.has(photo.key)) return "";
     if (photo.state === "refused") return photo.said;
     if (photo.state === "kept") return `${photo.answer.message}.`;
-    if (photo.signedOut) return "You are signed out. It is sent once you have signed in.";
-    return photo.said ? `${photo.said} It is sent as soon as that is over.` : "It is sent next.";
+    if (photo.signedOut) return text("signed-out");
+    return photo.said ? text("sent-when-over", { why: photo.said }) : text("sent-next");
   }
   function notesOf(photo) {
     const notes = photo.answer?.notes ?? [];
-    return photo.answer?.already_logged ? ["This photo was in the log already; it was not added again.", ...notes] : notes;
+    return photo.answer?.already_logged ? [text("logged-already"), ...notes] : notes;
   }
   function pictureOf(photo) {
     if (photo.state === "logged") return make("img", { src: photo.answer.picture, alt: "", width: 120, height: 120, loading: "lazy" });
@@ -264,18 +265,18 @@ function begin() {
   }
   function todoOf(photo) {
     const todo = make("div", { className: "todo" });
-    if (photo.state === "waiting" && photo.signedOut) todo.append(make("a", { className: "button go", href: signInAddress(), textContent: "Sign in" }));
+    if (photo.state === "waiting" && photo.signedOut) todo.append(make("a", { className: "button go", href: signInAddress(), textContent: text("sign-in") }));
     if (photo.state === "logged") {
-      todo.append(make("a", { className: "button", href: photo.answer.piece, textContent: `Look at piece ${photo.answer.piece.split("/").pop()}` }));
+      todo.append(make("a", { className: "button", href: photo.answer.piece, textContent: text("look-at-piece", { id: photo.answer.piece.split("/").pop() }) }));
     }
     if (photo.state === "refused") {
       for (const name of photo.answer?.likely ?? []) {
         const title = [...mold.options].find((option) => option.value === name)?.textContent ?? name;
-        todo.append(act(`It is ${title}`, () => sendAgain(photo.key, { mold: name })));
+        todo.append(act(text("it-is", { mold: title }), () => sendAgain(photo.key, { mold: name })));
       }
       todo.append(
-        act("Send again as chosen above", () => sendAgain(photo.key, { mold: mold.value, pour_id: pour.value })),
-        act("Throw it away", () => confirm(`Throw the photo ${photo.name} away? It is nowhere else.`) && throwAway(photo.key)),
+        act(text("send-again-as-chosen"), () => sendAgain(photo.key, { mold: mold.value, pour_id: pour.value })),
+        act(text("throw-away"), () => confirm(text("throw-away-sure", { name: photo.name })) && throwAway(photo.key)),
       );
     }
     return todo;

@@ -1,5 +1,7 @@
 // A word on a piece without leaving the place on the page: the form is sent, and what changed is swapped in.
 
+import { text } from "./texts.js";
+
 const failed = document.querySelector("[data-review-failed]");
 let keeping = Promise.resolve();
 
@@ -39,7 +41,7 @@ async function send(form, submitter) {
     swap(page, form);
   } catch (error) {
     const said = error instanceof TypeError ? "" : error.message;
-    failed.textContent = said || "The word was not kept: this page cannot reach the program. Check the Wi-Fi and say it again.";
+    failed.textContent = said || text("not-kept");
     failed.hidden = false;
     failed.scrollIntoView({ block: "center" });
     form.setAttribute("aria-busy", "false");

@@ -15,6 +15,7 @@ const NEEDED = [
   "/static/label-scanning.js",
   "/static/waiting-photos.js",
   "/static/unsent.js",
+  "/static/texts.js",
   "/static/icon.svg",
   "/static/icon-192.png",
 ];

@@ -3,6 +3,8 @@
 // A photo is written to IndexedDB before anything else happens to it, with a key of its own that is the same at every
 // try, and the key of the piece that it shows. Its bytes are let go only once the program has logged it.
 
+import { text } from "./texts.js";
+
 const DATABASE = "inspector-photos";
 const LONGEST_WAIT_MS = 30_000;
 const LONGEST_SENDING_MS = 120_000;
@@ -156,15 +158,15 @@ async function sendOne(photo) {
     said = await response.json();
   } catch {
     // Not reached, or the answer broke off: it is sent again under the same key.
-    await update(photo.key, (now) => ({ ...now, said: "The program cannot be reached.", signedOut: false }));
+    await update(photo.key, (now) => ({ ...now, said: text("not-reached"), signedOut: false }));
     return false;
   }
   if (response.status === 401) {
-    await update(photo.key, (now) => ({ ...now, said: "You are signed out.", signedOut: true }));
+    await update(photo.key, (now) => ({ ...now, said: text("you-are-signed-out"), signedOut: true }));
     return false; // the others would be answered alike
   }
   const answer = said.photos?.[0];
-  const reason = said.error?.message ?? answer?.message ?? `The program answered ${response.status}.`;
+  const reason = said.error?.message ?? answer?.message ?? text("answered", { status: response.status });
   const mayPass = response.status >= 500 || [403, 408, 429].includes(response.status);
   if (answer?.outcome === "kept") await update(photo.key, (now) => ({ ...now, state: "kept", said: "", signedOut: false, answer }));
   else if (answer?.piece) await update(photo.key, logged(answer));
@@ -190,7 +192,7 @@ async function askOne(photo) {
   const response = await fetch(photo.answer.verdict, { headers: { Accept: "application/json" } });
   if (response.status === 404) {
     // Another log than the one that kept it, or somebody left it out: a person decides, its bytes are still here.
-    await update(photo.key, (now) => ({ ...now, state: "refused", said: "The program knows this photo no more." }));
+    await update(photo.key, (now) => ({ ...now, state: "refused", said: text("known-no-more") }));
   }
   if (!response.ok) return;
   const told = await response.json();
