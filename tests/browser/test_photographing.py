@@ -337,7 +337,7 @@ def test_a_label_is_photographed_in_place_of_choosing(served: Served, open_page:
     expect(pour).to_have_value("")
     label = page.get_by_label("Scan a label")
     label.set_input_files(label_file("https://printed-elsewhere.example/photograph?pour=1"))
-    expect(page.get_by_text("Chosen: Oak leaf, curled tips, Mon 23 Nov")).to_be_visible()
+    expect(page.get_by_text("Chosen: Oak leaf, curled tips, Mon, 23 Nov")).to_be_visible()
     expect(mold).to_have_value(MOLD)
     expect(pour).to_have_value("1")
     label.set_input_files(label_file("https://printed-elsewhere.example/photograph?mold=heron"))
