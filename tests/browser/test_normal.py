@@ -21,7 +21,7 @@ def test_what_was_dismissed_twice_is_not_counted_then_shown_counted_and_switched
     page = open_page(f"/pieces/{third}", PHONE, reviewer="Jonas")
     expect(page.get_by_role("heading", name="Nothing flagged")).to_be_visible()
     page.get_by_text("1 mark was not counted").click()
-    expect(page.get_by_role("img", name="Chip that was not counted, close up")).to_be_visible()
+    expect(page.get_by_role("img", name="Not counted, close up: chip")).to_be_visible()
     found = Axe().run(page, options=RULES)
     assert found.response["violations"] == [], found.generate_report()
     page.get_by_role("button", name="It is a chip: count it").click()
