@@ -20,7 +20,7 @@ from inspector.inspection.results import Kind
 
 __all__ = ["JUDGED_ALONE", "bent", "confidence_of", "is_shown", "kind_of"]
 
-# From which probability a candidate is shown, by source: chosen on the tuning split, molds left out in turn, for 0.43
+# From which probability a candidate is shown, by source: chosen on the tuning split, molds left out in turn, for 0.45
 # false findings on a good piece, all sources together, against three references and against one. Dark lines beside the
 # crack map found nothing there that it had missed; the surest are shown, for cracks unlike those that it learnt from.
 SHOWN_FROM = {"outline": 0.3, "excess": 0.5, "damage": 0.2, "crack": 0.2, "line": 0.7}

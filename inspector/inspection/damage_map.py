@@ -4,8 +4,9 @@ One small network encodes the surface of every photo alike. For each place and e
 have a mean and a range, in whatever number and order they come, widened by what the alignment may be off. A second
 network judges the photo's features beside mean and range, how deep inside the outline a place lies, and whether it
 looks like piece or like mat: first place by place, then looking around on a coarser raster, and back (Ronneberger et
-al. 2015). Both learnt from rendered pieces and from damage painted into them (``tests/benchmarks/fit_damage_map.py``);
-they lie beside this file in ONNX form and are run by OpenCV.
+al. 2015). Both learnt from rendered pieces and from damage painted into them (``tests/benchmarks/fit_damage_map.py``),
+the second through a larger one (``tests/benchmarks/thin_damage_map.py``); they lie beside this file in ONNX form and
+are run by OpenCV.
 """
 
 from __future__ import annotations

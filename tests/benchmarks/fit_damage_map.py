@@ -5,8 +5,8 @@
 DIR is what `aligned_layers` kept. Each photo is seen as it is, with damage painted into it (`painted_damage`), and
 with light, sharpness, noise, stains, shadows and the fit to the references changed at random, against one to three
 references. `fit_confidence` needs networks that saw none of the molds that it looks at (--leave-out, or a DIR without
-them). Needs PyTorch (`pip install --group fit`) and, for more than a trial, a graphics card: six minutes on a large
-one.
+them). `thin_damage_map` then makes the second network cheaper. Needs PyTorch (`pip install --group fit`) and, for more
+than a trial, a graphics card, which holds all examples (5 GB): five minutes on a large one.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import argparse
 import pickle
 import zlib
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from pathlib import Path
 
@@ -140,15 +140,14 @@ def surroundings(deep: Tensor, piece_odds: Tensor, used: Tensor) -> Tensor:
 
 
 def examples_of(path: Path, *, copies: int) -> list[Example]:
-    """All photos of a mold, each with some painted copies."""
+    """All photos of a mold, each with some painted copies; where a reference did not fit, another stands in for it."""
     cv2.setNumThreads(1)
     mold: AlignedMold = pickle.loads(path.read_bytes())
     mask = decoded(mold.mask)
     part = np.s_[: mask.shape[0] // STEP * STEP, : mask.shape[1] // STEP * STEP]
     mask = mask[part]
-    references = _tensor(
-        np.stack([appearance(decoded(one)[part], mask, px_per_mm=PX_PER_MM) for one in mold.references])
-    )
+    fitting = [appearance(decoded(one)[part], mask, px_per_mm=PX_PER_MM) for one in mold.references]
+    references = _tensor(np.stack([fitting[k % len(fitting)] for k in range(MOST_REFERENCES)]))
     inside_mm = cv2.distanceTransform((mask > 127).astype(np.uint8), cv2.DIST_L2, 5) / PX_PER_MM
     deep = _tensor(np.minimum(inside_mm, DEEPEST_MM)[None] / (0.5 * DEEPEST_MM))
     found = []
@@ -297,12 +296,24 @@ def as_another_photo(surface: Tensor, references: Tensor, rng: np.random.Generat
     return surface.clamp(-FARTHEST, FARTHEST), references
 
 
+def on_device(examples: list[Example], device: str) -> list[Example]:
+    """The same examples where they are cut and learnt from; what several share is held once."""
+    there: dict[int, Tensor] = {}
+
+    def moved(tensor: Tensor) -> Tensor:
+        return there.setdefault(id(tensor), tensor.to(device))
+
+    pictures = [field.name for field in fields(Example) if field.type == "Tensor"]
+    return [replace(one, **{name: moved(getattr(one, name)) for name in pictures}) for one in examples]
+
+
 def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Judge:
     """Weighted logistic loss, AdamW (Loshchilov and Hutter 2019), a rate that falls along a cosine."""
     rng = np.random.default_rng(seed)
     torch.manual_seed(seed)
     judge = Judge(encoder()).to(device)
     optimizer = torch.optim.AdamW(judge.parameters(), lr=RATE, weight_decay=DECAY)
+    examples = on_device(examples, device)
     apart = [[one for one in examples if one.painted is painted] for painted in (True, False)]
     for step in range(steps):
         for group in optimizer.param_groups:
@@ -312,7 +323,7 @@ def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Jud
             few = apart[0] if apart[0] and rng.random() < PAINTED_SHARE else apart[1]
             crops.append(cut_crop(few[rng.integers(len(few))], rng))
         surface, references, deep, odds, wanted, weight = (
-            torch.stack([crop[k] for crop in crops]).to(device).float() for k in range(6)
+            torch.stack([crop[k] for crop in crops]).float() for k in range(6)
         )
         most = references.shape[1]
         wanted_count = torch.randint(1, most + 1, (BATCH, 1), device=device)
@@ -332,7 +343,7 @@ def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Jud
     return judge.float().cpu().eval()
 
 
-def write_networks(judge: Judge, folder: Path) -> None:
+def write_networks(judge: nn.Module, folder: Path) -> None:
     """Both networks in ONNX form, for pictures of any size."""
     folder.mkdir(parents=True, exist_ok=True)
     side = 8 * STEP

@@ -24,7 +24,7 @@ def test_what_was_dismissed_twice_is_not_counted_then_shown_counted_and_switched
     expect(page.get_by_role("img", name="Not counted, close up: chip")).to_be_visible()
     found = Axe().run(page, options=RULES)
     assert found.response["violations"] == [], found.generate_report()
-    page.get_by_role("button", name="It is a chip: count it").click()
+    page.get_by_role("button", name="It is damage: count it (chip)").click()
     expect(page.get_by_role("heading", name="1 place flagged")).to_be_visible()
     expect(page.get_by_text("not counted")).to_have_count(0)
     assert served.shop.piece(third).piece.kinds == ("chip",)

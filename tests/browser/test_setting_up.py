@@ -166,7 +166,7 @@ def test_a_part_that_was_not_proposed_is_drawn_by_thumb_and_taken_away(served: S
     draw_with_a_thumb(page, [(200, 200), (350, 200), (275, 320)])
     expect(page.get_by_role("button", name="Corner 3 of 3")).to_be_visible()
     page.get_by_label("What this part is called").fill("tip")
-    page.get_by_role("button", name="Keep this part").tap()
+    page.get_by_role("button", name="Keep this part").click()
     expect(page.locator("svg .words", has_text="tip")).to_be_visible()
     drawn = features_of(served)["tip"]
     assert min(x for x, _ in drawn) == pytest.approx(200, abs=8)
