@@ -97,7 +97,7 @@ from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
-from inspector.log.photos import sha256_of
+from inspector.log.photos import sha256_of, suffix_of
 from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
@@ -374,6 +374,7 @@ __all__ = [
     "set_reference_use",
     "set_role",
     "sha256_of",
+    "suffix_of",
     "take_back",
     "touch_session",
     "touch_token",

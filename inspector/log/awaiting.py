@@ -17,12 +17,12 @@ from inspector.errors import InputError
 from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.history import acting_as, acting_name
 from inspector.log.opening import Log
-from inspector.log.photo_rows import NewPhoto, photo_record, photo_row
+from inspector.log.photo_rows import NewPhoto, photo_record
 from inspector.log.recording import (
     PhotoSending,
     inspection_row,
-    note_sending_row,
     place_photo,
+    sent_photo_row,
     sent_piece,
     view_of_reference,
 )
@@ -114,9 +114,7 @@ def keep_for_inspection(log: Log, new: PhotoToInspect) -> KeptPhoto:
     """
     now = datetime.now(UTC)
     with log.writing() as session:
-        photo = photo_row(session, new.photo, now=now)
-        session.flush()
-        sent_before = note_sending_row(session, new.sending, photo, now=now)
+        photo, sent_before = sent_photo_row(session, new.photo, new.sending, now=now)
         waits = _row_of(session, photo.id)
         if photo.piece_id is not None:
             return KeptPhoto(photo.id, photo.piece_id, added=False, sent_before=sent_before)

@@ -9,7 +9,7 @@ from pathlib import Path
 from inspector.errors import InspectorError
 from inspector.log.durable_files import make_folder, sync_folder, whole_file
 
-__all__ = ["PhotoFolder", "media_type_of", "sha256_of"]
+__all__ = ["PhotoFolder", "media_type_of", "sha256_of", "suffix_of"]
 
 _SUFFIXES = {
     "image/jpeg": ".jpg",
@@ -43,6 +43,11 @@ def media_type_of(data: bytes) -> str:
     if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
         return "image/heic"
     return "application/octet-stream"
+
+
+def suffix_of(media_type: str) -> str:
+    """How the name of a photo's file ends, by a type that `media_type_of` gives."""
+    return _SUFFIXES[media_type]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +105,7 @@ class PhotoFolder:
     def path(self, sha256: bytes, media_type: str) -> Path:
         """Where a photo of that content lies."""
         name = sha256.hex()
-        return self.folder / name[:2] / f"{name}{_SUFFIXES[media_type]}"
+        return self.folder / name[:2] / f"{name}{suffix_of(media_type)}"
 
     def files(self) -> Iterator[Path]:
         """Find all photos that are kept, whether or not the log names them."""

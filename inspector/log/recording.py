@@ -34,8 +34,8 @@ __all__ = [
     "find_sent_piece",
     "inspection_row",
     "note_sending",
-    "note_sending_row",
     "place_photo",
+    "sent_photo_row",
     "sent_piece",
     "view_of_reference",
 ]
@@ -93,7 +93,7 @@ def note_sending(log: Log, sending: PhotoSending, *, photo_id: int) -> bool:
     """
     with log.writing() as session:
         photo = session.get_one(PhotoRow, photo_id)
-        return note_sending_row(session, sending, photo, now=datetime.now(UTC))
+        return _note_sending_row(session, sending, photo, now=datetime.now(UTC))
 
 
 def check_piece(
@@ -120,9 +120,7 @@ def add_piece_photo(log: Log, new: NewPiecePhoto) -> LoggedPiecePhoto:
     """
     now = datetime.now(UTC)
     with log.writing() as session:
-        photo = photo_row(session, new.photo, now=now)
-        session.flush()
-        sent_before = note_sending_row(session, new.sending, photo, now=now)
+        photo, sent_before = sent_photo_row(session, new.photo, new.sending, now=now)
         if photo.piece_id is not None:
             return LoggedPiecePhoto(photo_id=photo.id, piece_id=photo.piece_id, added=False, sent_before=sent_before)
         piece = place_photo(
@@ -196,7 +194,16 @@ def sent_piece(session: Session, piece_key: str) -> int | None:
     return session.scalars(query).first()
 
 
-def note_sending_row(session: Session, sending: PhotoSending | None, photo: PhotoRow, *, now: datetime) -> bool:
+def sent_photo_row(
+    session: Session, photo: NewPhoto, sending: PhotoSending | None, *, now: datetime
+) -> tuple[PhotoRow, bool]:
+    """Find or add a photo and keep the keys of its sending; give whether an earlier try of it got into the log."""
+    row = photo_row(session, photo, now=now)
+    session.flush()
+    return row, _note_sending_row(session, sending, row, now=now)
+
+
+def _note_sending_row(session: Session, sending: PhotoSending | None, photo: PhotoRow, *, now: datetime) -> bool:
     """Keep the keys of a sending; give whether an earlier try of it got into the log."""
     if sending is None:
         return False

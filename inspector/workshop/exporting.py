@@ -31,13 +31,6 @@ _KEPT_IN_MEMORY_BYTES = 4_000_000
 # What is sent at once.
 _CHUNK_BYTES = 256 * 1024
 _LONGEST_NAME = 80
-_SUFFIXES = {
-    "image/jpeg": ".jpg",
-    "image/png": ".png",
-    "image/webp": ".webp",
-    "image/tiff": ".tif",
-    "image/heic": ".heic",
-}
 # Of these the place can be left out without touching the pixels.
 _KEPT_AS_THEY_ARE = ("image/jpeg", "image/png")
 # Within these every date that zip knows lies (APPNOTE 4.4.6: from 1980, two digits of years since).
@@ -184,7 +177,7 @@ def _file_names(detail: PieceDetail, *, with_place: bool) -> dict[int, str]:
         stem = photo.name.rpartition(".")[0] or photo.name
         plain = re.sub("[^A-Za-z0-9_-]+", "-", stem).strip("-")[:_LONGEST_NAME]
         kept = with_place or photo.media_type in _KEPT_AS_THEY_ARE
-        suffix = _SUFFIXES.get(photo.media_type, ".bin") if kept else ".jpg"
+        suffix = log.suffix_of(photo.media_type) if kept else ".jpg"
         names[photo.id] = f"photos/{photo.id:06d}{'-' if plain else ''}{plain}{suffix}"
     return names
 
