@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import pickle
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,41 +20,13 @@ from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
 from inspector.inspection.view import View
+from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto
 from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
 
 MOST_REFERENCES = 3
 MARGIN_MM = 4.0
 # A crack's path, drawn this wide.
 CRACK_MM = 0.35
-# Log odds are kept as bytes, from -8 to 8.
-ODDS_LEVELS, LEAST_ODDS = 16, -8.0
-
-
-@dataclass(frozen=True, slots=True)
-class AlignedPhoto:
-    """One photo in the frame of its mold; pictures are kept encoded."""
-
-    name: str
-    gray: bytes
-    valid: bytes
-    piece_odds: bytes
-    defects: bytes  # the number of the defect at each place, from 1; 0 for none
-    kinds: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class AlignedMold:
-    """A mold's references and photos."""
-
-    name: str
-    mask: bytes
-    references: tuple[bytes, ...]
-    photos: tuple[AlignedPhoto, ...]
-
-
-def decoded(picture: bytes) -> NDArray[np.uint8]:
-    """A kept picture, gray."""
-    return np.asarray(cv2.imdecode(np.frombuffer(picture, dtype=np.uint8), cv2.IMREAD_GRAYSCALE))
 
 
 def align_mold(job: tuple[BenchMold, Path]) -> str:

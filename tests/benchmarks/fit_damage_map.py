@@ -38,7 +38,7 @@ from torch.nn.functional import (
 from inspector.comparing.appearance import FARTHEST, appearance
 from inspector.inspection.damage_map import DEEPEST_MM, FARTHEST_ODDS, FEATURES, MOST_REFERENCES, STEP
 from inspector.inspection.painted_damage import paint_damage
-from tests.benchmarks.aligned_layers import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto, decoded
+from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto, decoded
 
 PX_PER_MM = 4.0
 # Which answer a kind belongs to: a missing part, a hollow, a crack. Excess is neither right nor wrong.
@@ -303,8 +303,11 @@ def on_device(examples: list[Example], device: str) -> list[Example]:
     def moved(tensor: Tensor) -> Tensor:
         return there.setdefault(id(tensor), tensor.to(device))
 
-    pictures = [field.name for field in fields(Example) if field.type == "Tensor"]
-    return [replace(one, **{name: moved(getattr(one, name)) for name in pictures}) for one in examples]
+    def pictures(one: Example) -> dict[str, Tensor]:
+        values = {field.name: getattr(one, field.name) for field in fields(one)}
+        return {name: moved(value) for name, value in values.items() if isinstance(value, Tensor)}
+
+    return [replace(one, **pictures(one)) for one in examples]
 
 
 def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Judge:

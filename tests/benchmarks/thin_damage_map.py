@@ -24,7 +24,7 @@ import onnx
 import torch
 from onnx import numpy_helper
 from torch import Tensor, nn
-from torch.nn.functional import interpolate, relu
+from torch.nn.functional import relu
 
 from tests.benchmarks.fit_damage_map import (
     COARSE,
@@ -81,15 +81,14 @@ class ThinResidual(nn.Module):
         return relu(x + self.second(relu(self.first(x))))
 
 
-class ThinJudge(nn.Module):
-    """As `Judge`, made cheaper; what it shares with the full one it takes over."""
+class ThinJudge(Judge):
+    """The same with thin parts; what stays as it is begins as the full one's."""
 
     def __init__(self, full: Judge) -> None:
-        super().__init__()
-        self.encoder, self.down = full.encoder, full.down
-        self.fine = nn.Sequential(full.fine[0], nn.ReLU(), Thin(FINE, FINE_CHANNELS, FINE), nn.ReLU())
-        self.coarse = nn.Sequential(*(ThinResidual(spacing) for spacing in SPACINGS))
-        self.narrow = nn.Conv2d(COARSE, COARSE_CHANNELS, 1, bias=False)
+        super().__init__(full.encoder)
+        self.fine[2] = Thin(FINE, FINE_CHANNELS, FINE)
+        narrow = nn.Conv2d(COARSE, COARSE_CHANNELS, 1, bias=False)
+        self.coarse = nn.Sequential(*(ThinResidual(spacing) for spacing in SPACINGS), narrow)
         self.last = nn.Sequential(
             Thin(FINE + COARSE_CHANNELS, FINE_CHANNELS, FINE),
             nn.ReLU(),
@@ -97,14 +96,8 @@ class ThinJudge(nn.Module):
             nn.ReLU(),
             nn.Conv2d(LAST, 3, 1),
         )
-
-    def forward(self, surface: Tensor, mean: Tensor, highest: Tensor, lowest: Tensor, around: Tensor) -> Tensor:
-        """(b, 3, h / 2, w / 2)."""
-        own = self.encoder(surface)
-        fine = self.fine(torch.cat([own, mean, relu(own - highest), relu(lowest - own), around], 1))
-        coarse = self.narrow(self.coarse(self.down(fine)))
-        grown = interpolate(coarse, scale_factor=2, mode="bilinear", align_corners=False)
-        return self.last(torch.cat([fine, grown], 1))
+        self.fine[0].load_state_dict(full.fine[0].state_dict())
+        self.down.load_state_dict(full.down.state_dict())
 
     def narrow_as(self, full: Judge, coarse: Tensor, joined: Tensor) -> None:
         """Keep of the coarse features (n, COARSE) what matters most to the convolution that takes them (to joined)."""
@@ -114,7 +107,7 @@ class ThinJudge(nn.Module):
         root = torch.linalg.cholesky(spread + 1e-4 * spread.diagonal().mean() * torch.eye(COARSE))
         left, strength, right = torch.linalg.svd(taken @ root, full_matrices=False)
         main = slice(COARSE_CHANNELS)
-        self.narrow.weight.data = torch.linalg.solve(root.T, right[main].T).T[:, :, None, None].clone()
+        self.coarse[-1].weight.data = torch.linalg.solve(root.T, right[main].T).T[:, :, None, None].clone()
         narrowed = (left[:, main] * strength[main]).reshape(FINE, 3, 3, COARSE_CHANNELS).permute(0, 3, 1, 2)
         self.last[0].stand_in(torch.cat([weight[:, :FINE], narrowed], 1), full.last[0].bias.data, joined)
 
@@ -160,7 +153,7 @@ def thinned(full: Judge, batches: list[Inputs]) -> ThinJudge:
         seen[module].append(flat[torch.randint(0, len(flat), (PLACES,))])
 
     pairs = [(full.fine[2], thin.fine[2])]
-    for block, thin_block in zip(full.coarse, thin.coarse, strict=True):
+    for block, thin_block in zip(full.coarse, thin.coarse[:-1], strict=True):
         pairs += [(block.first, thin_block.first), (block.second, thin_block.second)]
     joining, last_features = full.last[0], full.last[3]
     looked_at = [*(one for one, _ in pairs), full.coarse, joining, last_features]
@@ -179,9 +172,8 @@ def thinned(full: Judge, batches: list[Inputs]) -> ThinJudge:
 
 def learn_from(full: Judge, thin: ThinJudge, draw: Callable[[], Inputs], *, minutes: float) -> ThinJudge:
     """Squared differences of log odds, mostly of places that may be damaged; a rate that falls with the clock."""
-    for part in (thin.fine, thin.down, thin.coarse, thin.narrow, thin.last):
-        part.requires_grad_(True)
-    optimizer = torch.optim.AdamW([one for one in thin.parameters() if one.requires_grad], RATE, weight_decay=DECAY)
+    learning = [one for one in thin.parameters() if one.requires_grad]  # the encoder, which references share, is not
+    optimizer = torch.optim.AdamW(learning, RATE, weight_decay=DECAY)
     began, step = time.monotonic(), 0
     while (done := (time.monotonic() - began) / (60 * minutes)) < 1:
         for group in optimizer.param_groups:
@@ -219,9 +211,7 @@ def main() -> None:
     full = read_full(arguments.full)
     draw = partial(draw_inputs, examples, full, rng)
     thin = thinned(full, [draw() for _ in range(LOOKED_AT)])
-    # The full judge goes on answering: what the thin one learns from here on is its own.
-    learn_from(read_full(arguments.full), thin, draw, minutes=arguments.minutes)
-    write_networks(thin, arguments.out)
+    write_networks(learn_from(full, thin, draw, minutes=arguments.minutes), arguments.out)
 
 
 if __name__ == "__main__":
