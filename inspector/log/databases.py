@@ -47,6 +47,9 @@ class Database(Protocol):
     def faults(self, connection: Connection) -> list[str]:
         """Tell what is wrong with the database itself."""
 
+    def dangling(self, connection: Connection) -> list[tuple[str, int, str]]:
+        """Name table and number of rows that refer to a row which is not there, and the table of that one."""
+
     def risks(self, connection: Connection) -> list[str]:
         """Tell what may lose acknowledged words at a power cut."""
 

@@ -122,6 +122,12 @@ class SqliteFile:
         said = [text for (text,) in connection.exec_driver_sql("PRAGMA integrity_check")]
         return [] if said == ["ok"] else said[:5]
 
+    def dangling(self, connection: Connection) -> list[tuple[str, int, str]]:
+        """Name rows that refer to what is not there: written by a program that did not have SQLite refuse them."""
+        return sorted(
+            (name, row_id, other) for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check")
+        )
+
     def risks(self, connection: Connection) -> list[str]:  # noqa: ARG002 - a server may be set otherwise
         """Name what may lose acknowledged words at a power cut: nothing, as `connect` sets it."""
         return []
