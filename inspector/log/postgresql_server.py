@@ -1,6 +1,5 @@
 """A log's database as one that a PostgreSQL server keeps."""
 
-import tempfile
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -94,7 +93,7 @@ class PostgresqlDatabase:
         with disposing(self.connect()) as engine, engine.connect() as source:
             SqliteFile(target).fill(source)
 
-    def take_over(self, copy: bytes) -> None:
+    def take_over(self, copy: Path) -> None:
         """Become what an SQLite copy holds, all or nothing.
 
         Raises
@@ -102,14 +101,11 @@ class PostgresqlDatabase:
         InputError
             If the copy holds what no program of ours wrote.
         """
-        with tempfile.TemporaryDirectory() as scratch:
-            file = Path(scratch) / "copy.sqlite3"
-            file.write_bytes(copy)
-            with disposing(SqliteFile(file).connect()) as engine, engine.connect() as source:
-                try:
-                    self.take_rows(source)
-                except (ValueError, TypeError) as error:  # SQLite holds anything in any column
-                    raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
+        with disposing(SqliteFile(copy).connect()) as engine, engine.connect() as source:
+            try:
+                self.take_rows(source)
+            except (ValueError, TypeError) as error:  # SQLite holds anything in any column
+                raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, all or nothing.

@@ -77,8 +77,8 @@ class SqliteFile:
         with closing(sqlite3.connect(self.path)) as source, closing(sqlite3.connect(target)) as copy:
             source.backup(copy)  # in one step, over a transaction that reads: writers go on (sqlite.org/backup)
 
-    def take_over(self, copy: bytes) -> None:
-        """Become what a copy holds, where there is no file yet; on disk when this returns, or not there at all.
+    def take_over(self, copy: Path) -> None:
+        """Become a copy on the same disk, where there is no file yet; on disk when this returns, or not there at all.
 
         Raises
         ------
@@ -87,7 +87,7 @@ class SqliteFile:
         """
         make_folder(self.path.parent)
         with whole_file(self.path) as part:
-            part.write_bytes(copy)
+            copy.replace(part)
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no file yet; on disk when this returns, or not there.
