@@ -21,7 +21,7 @@ class JsonLine(logging.Formatter):
         }
         if record.exc_info:
             line["failure"] = self.formatException(record.exc_info)
-        return json.dumps(line, ensure_ascii=False)
+        return json.dumps(line)  # in ASCII: no control sign reaches a terminal, no line separator ends the line
 
 
 def tell_what_happens() -> None:

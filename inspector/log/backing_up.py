@@ -26,6 +26,7 @@ from inspector.log.access_tables import PASSING_TABLES
 from inspector.log.databases import DATABASE_NAME, database_of
 from inspector.log.durable_files import whole_file
 from inspector.log.opening import make_data_folder, photo_folder, said_by
+from inspector.log.photos import MOST_PHOTO_BYTES
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas
 
@@ -33,8 +34,16 @@ __all__ = ["Backup", "back_up", "restore"]
 
 _FORMAT = "Inspector backup 1"
 _LIST = "contents.json"
+_ENCRYPTED = 0x1  # PKWARE APPNOTE 4.4.4
 # No name in an archive leads anywhere else.
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/(\1[0-9a-f]{62})\.[a-z]{3,4}")
+# What the list may take of an archive, beside what it says of each file: about a kilobyte.
+_LIST_BYTES = 10_000_000
+_LIST_BYTES_A_FILE = 1000
+# Of a database: that of the demo packs to a third, an empty one to a fiftieth. Small ones are let be.
+_MOST_PACKED = 200
+_SMALL_BYTES = 50_000_000
+_PORTION_BYTES = 1_000_000
 _NAME_ONE = "Name the data folder with --data, or a server's database with --database."
 
 
@@ -116,12 +125,16 @@ def restore(file: Path, where: Path | LogPlace) -> Backup:
         with _opened(file) as archive:
             contents = _contents(archive, file)
             _check_room(contents, place.folder)
+            _check_packing(archive, contents, file)
             make_data_folder(place.folder)
             photos = photo_folder(place.folder)
             for name in contents["files"]:
                 if name != DATABASE_NAME and photos.keep(_read(archive, name, contents, file)).hex() not in name:
                     raise _damaged(file, name)
-            database.take_over(_read(archive, DATABASE_NAME, contents, file))
+            with tempfile.TemporaryDirectory(dir=place.folder, prefix=".restoring-") as scratch:
+                copy = Path(scratch) / DATABASE_NAME
+                _unpack_database(archive, copy, contents, file)
+                database.take_over(copy)
     except OSError as error:
         raise InspectorError(
             f"{file} could not be restored into {place.folder}: {error.strerror or error}. See that the folder has "
@@ -198,30 +211,49 @@ def _opened(file: Path) -> Iterator[zipfile.ZipFile]:
 
 def _contents(archive: zipfile.ZipFile, file: Path) -> dict[str, Any]:
     """Read the list of an archive, and see that the archive holds just that and nothing that leads elsewhere."""
-    names = [info.filename for info in archive.infolist()]
+    infos = archive.infolist()
+    names = [info.filename for info in infos]
+    for info in infos:
+        if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or info.flag_bits & _ENCRYPTED:
+            raise InputError(f"{file} is packed as no backup of Inspector is. Use another backup.")
     try:
+        if archive.getinfo(_LIST).file_size > _LIST_BYTES + _LIST_BYTES_A_FILE * len(infos):
+            raise ValueError("too long a list")
         contents = json.loads(archive.read(_LIST))
-        files = {
-            name: (bytes.fromhex(entry["sha256"]), int(entry["bytes"])) for name, entry in contents["files"].items()
+        files: dict[str, dict[str, Any]] = {
+            name: {"sha256": bytes.fromhex(entry["sha256"]).hex(), "bytes": _size(entry["bytes"])}
+            for name, entry in contents["files"].items()
         }
-        told = contents["format"], datetime.fromisoformat(contents["made_at"]), contents["schema"], contents["left_out"]
-    except (KeyError, ValueError, TypeError, AttributeError) as error:
+        made_at, left_out = datetime.fromisoformat(contents["made_at"]), [str(said) for said in contents["left_out"]]
+        made_by, schema = contents["format"], contents["schema"]
+    except (KeyError, ValueError, TypeError, AttributeError, RecursionError) as error:
         raise InputError(f"{file} is no backup of Inspector: it holds no list of what is in it.") from error
-    if told[0] != _FORMAT:
-        raise InputError(f"{file} was made by another program ({told[0]}). Restore it with that one.")
+    if made_by != _FORMAT:
+        raise InputError(f"{file} was made by another program ({made_by}). Restore it with that one.")
     if sorted(names) != sorted([*files, _LIST]) or DATABASE_NAME not in files:
         raise InputError(f"{file} does not hold what its list says. Use another backup.")
-    for name, (sha256, _) in files.items():
+    for name, entry in files.items():
         photo = _PHOTO.fullmatch(name)
-        if name != DATABASE_NAME and (photo is None or photo[2] != sha256.hex()):
+        if name != DATABASE_NAME and (photo is None or photo[2] != entry["sha256"]):
             raise InputError(f"{file} holds {name!r}, which is no photo of a log. Use another backup.")
+        if photo is not None and entry["bytes"] > MOST_PHOTO_BYTES:
+            raise InputError(
+                f"{file} holds a photo of {entry['bytes'] / 1e6:.0f} MB, and {MOST_PHOTO_BYTES / 1e6:.0f} MB are the "
+                "most that are kept: it was not made by Inspector. Use another backup."
+            )
     known = known_schemas()
-    if told[2] not in known:
+    if schema not in known:
         raise InputError(
-            f"{file} was made by a newer program (its schema is {told[2]}, this program knows up to {known[0]}). "
+            f"{file} was made by a newer program (its schema is {schema}, this program knows up to {known[0]}). "
             "Install that version to restore it."
         )
-    return dict(contents)
+    return {"made_at": made_at.isoformat(), "schema": schema, "left_out": left_out, "files": files}
+
+
+def _size(value: object) -> int:
+    if not isinstance(value, int) or value < 0:
+        raise ValueError(f"{value!r} is no size of a file")
+    return value
 
 
 def _check_room(contents: Mapping[str, Any], data_dir: Path) -> None:
@@ -235,6 +267,18 @@ def _check_room(contents: Mapping[str, Any], data_dir: Path) -> None:
         )
 
 
+def _check_packing(archive: zipfile.ZipFile, contents: Mapping[str, Any], file: Path) -> None:
+    unpacked_bytes, packed_bytes = (
+        contents["files"][DATABASE_NAME]["bytes"],
+        archive.getinfo(DATABASE_NAME).compress_size,
+    )
+    if unpacked_bytes > max(_SMALL_BYTES, _MOST_PACKED * packed_bytes):
+        raise InputError(
+            f"{file} holds a database of {unpacked_bytes / 1e6:.0f} MB in {packed_bytes / 1e6:.1f} MB: it was packed "
+            "to fill the disk. Use another backup."
+        )
+
+
 def _read(archive: zipfile.ZipFile, name: str, contents: Mapping[str, Any], file: Path) -> bytes:
     """Read a file of the archive, no more of it than the list says."""
     entry = contents["files"][name]
@@ -243,6 +287,21 @@ def _read(archive: zipfile.ZipFile, name: str, contents: Mapping[str, Any], file
     if len(data) != entry["bytes"] or hashlib.sha256(data).hexdigest() != entry["sha256"]:
         raise _damaged(file, name)
     return data
+
+
+def _unpack_database(archive: zipfile.ZipFile, copy: Path, contents: Mapping[str, Any], file: Path) -> None:
+    """Write the database of the archive into a file, no more of it than the list says; it may be of any size."""
+    entry = contents["files"][DATABASE_NAME]
+    left, digest = entry["bytes"], hashlib.sha256()
+    with archive.open(DATABASE_NAME) as packed, copy.open("wb") as unpacked:
+        while portion := packed.read(_PORTION_BYTES):
+            left -= len(portion)
+            if left < 0:
+                break
+            digest.update(portion)
+            unpacked.write(portion)
+    if left != 0 or digest.hexdigest() != entry["sha256"]:
+        raise _damaged(file, DATABASE_NAME)
 
 
 def _damaged(file: Path, name: str) -> InputError:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnClause, Connection, MetaData, and_, column, exists, select, table
+from sqlalchemy import ColumnClause, Connection, column, select, table
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from inspector.errors import InputError
@@ -90,7 +90,10 @@ def _check(connection: Connection, photos: PhotoFolder, database: Database) -> L
             f"The log {database} was written by a newer program (its schema is {schema}, this program knows up to "
             f"{known[0]}). Install that version to check it."
         )
-    troubles = [*_dangling(connection)]
+    troubles = [
+        Trouble(f"Row {row_id} of table {name} refers to a row of {other} that is not there.", _FROM_BACKUP)
+        for name, row_id, other in database.dangling(connection)
+    ]
     notes = [f"{risk}: a power cut may cost what was written last." for risk in database.risks(connection)]
     if schema != known[0]:
         notes.append(f"The schema is {schema}; the next start brings it to {known[0]}, and puts a copy aside before.")
@@ -136,29 +139,6 @@ def _check(connection: Connection, photos: PhotoFolder, database: Database) -> L
         changes=count_changes(connection),
         last_link=last_link(connection).hex(),
     )
-
-
-def _dangling(connection: Connection) -> list[Trouble]:
-    """Rows that refer to rows which are not there: a database refuses them only while it is told to."""
-    described = MetaData()
-    described.reflect(connection)
-    troubles = []
-    for each in described.sorted_tables:
-        (first_key, *_) = each.primary_key.columns
-        for reference in sorted(each.foreign_key_constraints, key=lambda reference: str(reference.name)):
-            other = reference.referred_table.alias()
-            pairs = [(link.parent, other.c[link.column.name]) for link in reference.elements]
-            there = exists().where(and_(*(ours == theirs for ours, theirs in pairs)))
-            lost = select(first_key).where(*(ours.is_not(None) for ours, _ in pairs), ~there).order_by(first_key)
-            troubles += [
-                Trouble(
-                    f"Row {row_id} of table {each.name} refers to a row of {reference.referred_table.name} that is "
-                    "not there.",
-                    _FROM_BACKUP,
-                )
-                for row_id in connection.scalars(lost)
-            ]
-    return troubles
 
 
 def _wrong_with(path: Path, sha256: bytes) -> str | None:

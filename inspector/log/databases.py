@@ -35,8 +35,8 @@ class Database(Protocol):
     def copy_to(self, target: Path) -> None:
         """Copy it as it is at one moment into a new SQLite file."""
 
-    def take_over(self, copy: bytes) -> None:
-        """Become what a copy that `copy_to` made holds, where there is no log yet; all or nothing."""
+    def take_over(self, copy: Path) -> None:
+        """Become what a copy that `copy_to` made holds, where there is no log yet; all or nothing. It is used up."""
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no log yet; all or nothing."""
@@ -46,6 +46,9 @@ class Database(Protocol):
 
     def faults(self, connection: Connection) -> list[str]:
         """Tell what is wrong with the database itself."""
+
+    def dangling(self, connection: Connection) -> list[tuple[str, int, str]]:
+        """Name table and number of rows that refer to a row which is not there, and the table of that one."""
 
     def risks(self, connection: Connection) -> list[str]:
         """Tell what may lose acknowledged words at a power cut."""

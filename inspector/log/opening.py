@@ -24,6 +24,10 @@ from inspector.log.waiting import keeping_waiting
 
 __all__ = ["Log", "make_data_folder", "open_log", "photo_folder", "said_by"]
 
+# PostgreSQL, appendix A: numeric_value_out_of_range. Its numbers of rows have 31 bits, where SQLite's have 63.
+_OUT_OF_RANGE = "22003"
+_TOO_LARGE = "A number that was given is larger than any in the log. Check the numbers."
+
 _logger = logging.getLogger(__name__)
 
 
@@ -75,10 +79,12 @@ class Log:
         except OverflowError as error:
             if "SQLite INTEGER" not in str(error):
                 raise
-            raise InputError("A number that was given is larger than any in the log. Check the numbers.") from error
+            raise InputError(_TOO_LARGE) from error
         except IntegrityError:
             raise  # a fault of the program, not of the disk
         except DataError as error:
+            if getattr(error.orig, "sqlstate", None) == _OUT_OF_RANGE:
+                raise InputError(_TOO_LARGE) from error
             raise InputError(
                 f"The log cannot keep that: {said_by(error)}. Write it with letters and numbers."
             ) from error

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
 from inspector.log.opening import Log
-from inspector.log.photos import media_type_of
+from inspector.log.photos import MOST_PHOTO_BYTES, media_type_of
 from inspector.log.records import LoggedPhoto, StoredFile
 from inspector.log.tables import InspectionRow, PhotoRow, offset_minutes, with_offset
 
@@ -39,7 +39,18 @@ class NewPhoto:
     def kept(
         cls, log: Log, data: bytes, *, name: str, width_px: int, height_px: int, taken_at: datetime | None
     ) -> "NewPhoto":
-        """Bring the file to disk, so that a row may name it."""
+        """Bring the file to disk, so that a row may name it.
+
+        Raises
+        ------
+        InputError
+            If it is larger than any that is kept.
+        """
+        if len(data) > MOST_PHOTO_BYTES:
+            raise InputError(
+                f"Photo {name} has {len(data) / 1e6:.0f} MB, and {MOST_PHOTO_BYTES / 1e6:.0f} MB are the most that are "
+                "kept. Save it smaller, as a JPEG for instance."
+            )
         return cls(
             sha256=log.photos.keep(data),
             name=name,

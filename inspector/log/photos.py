@@ -9,7 +9,10 @@ from pathlib import Path
 from inspector.errors import InspectorError
 from inspector.log.durable_files import make_folder, sync_folder, whole_file
 
-__all__ = ["PhotoFolder", "media_type_of", "sha256_of", "suffix_of"]
+__all__ = ["MOST_PHOTO_BYTES", "PhotoFolder", "media_type_of", "sha256_of", "suffix_of"]
+
+MOST_PHOTO_BYTES = 100_000_000
+"""Of a photo that is kept: some three times what phones make of 60 megapixels."""
 
 _SUFFIXES = {
     "image/jpeg": ".jpg",

@@ -1,11 +1,10 @@
 """A log's database as one that a PostgreSQL server keeps."""
 
-import tempfile
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, MetaData, and_, create_engine, event, exists, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
@@ -94,7 +93,7 @@ class PostgresqlDatabase:
         with disposing(self.connect()) as engine, engine.connect() as source:
             SqliteFile(target).fill(source)
 
-    def take_over(self, copy: bytes) -> None:
+    def take_over(self, copy: Path) -> None:
         """Become what an SQLite copy holds, all or nothing.
 
         Raises
@@ -102,14 +101,11 @@ class PostgresqlDatabase:
         InputError
             If the copy holds what no program of ours wrote.
         """
-        with tempfile.TemporaryDirectory() as scratch:
-            file = Path(scratch) / "copy.sqlite3"
-            file.write_bytes(copy)
-            with disposing(SqliteFile(file).connect()) as engine, engine.connect() as source:
-                try:
-                    self.take_rows(source)
-                except (ValueError, TypeError) as error:  # SQLite holds anything in any column
-                    raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
+        with disposing(SqliteFile(copy).connect()) as engine, engine.connect() as source:
+            try:
+                self.take_rows(source)
+            except (ValueError, TypeError) as error:  # SQLite holds anything in any column
+                raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, all or nothing.
@@ -136,6 +132,21 @@ class PostgresqlDatabase:
         """Tell whether it holds text as this program writes it; the server looks after its pages itself."""
         encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
         return [] if encoding == "UTF8" else [f"its encoding is {encoding}, where it has to be UTF8"]
+
+    def dangling(self, connection: Connection) -> list[tuple[str, int, str]]:
+        """Name rows that refer to what is not there: written or removed while the server's triggers were off."""
+        described = MetaData()
+        described.reflect(connection)
+        found = []
+        for each in described.sorted_tables:
+            (first_key, *_) = each.primary_key.columns
+            for reference in sorted(each.foreign_key_constraints, key=lambda reference: str(reference.name)):
+                other = reference.referred_table.alias()
+                pairs = [(link.parent, other.c[link.column.name]) for link in reference.elements]
+                there = exists().where(and_(*(ours == theirs for ours, theirs in pairs)))
+                lost = select(first_key).where(*(ours.is_not(None) for ours, _ in pairs), ~there).order_by(first_key)
+                found += [(each.name, row_id, reference.referred_table.name) for row_id in connection.scalars(lost)]
+        return found
 
     def risks(self, connection: Connection) -> list[str]:
         """Name what may lose acknowledged words at a power cut."""

@@ -77,8 +77,8 @@ class SqliteFile:
         with closing(sqlite3.connect(self.path)) as source, closing(sqlite3.connect(target)) as copy:
             source.backup(copy)  # in one step, over a transaction that reads: writers go on (sqlite.org/backup)
 
-    def take_over(self, copy: bytes) -> None:
-        """Become what a copy holds, where there is no file yet; on disk when this returns, or not there at all.
+    def take_over(self, copy: Path) -> None:
+        """Become a copy on the same disk, where there is no file yet; on disk when this returns, or not there at all.
 
         Raises
         ------
@@ -87,7 +87,7 @@ class SqliteFile:
         """
         make_folder(self.path.parent)
         with whole_file(self.path) as part:
-            part.write_bytes(copy)
+            copy.replace(part)
 
     def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no file yet; on disk when this returns, or not there.
@@ -121,6 +121,12 @@ class SqliteFile:
         """Have SQLite look at every page (https://sqlite.org/pragma.html#pragma_integrity_check)."""
         said = [text for (text,) in connection.exec_driver_sql("PRAGMA integrity_check")]
         return [] if said == ["ok"] else said[:5]
+
+    def dangling(self, connection: Connection) -> list[tuple[str, int, str]]:
+        """Name rows that refer to what is not there: written by a program that did not have SQLite refuse them."""
+        return sorted(
+            (name, row_id, other) for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check")
+        )
 
     def risks(self, connection: Connection) -> list[str]:  # noqa: ARG002 - a server may be set otherwise
         """Name what may lose acknowledged words at a power cut: nothing, as `connect` sets it."""

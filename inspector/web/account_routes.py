@@ -1,4 +1,7 @@
-"""Pages of who may sign in and of the tokens of scripts: made, changed and removed by those who manage."""
+"""Pages of who may sign in and of the tokens of scripts: made, changed and removed by those who manage.
+
+For people only: whatever a token could make here, an account or another token, would outlive its revocation.
+"""
 
 from datetime import UTC, datetime
 from typing import Annotated
@@ -25,14 +28,14 @@ NewRole = Annotated[Role, Form()]
 
 
 @router.get("/accounts", response_class=HTMLResponse)
-@least("manage")
+@least("manage", of_scripts=None)
 def show_accounts(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show who may sign in."""
     return _accounts_page(request, shop)
 
 
 @router.post("/accounts")
-@least("manage")
+@least("manage", of_scripts=None)
 def add_account(request: Request, shop: ShopDep, role: NewRole, name: Name = "") -> Response:
     """Add somebody, and show the link by which they set their password."""
     account, code = shop.access.add_account(name, role=role, now=_now())
@@ -40,7 +43,7 @@ def add_account(request: Request, shop: ShopDep, role: NewRole, name: Name = "")
 
 
 @router.post("/accounts/{account_id}/link")
-@least("manage")
+@least("manage", of_scripts=None)
 def make_link(request: Request, shop: ShopDep, account_id: Id) -> Response:
     """Show a new link by which somebody sets a new password."""
     account = shop.access.account(account_id)
@@ -50,7 +53,7 @@ def make_link(request: Request, shop: ShopDep, account_id: Id) -> Response:
 
 
 @router.post("/accounts/{account_id}/role")
-@least("manage")
+@least("manage", of_scripts=None)
 def set_role(request: Request, shop: ShopDep, account_id: Id, role: NewRole) -> Response:
     """Change what somebody may do."""
     account = shop.access.set_role(account_id, role, now=_now())
@@ -65,7 +68,7 @@ def set_role(request: Request, shop: ShopDep, account_id: Id, role: NewRole) -> 
 
 
 @router.post("/accounts/{account_id}/removal")
-@least("manage")
+@least("manage", of_scripts=None)
 def remove_account(shop: ShopDep, account_id: Id) -> RedirectResponse:
     """Let somebody sign in no more."""
     shop.access.remove_account(account_id, now=_now())
@@ -73,14 +76,14 @@ def remove_account(shop: ShopDep, account_id: Id) -> RedirectResponse:
 
 
 @router.get("/tokens", response_class=HTMLResponse)
-@least("manage")
+@least("manage", of_scripts=None)
 def show_tokens(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the tokens of scripts."""
     return _tokens_page(request, shop)
 
 
 @router.post("/tokens")
-@least("manage")
+@least("manage", of_scripts=None)
 def add_token(request: Request, shop: ShopDep, role: NewRole, name: Name = "") -> Response:
     """Make a token, and show it this once."""
     token, code = shop.access.add_token(name, role=role, now=_now(), made_by=caller_of(request).account)
@@ -88,7 +91,7 @@ def add_token(request: Request, shop: ShopDep, role: NewRole, name: Name = "") -
 
 
 @router.post("/tokens/{token_id}/revocation")
-@least("manage")
+@least("manage", of_scripts=None)
 def revoke_token(shop: ShopDep, token_id: Id) -> RedirectResponse:
     """Let a token be of no use any more."""
     shop.access.revoke_token(token_id, now=_now())

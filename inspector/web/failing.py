@@ -2,6 +2,7 @@
 
 import errno
 from collections.abc import Mapping
+from contextlib import nullcontext
 from http import HTTPStatus
 
 from fastapi import FastAPI
@@ -14,6 +15,7 @@ from starlette.responses import Response
 from inspector.errors import InputError, InspectorError
 from inspector.web.language import mark, speaking, speaking_to, tr
 from inspector.web.pages import render, wants_json
+from inspector.web.quantities import measuring_in
 from inspector.web.sentences import told
 
 __all__ = ["answer_failures", "failure_response"]
@@ -85,13 +87,17 @@ def answer_failures(app: FastAPI) -> None:
 def failure_response(
     request: Request, *, status: int, sentence: str, headers: Mapping[str, str] | None = None
 ) -> Response:
-    """Say what could not be done, as a page or as `{"error": {"message": ...}}`."""
-    if wants_json(request):
-        return JSONResponse({"error": {"message": told(sentence)}}, status_code=status, headers=headers)
-    title = tr("Not found") if status == HTTPStatus.NOT_FOUND else tr("That did not work")
-    response = render(request, "failure.html", {"title": title, "sentence": sentence}, status=status)
-    response.headers.update(headers or {})
-    return response
+    """Say what could not be done, as a page or as `{"error": {"message": ...}}`.
+
+    Where the machine is out of order the log is not asked for its units: it may be the log that cannot be read.
+    """
+    with measuring_in(lambda: "metric") if status >= HTTPStatus.INTERNAL_SERVER_ERROR else nullcontext():
+        if wants_json(request):
+            return JSONResponse({"error": {"message": told(sentence)}}, status_code=status, headers=headers)
+        title = tr("Not found") if status == HTTPStatus.NOT_FOUND else tr("That did not work")
+        response = render(request, "failure.html", {"title": title, "sentence": sentence}, status=status)
+        response.headers.update(headers or {})
+        return response
 
 
 def _disk_sentence(error: OSError) -> str:

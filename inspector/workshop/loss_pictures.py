@@ -45,6 +45,7 @@ _STYLE: dict[Any, Any] = {
     "hatch.color": _HATCH,
     "hatch.linewidth": 1.2,
     "svg.hashsalt": "inspector",
+    "text.parse_math": False,  # a mold may have any title, "$" in it as well
 }
 # The style is set for the whole process while something is drawn, so one thread draws at a time.
 _DRAWING = Lock()

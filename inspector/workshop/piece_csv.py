@@ -23,6 +23,8 @@ _FINDING_COLUMNS = (
     "verdict",
     "reviewer",
 )
+# OWASP, "CSV Injection": also as the wide signs of East Asian keyboards, which some spreadsheets take for these.
+_BEGIN_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def finding_rows(
@@ -105,4 +107,4 @@ def _no_formula(value: Any) -> Any:
 
     As OWASP advises on CSV injection: an apostrophe before what begins with one of these signs. Numbers stay numbers.
     """
-    return f"'{value}" if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")) else value
+    return f"'{value}" if isinstance(value, str) and value.startswith(_BEGIN_A_FORMULA) else value

@@ -12,10 +12,12 @@ def line(message, *args, exc_info=None, **extra):
 
 
 def test_a_line_is_one_line_of_json():
-    told = line("request", said={"path": "/a\nb", "status": 200})
-    assert "\n" not in told
+    path = "/a\nb\u2028\u009b31m"  # line breaks, and what tells a terminal to do something
+    told = line("request", said={"path": path, "status": 200})
+    assert told.isascii()
+    assert told.isprintable()
     assert json.loads(told) | {"at": ""} == {
-        "at": "", "level": "info", "where": "inspector.web", "what": "request", "path": "/a\nb", "status": 200,
+        "at": "", "level": "info", "where": "inspector.web", "what": "request", "path": path, "status": 200,
     }  # fmt: skip
 
 

@@ -39,7 +39,7 @@ Told = tuple[str, ...]
 
 # Imported once and then forked: a child works at once instead of importing for a second.
 PROCESSES = multiprocessing.get_context("forkserver")
-PROCESSES.set_forkserver_preload(["inspector.workshop", "inspector.log"])
+PROCESSES.set_forkserver_preload(["inspector.workshop", "tests.doubles.drawing", "tests.doubles.drawn_engine"])
 
 
 # What the child does, until it is killed

@@ -17,6 +17,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import httpx2
 import numpy as np
@@ -36,6 +37,8 @@ class Seen:
     """What phones and reviewers saw."""
 
     answers: Counter[str] = field(default_factory=Counter)
+    not_used: Counter[str] = field(default_factory=Counter)
+    """Why photos could not be used; in a sentence without the photo's name."""
     keeping_s: list[float] = field(default_factory=list)
     verdict_s: list[float] = field(default_factory=list)
     reviews_s: list[float] = field(default_factory=list)
@@ -76,8 +79,7 @@ def send_photos(address: str, phone: int, photos: int, seen: Seen) -> None:
                 before = re.search(r"\d+", photo["message"])
                 seen.longest_queue = max(seen.longest_queue, int(before[0]) + 1 if before else 1)
             else:
-                seen.verdict_s.append(time.monotonic() - began_s)
-                seen.answers[photo["outcome"]] += 1
+                note_verdict(photo, began_s, seen)
         while kept:
             time.sleep(1)  # as the page does
             for verdict, began_s in list(kept.items()):
@@ -90,9 +92,15 @@ def send_photos(address: str, phone: int, photos: int, seen: Seen) -> None:
                     seen.wrong.append(f"phone {phone}: {verdict} {answer.status_code}")
                     del kept[verdict]
                 elif answer.json()["outcome"] != "kept":
-                    seen.verdict_s.append(time.monotonic() - began_s)
-                    seen.answers[answer.json()["outcome"]] += 1
+                    note_verdict(answer.json(), began_s, seen)
                     del kept[verdict]
+
+
+def note_verdict(photo: dict[str, Any], began_s: float, seen: Seen) -> None:
+    seen.verdict_s.append(time.monotonic() - began_s)
+    seen.answers[photo["outcome"]] += 1
+    if photo["outcome"] == "could not be used":
+        seen.not_used[photo["message"].replace(photo["name"], "N")] += 1
 
 
 def review(address: str, name: str, piece: int, stop: threading.Event, seen: Seen) -> None:
@@ -221,6 +229,8 @@ def main() -> None:
     print(told("until a photo was answered", seen.keeping_s))
     print(told("until its verdict was there", seen.verdict_s))
     print(told("a reviewer's request", seen.reviews_s))
+    for why, count in seen.not_used.most_common():
+        print(f"could not be used: {count}, {why}")
     print(f"longest queue {seen.longest_queue}, most memory {seen.most_bytes / 1e9:.2f} GB")
     print(f"{len(seen.wrong)} things went wrong", *seen.wrong, sep="\n")
     sys.exit(bool(seen.wrong))

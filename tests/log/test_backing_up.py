@@ -1,3 +1,4 @@
+import hashlib
 import json
 import shutil
 import sqlite3
@@ -25,11 +26,11 @@ def backup(filled, tmp_path):
     return tmp_path / "backup.zip"
 
 
-def repacked(backup, change):
+def repacked(backup, change, *, compression=zipfile.ZIP_STORED):
     """The same archive with its entries changed, as names and bytes."""
     with zipfile.ZipFile(backup) as archive:
         entries = [(info.filename, archive.read(info)) for info in archive.infolist()]
-    with zipfile.ZipFile(backup, "w") as archive:
+    with zipfile.ZipFile(backup, "w", compression) as archive:
         for name, data in change(entries):
             archive.writestr(name, data)
 
@@ -195,6 +196,56 @@ def test_a_file_larger_than_the_list_says_is_not_unpacked(backup, tmp_path):
 def test_a_backup_larger_than_the_disk_is_refused(backup, tmp_path):
     relisted(backup, lambda contents: contents["files"]["log.sqlite3"].update(bytes=10**18))
     with pytest.raises(InputError, match=r"takes 1000000000000 MB, and .* MB of room"):
+        restore(backup, tmp_path / "restored")
+
+
+@only_sqlite
+def test_a_photo_larger_than_any_that_is_kept_is_refused_before_it_is_read(backup, tmp_path):
+    relisted(backup, lambda contents: next(iter(contents["files"].values())).update(bytes=10**9))
+    with pytest.raises(InputError, match="holds a photo of 1000 MB, and 100 MB are the most that are kept"):
+        restore(backup, tmp_path / "restored")
+    assert not (tmp_path / "restored").exists()
+
+
+@pytest.mark.parametrize("size", [-5, "5", 1e400, None])
+@only_sqlite
+def test_a_size_that_is_none_is_refused(backup, tmp_path, size):
+    relisted(backup, lambda contents: contents["files"]["log.sqlite3"].update(bytes=size))
+    with pytest.raises(InputError, match="is no backup of Inspector"):
+        restore(backup, tmp_path / "restored")
+
+
+@pytest.mark.parametrize("content", [b" " * 20_000_000, b"[" * 100_000], ids=["long", "deep"])
+@only_sqlite
+def test_a_list_that_would_take_all_memory_is_refused(backup, tmp_path, content):
+    repacked(
+        backup,
+        lambda entries: [(n, content if n == "contents.json" else d) for n, d in entries],
+        compression=zipfile.ZIP_DEFLATED,
+    )
+    with pytest.raises(InputError, match="is no backup of Inspector"):
+        restore(backup, tmp_path / "restored")
+
+
+@only_sqlite
+def test_a_database_that_was_packed_to_fill_the_disk_is_refused(backup, tmp_path):
+    bomb = bytes(60_000_000)
+    entry = {"sha256": hashlib.sha256(bomb).hexdigest(), "bytes": len(bomb)}
+    relisted(backup, lambda contents: contents["files"].update({"log.sqlite3": entry}))
+    repacked(
+        backup,
+        lambda entries: [(n, bomb if n == "log.sqlite3" else d) for n, d in entries],
+        compression=zipfile.ZIP_DEFLATED,
+    )
+    with pytest.raises(InputError, match=r"holds a database of 60 MB in 0\.1 MB: it was packed to fill the disk"):
+        restore(backup, tmp_path / "restored")
+    assert not (tmp_path / "restored").exists()
+
+
+@only_sqlite
+def test_an_archive_that_is_packed_otherwise_is_refused(backup, tmp_path):
+    repacked(backup, lambda entries: entries, compression=zipfile.ZIP_LZMA)
+    with pytest.raises(InputError, match="is packed as no backup of Inspector is"):
         restore(backup, tmp_path / "restored")
 
 

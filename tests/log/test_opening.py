@@ -220,6 +220,13 @@ def test_two_that_open_a_new_log_at_once_share_it(new_place):
         each.close()
 
 
+@pytest.mark.parametrize("number", [2**31, 2**63, -(2**63) - 1])
+def test_a_number_that_no_row_has_is_told_whatever_keeps_the_log(stocked, make, number):
+    # The numbers of a server's rows end at 2**31 - 1, those of SQLite's at 2**63 - 1.
+    with pytest.raises(InputError, match=r"There is no pour|A number that was given is larger than any in the log"):
+        log.add_piece_photo(stocked, make.piece_photo(stocked, pour_id=number))
+
+
 def test_many_threads_may_write_at_once(opened):
     def add(number):
         log.add_mold(opened, f"mold-{number}", title="", material="", release_agent="", views=["front", "back"])

@@ -2,8 +2,10 @@ import hashlib
 
 import pytest
 
-from inspector.errors import InspectorError
-from inspector.log.photos import PhotoFolder, media_type_of
+from inspector.errors import InputError, InspectorError
+from inspector.log import photo_rows
+from inspector.log.photos import MOST_PHOTO_BYTES, PhotoFolder, media_type_of
+from inspector.settings import Settings
 
 
 def test_a_photo_comes_back_byte_for_byte(tmp_path):
@@ -33,6 +35,14 @@ def test_a_file_cut_off_by_a_power_cut_is_written_again(tmp_path):
     path.write_bytes(b"\xff\xd8")
     folder.keep(b"\xff\xd8\xff one")
     assert folder.read(sha256, "image/jpeg") == b"\xff\xd8\xff one"
+
+
+def test_a_photo_larger_than_any_that_is_kept_is_refused(stocked, make, monkeypatch):
+    assert Settings(data_dir=stocked.place.folder).max_photo_bytes == MOST_PHOTO_BYTES  # what the pages take is kept
+    monkeypatch.setattr(photo_rows, "MOST_PHOTO_BYTES", 1_000_000)
+    with pytest.raises(InputError, match=r"Photo a\.jpg has 2 MB, and 1 MB are the most that are kept\. Save it"):
+        make.photo(stocked, b"\xff\xd8\xff" + bytes(2_000_000), name="a.jpg")
+    assert list(stocked.photos.files()) == []
 
 
 def test_a_lost_file_is_named(tmp_path):

@@ -17,7 +17,8 @@ from PIL import Image
 from pycocotools.coco import COCO
 
 from inspector.workshop import Month, Workshop
-from tests.web.conftest import DEMOLDED_AT, draw_piece
+from inspector.workshop.piece_csv import csv_lines
+from tests.web.conftest import DEMOLDED_AT, POURED_AT, draw_piece
 
 
 def shop_of(client: TestClient) -> Workshop:
@@ -132,6 +133,38 @@ def test_names_harm_neither_spreadsheet_nor_disk(client: TestClient, name: str) 
     assert plain.startswith("000002")
     assert plain.replace("-", "").replace(".", "").replace("_", "").isalnum()
     assert plain.isascii()
+
+
+# OWASP, "CSV Injection", from memory: what begins a formula in one spreadsheet or another.
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
+@pytest.mark.parametrize("sign", FORMULA_SIGNS)
+def test_no_column_begins_a_formula(sign: str) -> None:
+    row = dict.fromkeys(("mold", "photo", "feature", "reviewer", "mix"), f"{sign}1+1")
+    (told,) = csv.DictReader(io.StringIO("".join(csv_lines([{**row, "length_mm": -1.5}])), newline=""))
+    assert told == {**dict.fromkeys(row, f"'{sign}1+1"), "length_mm": "-1.5"}
+
+
+def test_nothing_that_people_write_begins_a_formula(client: TestClient) -> None:
+    shop = shop_of(client)
+    for number, sign in enumerate(FORMULA_SIGNS):
+        shop.add_mix(f"{sign}mix {number}", cement_class="N", water_cement_ratio=0.45)
+        mix = next(mix.name for mix in shop.mixes() if mix.name.endswith(f"mix {number}"))
+        pour = shop.add_pour(mix=mix, molds=["oak-leaf"], poured_at=POURED_AT)
+        photo = draw_piece(chips=1, seed=number)
+        piece = shop.record(photo, name=f"{sign}photo.png", mold="oak-leaf", pour_id=pour.id, demolded_at=DEMOLDED_AT)
+        (inspection,) = piece.detail.inspections
+        assert inspection
+        client.cookies.clear()
+        client.post("/reviewer", data={"reviewer": f"{sign}Ada"})
+        finding = f"/pieces/{piece.detail.piece.id}/findings/{inspection.findings[0].id}/reviews"
+        assert client.post(finding, data={"verdict": "confirmed", "seen": "0.0.0"}, follow_redirects=False).is_redirect
+    rows = rows_of(archive_of(client.get("/molds/oak-leaf/export.zip")))
+    assert len(rows) == len(FORMULA_SIGNS)
+    written = [row[column] for row in rows for column in ("photo", "mix", "reviewer")]
+    assert all(text.lstrip("'\t\r\n=+-@\uff1d\uff0b\uff0d\uff20") for text in written)  # the words have arrived
+    assert [text for row in rows for text in row.values() if text.startswith(FORMULA_SIGNS)] == []
 
 
 def test_photos_tell_no_place_unless_asked_for(client: TestClient) -> None:

@@ -312,6 +312,16 @@ def test_a_token_that_was_revoked_is_of_no_use(network: Network) -> None:
     assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer")
 
 
+def test_a_token_leaves_nothing_behind_that_outlasts_it(network: Network) -> None:
+    script = network.script("manage")
+    new = {"name": "left behind", "role": "manage"}
+    account = network.accounts["see"].id
+    ways = ("/tokens", "/accounts", f"/accounts/{account}/link", f"/accounts/{account}/role")
+    assert [script.post(way, data=new).status_code for way in ways] == [403] * len(ways)
+    assert "left behind" not in {token.name for token in network.access.tokens()}
+    assert network.access.account(account).role == "see"
+
+
 def test_a_wrong_token_is_not_made_good_by_a_session(network: Network) -> None:
     browser = network.signed_in("manage")
     assert browser.get("/pours", headers={"Authorization": "Bearer inspector-token-x"}).status_code == 401

@@ -58,6 +58,20 @@ def test_a_disk_that_is_nearly_full_is_no_health(client: TestClient, monkeypatch
     assert (answer.status_code, answer.json()["troubles"]) == (503, ["the disk is nearly full"])
 
 
+@pytest.mark.parametrize("accept", ["text/html", "application/json"])
+def test_a_log_that_cannot_be_read_is_told_on_every_page(client: TestClient, settings: Settings, accept: str) -> None:
+    # All of it: what a page is written by, as the choice of units, is in the log as well.
+    client.app.state.workshop._log.close()  # type: ignore[attr-defined]
+    (settings.data_dir / "log.sqlite3").write_bytes(b"no database" * 1000)
+    for path in ("/", "/pours", "/molds/oak-leaf", "/metrics", "/labels.pdf", "/accounts"):
+        answer = client.get(path, headers={"Accept": accept})
+        assert answer.status_code == 503, path
+        assert "could not be read: file is not a database" in answer.text, path
+    photo = {"photos": ("a.png", b"x")}
+    sent = client.post("/photos", files=photo, data={"mold": "oak-leaf"}, headers={"Accept": accept})
+    assert (sent.status_code, "could not be read" in sent.text) == (503, True)
+
+
 def test_a_log_that_cannot_be_read_is_no_health(client: TestClient, settings: Settings) -> None:
     with closing(sqlite3.connect(settings.data_dir / "log.sqlite3")) as connection:
         connection.execute("ALTER TABLE piece RENAME TO gone")
