@@ -144,7 +144,7 @@ def on_photo(page: Page, x_px: float, y_px: float) -> tuple[float, float]:
     return box["x"] + x_px / PHOTO_SIZE[0] * box["width"], box["y"] + y_px / PHOTO_SIZE[1] * box["height"]
 
 
-def draw_with_a_thumb(page: Page, corners: list[tuple[int, int]]) -> None:
+def swipe(page: Page, corners: list[tuple[int, int]]) -> None:
     # A browser goes by what a place did when it was last painted: that the photo is drawn on, not scrolled.
     page.evaluate("() => new Promise(painted => requestAnimationFrame(() => requestAnimationFrame(painted)))")
     finger = page.context.new_cdp_session(page)
@@ -161,12 +161,14 @@ def features_of(served: Served) -> dict[str, Points]:
 
 def test_a_part_that_was_not_proposed_is_drawn_by_thumb_and_taken_away(served: Served, open_page: OpenPage) -> None:
     page = open_page("/molds/oak-leaf/features", PHONE, reviewer="Marta")
+    page.get_by_role("button", name="Zoom in").tap()
+    swipe(page, [(400, 300), (500, 400)])
     page.get_by_role("button", name="Draw a part").tap()
     expect(page.get_by_role("button", name="Corner 4 of 4")).to_be_visible()
-    draw_with_a_thumb(page, [(200, 200), (350, 200), (275, 320)])
+    swipe(page, [(200, 200), (350, 200), (275, 320)])
     expect(page.get_by_role("button", name="Corner 3 of 3")).to_be_visible()
     page.get_by_label("What this part is called").fill("tip")
-    page.get_by_role("button", name="Keep this part").click()
+    page.get_by_role("button", name="Keep this part").tap()  # at once: no tap after a swift line is lost
     expect(page.locator("svg .words", has_text="tip")).to_be_visible()
     drawn = features_of(served)["tip"]
     assert min(x for x, _ in drawn) == pytest.approx(200, abs=8)

@@ -102,6 +102,9 @@ function dragging(stage, view, draw, zoom) {
     // One finger on a whole photo scrolls the page.
     if (view.scale > 1 || held.size > 1) for (const id of held.keys()) stage.setPointerCapture(id);
   });
+  // Chromium takes a swift end of a move for a fling, even where nothing can scroll, and drops the tap that comes while it
+  // holds that to last: the button that is tapped next would do nothing.
+  stage.addEventListener("touchmove", (event) => view.scale > 1 && event.preventDefault(), { passive: false });
   stage.addEventListener("pointermove", (event) => {
     const before = held.get(event.pointerId);
     if (!before) return;
