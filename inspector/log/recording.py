@@ -261,6 +261,11 @@ def _check_pour(session: Session, *, mold: str, pour_id: int, demolded_at: datet
         )
     if demolded_at is not None and demolded_at < pour.poured_at:
         poured_at = with_offset(pour.poured_at, pour.poured_offset_min)
+        if demolded_at.replace(second=0, microsecond=0) == poured_at.replace(second=0, microsecond=0):
+            raise InputError(
+                f"Demolding is given as {demolded_at:%Y-%m-%d %H:%M %z}, the minute in which pour {pour_id} was made: "
+                "nothing is hard then. Choose the pour that the piece is of, or check the demolding time."
+            )
         raise InputError(
             f"Demolding at {demolded_at:%Y-%m-%d %H:%M %z} lies before pour {pour_id} at "
             f"{poured_at:%Y-%m-%d %H:%M %z}. Check the demolding time, the clock of the camera and the pour."

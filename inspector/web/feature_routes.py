@@ -11,8 +11,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from inspector.errors import InputError
 from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_mold_detail, find_photo, find_reference
-from inspector.web.marks import OUTLINE_LENGTH, PlacedWords, place_words, read_points
+from inspector.web.marks import OUTLINE_LENGTH, read_points
 from inspector.web.pages import ShopDep, render
+from inspector.web.part_letters import PlacedLetter, letter, place_letters
 from inspector.web.rights import least
 from inspector.workshop import Feature, FeatureProposal, LoggedPhoto, MoldReference, Workshop
 
@@ -36,10 +37,19 @@ class ShownReference:
     elsewhere: tuple[tuple[Feature, str], ...]
     """Features of the same view that are drawn on other references, with the names of those."""
 
-    def placed_words(self) -> tuple[PlacedWords, ...]:
-        """Where the names of the features and the numbers of the proposals stand."""
-        named = [(feature.name, feature.polygon_xy) for feature in self.reference.features]
-        return place_words(self.photo, named + [(str(one.number), one.polygon_xy) for one in self.proposals])
+    def lettered(self) -> tuple[tuple[str, Feature], ...]:
+        """The features, each with the letter that it bears on the photo."""
+        return tuple((letter(number), feature) for number, feature in enumerate(self.reference.features))
+
+    def placed_letters(self) -> tuple[PlacedLetter, ...]:
+        """Where the letters of the features and the numbers of the proposals stand."""
+        named = [(sign, feature.polygon_xy) for sign, feature in self.lettered()]
+        return place_letters(
+            named + [(str(one.number), one.polygon_xy) for one in self.proposals],
+            piece_xy=self.reference.outline_xy,
+            width_px=self.photo.width_px,
+            height_px=self.photo.height_px,
+        )
 
 
 @dataclass(frozen=True, slots=True)

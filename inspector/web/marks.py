@@ -14,7 +14,6 @@ __all__ = [
     "PlacedWords",
     "mark_findings",
     "number_place",
-    "place_words",
     "polygon_points",
     "read_points",
 ]
@@ -61,14 +60,14 @@ class Mark:
 def mark_findings(photo: LoggedPhoto, findings: Sequence[LoggedFinding]) -> tuple[Mark, ...]:
     """Number the findings of a photo and find a place for the words of each."""
     labelled = [(f"{number} {kind(item.kind)}", item.polygon_xy) for number, item in enumerate(findings, start=1)]
-    placed = place_words(photo, labelled)
+    placed = _place_words(photo, labelled)
     return tuple(
         Mark(number=number, finding=finding, points=polygon_points(finding.polygon_xy), placed=words)
         for number, (finding, words) in enumerate(zip(findings, placed, strict=True), start=1)
     )
 
 
-def place_words(photo: LoggedPhoto, labelled: Sequence[tuple[str, Points]]) -> tuple[PlacedWords, ...]:
+def _place_words(photo: LoggedPhoto, labelled: Sequence[tuple[str, Points]]) -> tuple[PlacedWords, ...]:
     """Find a place for the words of each outline, clear of the words before them."""
     placed: list[PlacedWords] = []
     taken: list[_Line] = []

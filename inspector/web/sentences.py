@@ -10,14 +10,14 @@ import calendar
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import lru_cache
 
 from babel.dates import format_skeleton
 from babel.messages.pofile import read_po
 
 from inspector.web.language import BELOW, Language, below, source_path, speaking, spoken
-from inspector.web.quantities import crack_width, measuring_in, number, plain, strength, temperature, units
+from inspector.web.quantities import clock, crack_width, measuring_in, number, plain, strength, temperature, units
 from inspector.web.units import inches_from_mm
 from inspector.workshop import UnitSystem, with_degree_sign
 
@@ -26,6 +26,7 @@ __all__ = ["told", "told_all"]
 _PLACE = re.compile(r"%\((\w+)\)s(?: (mm|degC|°C|MPa)\b)?|%%")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _DATE = re.compile(r"(?:(\d{1,2}) )?([A-Z][a-z]+) (\d{4})")
+_TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}")
 _MONTHS = {name: number for number, name in enumerate(calendar.month_name) if name}
 # A form with few letters of its own, as `%(low)s to %(high)s`, would fit much that people write: it takes figures only.
 _FEW_LETTERS = 6
@@ -110,6 +111,8 @@ def _said(text: str, *, depth: int) -> str:
     found_date = _DATE.fullmatch(bare)
     if found_date is not None and found_date.group(2) in _MONTHS:
         return text.replace(bare, _dated(*found_date.groups()))
+    if _TIME.fullmatch(bare):
+        return text.replace(bare, clock(datetime.strptime(bare, "%Y-%m-%d %H:%M %z")))
     for form in _forms():
         values = form.values_in(bare)
         if values is not None:

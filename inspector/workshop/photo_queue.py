@@ -157,9 +157,6 @@ class PhotoQueue:
         InputError
             If nobody was asked, or the mold is unknown or has nothing to compare with.
         """
-        awaiting = log.find_awaiting(self._log, photo_id)
-        if awaiting is None or awaiting.refused is None:
-            raise InputError(f"Nobody has to say what photo {photo_id} shows. Load the page anew.")
         self._check_comparable(mold, pour_id=None, view=None)
         log.name_refused(self._log, photo_id, mold=mold)
 

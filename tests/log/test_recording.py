@@ -44,6 +44,17 @@ def test_demolding_before_the_pour_is_refused_with_both_times(stocked, make):
     assert log.count_pieces(stocked, log.PieceFilter()) == 0
 
 
+def test_demolding_in_the_minute_of_the_pour_is_not_said_to_lie_before_the_same_time(stocked, make):
+    pour = log.add_pour(
+        stocked, mix="grey", molds=["heron"], poured_at=datetime(2026, 5, 6, 9, 0, 7, 300_000, UTC), cure_notes=""
+    )
+    in_its_second = datetime(2026, 5, 6, 9, 0, 7, tzinfo=UTC)  # Exif DateTimeOriginal has whole seconds
+    with pytest.raises(
+        InputError, match=r"as 2026-05-06 09:00 \+0000, the minute in which pour 2 was made: nothing is"
+    ):
+        log.check_piece(stocked, mold="heron", pour_id=pour.id, demolded_at=in_its_second, piece_id=None, view=None)
+
+
 def test_the_same_photo_is_logged_once(stocked, make):
     first = log.add_piece_photo(stocked, make.piece_photo(stocked))
     second = log.add_piece_photo(stocked, make.piece_photo(stocked, name="renamed.jpg"))

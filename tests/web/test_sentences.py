@@ -1,6 +1,7 @@
 """Sentences from below the pages, known again and said in the language and units of who reads them."""
 
 import re
+from datetime import datetime
 
 import pytest
 from babel.messages.pofile import read_po
@@ -36,6 +37,20 @@ def test_every_sentence_from_below_is_known_again() -> None:
         if said(str(form.id) % values) != wanted:
             strange.append((str(form.id) % values, said(str(form.id) % values), wanted))
     assert strange == []
+
+
+def test_times_stand_as_pages_write_them() -> None:
+    pour, piece = (datetime(2026, 11, 23, hour).astimezone() for hour in (8, 7))
+    sentence = (
+        f"Demolding at {piece:%Y-%m-%d %H:%M %z} lies before pour 1 at {pour:%Y-%m-%d %H:%M %z}. Check the demolding "
+        "time, the clock of the camera and the pour."
+    )
+    assert said(sentence).startswith(
+        "El desmolde (lun, 23 nov 2026, 7:00) queda antes de la colada 1 (lun, 23 nov 2026, 8:00). "
+    )
+    assert said(sentence, "en-US").startswith(
+        "Demolding at Mon, Nov 23, 2026, 7:00\N{NO-BREAK SPACE}AM lies before pour 1"
+    )
 
 
 @pytest.mark.parametrize(

@@ -7,19 +7,19 @@ for (const section of document.querySelectorAll("[data-parts]")) naming(section)
 
 function naming(section) {
   for (const part of section.querySelectorAll("[data-with-script]")) part.hidden = false;
-  const { lookAt } = zooming(section, section.querySelector("[data-compare]"));
+  const piece = section.querySelector("[data-piece]");
+  const { lookAt } = zooming(section, section.querySelector("[data-compare]"), { opensAt: piece });
   let whole = true;
   section.addEventListener("view", (event) => (whole = event.detail.scale === 1));
   const form = section.querySelector("[data-outlining]");
   if (!form) return; // somebody who may only look
   const editor = outlineEditor(section, form);
-  const piece = section.querySelector("[data-piece]");
 
   section.addEventListener("click", (event) => {
     const draw = event.target.closest("[data-draw]");
     const correct = event.target.closest("[data-correct-part]");
     if (draw) {
-      if (whole) lookAt(piece, 0.9);
+      if (whole) lookAt(piece, 0.72);
       setUp("");
       editor.openHere(draw);
     }
@@ -27,7 +27,7 @@ function naming(section) {
       const name = correct.dataset.correctPart;
       const drawn = section.querySelector(`[data-part="${CSS.escape(name)}"]`);
       if (drawn) lookAt(drawn, 0.33);
-      else if (whole) lookAt(piece, 0.9);
+      else if (whole) lookAt(piece, 0.72);
       setUp(name);
       if (drawn) editor.openAround(drawn, correct);
       else editor.openHere(correct);

@@ -133,6 +133,8 @@ export function outlineEditor(section, form) {
     stage.addEventListener("lostpointercapture", end, { once: true });
   }, { capture: true });
 
+  stage.addEventListener("touchmove", (event) => editor && event.preventDefault(), { passive: false }); // see zooming.js
+
   const isPlace = (line) => line.length >= FEWEST && area(line) > 0.0001 * (size.width / view.scale) * (size.height / view.scale);
 
   function onKey(event) {

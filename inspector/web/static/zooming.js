@@ -3,10 +3,13 @@
 const LARGEST = 8;
 const STEP = 1.6;
 
-// Gives what looks at one outline closely.
-export function zooming(section, frame) {
+const OPENING_SHARE = 0.72;
+
+// Gives what looks at one outline closely. `opensAt`: an outline that is looked at from the start.
+export function zooming(section, frame, { opensAt } = {}) {
   const stages = [...frame.querySelectorAll("[data-stage]")];
   const view = { scale: 1, x: 0, y: 0 }; // x, y: the part at the stage's left top corner, 0 to 1 of the photo
+  let opening = false; // as it was opened: a finger on the photo scrolls the page
 
   function draw() {
     const room = 1 - 1 / view.scale;
@@ -19,12 +22,14 @@ export function zooming(section, frame) {
       else if (!stage.style.height) stage.style.height = `${stage.clientHeight}px`;
       layer.style.width = zoomed ? `${view.scale * 100}%` : "";
       layer.style.transform = zoomed ? `translate(${-view.x * 100}%, ${-view.y * 100}%)` : "";
-      stage.classList.toggle("zoomed", zoomed);
+      stage.classList.toggle("zoomed", zoomed && !opening);
     }
-    if (view.scale > STEP) for (const image of frame.querySelectorAll("[data-full]:not([hidden])")) sharpen(image);
+    if (view.scale > STEP && !opening) for (const image of frame.querySelectorAll("[data-full]:not([hidden])")) sharpen(image);
     section.dispatchEvent(new CustomEvent("view", { detail: view }));
   }
+  const moves = () => view.scale > 1 && !opening;
   function zoom(factor, atX = 0.5, atY = 0.5) {
+    opening = false;
     const scale = Math.min(Math.max(view.scale * factor, 1), LARGEST);
     view.x += atX * (1 / view.scale - 1 / scale);
     view.y += atY * (1 / view.scale - 1 / scale);
@@ -34,6 +39,14 @@ export function zooming(section, frame) {
   const lookCloser = (finding) => lookAt(frame.querySelector(`g[data-mark="${finding.dataset.finding}"] polygon`), 0.33);
   // So close that the outline takes up this share of the photo's width or height.
   function lookAt(outline, share) {
+    opening = false;
+    show(outline, share);
+  }
+  function open() {
+    opening = Boolean(opensAt);
+    if (opening) show(opensAt, OPENING_SHARE);
+  }
+  function show(outline, share) {
     const { width, height } = outline.ownerSVGElement.viewBox.baseVal;
     const box = outline.getBBox();
     view.scale = Math.min(Math.max(share / Math.max(box.width / width, box.height / height), 1), LARGEST);
@@ -58,15 +71,19 @@ export function zooming(section, frame) {
     if (event.target.matches("[data-finding]")) lookCloser(event.target);
   });
   for (const stage of stages) {
+    stage.addEventListener("pointerdown", (event) => {
+      if (event.pointerType === "mouse") opening = false;
+    });
     stage.addEventListener("wheel", (event) => {
-      if (view.scale === 1 && event.deltaY > 0) return; // nothing to make smaller: the page scrolls
+      if (!moves() && event.deltaY > 0) return; // nothing that was enlarged by hand: the page scrolls
       event.preventDefault();
       const box = stage.getBoundingClientRect();
       const factor = Math.exp(-event.deltaY / 400);
       zoom(factor, (event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
     }, { passive: false });
-    dragging(stage, view, draw, zoom);
+    dragging(stage, view, { moves, draw, zoom });
   }
+  open();
   let width = window.innerWidth;
   window.addEventListener("resize", () => {
     if (window.innerWidth === width) return; // a phone's address bar or keyboard came or went
@@ -74,6 +91,7 @@ export function zooming(section, frame) {
     for (const stage of stages) stage.style.height = "";
     Object.assign(view, { scale: 1, x: 0, y: 0 });
     draw();
+    open();
   });
   return { lookAt };
 }
@@ -90,7 +108,7 @@ function sharpen(image) {
 }
 
 // One finger or the mouse moves an enlarged photo; two fingers enlarge it.
-function dragging(stage, view, draw, zoom) {
+function dragging(stage, view, { moves, draw, zoom }) {
   const held = new Map();
   const spread = () => {
     const [a, b] = [...held.values()];
@@ -100,14 +118,18 @@ function dragging(stage, view, draw, zoom) {
   stage.addEventListener("pointerdown", (event) => {
     held.set(event.pointerId, { x: event.clientX, y: event.clientY });
     // One finger on a whole photo scrolls the page.
-    if (view.scale > 1 || held.size > 1) for (const id of held.keys()) stage.setPointerCapture(id);
+    if (moves() || held.size > 1) for (const id of held.keys()) stage.setPointerCapture(id);
   });
+  // Chromium takes a swift end of a move for a fling, even where nothing can scroll, and drops the tap that comes while it
+  // holds that to last: the button that is tapped next would do nothing.
+  stage.addEventListener("touchmove", (event) => moves() && event.preventDefault(), { passive: false });
   stage.addEventListener("pointermove", (event) => {
     const before = held.get(event.pointerId);
     if (!before) return;
     const box = stage.getBoundingClientRect();
     const now = { x: event.clientX, y: event.clientY };
     if (held.size === 1) {
+      if (!moves()) return;
       view.x -= (now.x - before.x) / box.width / view.scale;
       view.y -= (now.y - before.y) / box.height / view.scale;
       held.set(event.pointerId, now);
