@@ -1,0 +1,29 @@
+"""A grown log is what the program would have written: whole, with a history that fits, over both kinds of database."""
+
+import pytest
+
+from inspector.log import LogPlace, check_log
+from inspector.workshop import PieceFilter, Workshop
+from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.places import ON_BOTH
+from tests.load.grown_log import fill_grown_log
+
+PIECES, MOLDS = 240, 3
+
+
+@pytest.fixture(params=ON_BOTH)
+def grown(request, tmp_path) -> LogPlace:
+    on_server = request.param == "postgresql"
+    server = request.getfixturevalue("postgresql_server") if on_server else None
+    place = LogPlace(tmp_path / "data", server.new_database() if server else None)
+    fill_grown_log(place, pieces=PIECES, molds=MOLDS)
+    return place
+
+
+def test_a_grown_log_is_whole_but_for_the_photos_that_it_has_rows_of_only(grown):
+    found = check_log(grown)
+    assert [trouble for trouble in found.troubles if " is gone: " not in trouble.what] == []
+    assert found.changes > 5 * PIECES
+    with Workshop.open(grown, engine=DRAWN_ENGINE) as shop:
+        assert shop.count_waiting() > 0
+        assert 0.02 < len(shop.pieces(PieceFilter(outcome="scrap"))) / PIECES < 0.4
