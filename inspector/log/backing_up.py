@@ -91,14 +91,13 @@ def back_up(where: Path | LogPlace, file: Path) -> Backup:
             _end_what_passes(copy)
             return _pack(copy, place.folder, part, file=file)
     except (sqlite3.Error, DatabaseError) as error:
+        if _is_full(error):
+            raise _unwritten(file, "No space left on device") from error
         raise InspectorError(
             f"The log {database} could not be copied: {error}. Run `inspector check` to see what is wrong with it."
         ) from error
     except OSError as error:
-        raise InspectorError(
-            f"The backup {file} could not be written: {error.strerror or error}. "
-            "See that its folder exists, has room and may be written to. The log is as it was."
-        ) from error
+        raise _unwritten(file, error.strerror or str(error)) from error
 
 
 def restore(file: Path, where: Path | LogPlace) -> Backup:
@@ -145,6 +144,19 @@ def restore(file: Path, where: Path | LogPlace) -> Backup:
             f"{file} could not be restored into {database}: {said_by(error)}. {database.to_do} Then restore again."
         ) from error
     return _summary(contents, file)
+
+
+def _is_full(error: Exception) -> bool:
+    """Whether it is the copy that found no room, not the log that is amiss."""
+    by_sqlite = error.orig if isinstance(error, DatabaseError) else error
+    return isinstance(by_sqlite, sqlite3.Error) and by_sqlite.sqlite_errorcode & 0xFF == sqlite3.SQLITE_FULL
+
+
+def _unwritten(file: Path, why: str) -> InspectorError:
+    return InspectorError(
+        f"The backup {file} could not be written: {why}. See that its folder exists, has room and may be written to. "
+        "The log is as it was."
+    )
 
 
 def _pack(database: Path, data_dir: Path, part: Path, *, file: Path) -> Backup:

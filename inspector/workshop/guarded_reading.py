@@ -7,6 +7,7 @@ comes back is JSON and pixels, checked before it is used, since a process that h
 
 import json
 import os
+import signal
 import struct
 import subprocess
 import sys
@@ -27,8 +28,10 @@ from inspector.imaging.reading import MOST_MEGAPIXELS, Photo, read_photo
 
 __all__ = ["GuardedReader", "answer_requests"]
 
-# A photo of 64 megapixels is read in two seconds on a laptop; a small computer at its limit takes longer.
+# Of the processor. A photo of 64 megapixels is read in two seconds on a laptop; a small computer takes longer.
 MOST_SECONDS = 30.0
+# By the clock: a machine that is busy with other things may let a process wait for minutes before it gets to its work.
+LONGEST_SECONDS = 300.0
 # 64 megapixels with transparency over white, the most that a decoder has a use for, take 1.1 GB at their height.
 MOST_BYTES = 2 * 2**30
 # More would not be done sooner on few cores, and each holds a photo's pixels.
@@ -48,7 +51,9 @@ class GuardedReader:
     Parameters
     ----------
     most_seconds : float
-        A photo that takes longer is refused.
+        A photo that takes more of the processor's time is refused, where the system tells (Windows does not).
+    longest_seconds : float
+        A photo that takes longer by the clock is refused, wherever the time went.
     most_bytes : int
         Memory that a process may take beyond what it starts with, where the system keeps to that (Linux does).
     at_once : int
@@ -56,9 +61,15 @@ class GuardedReader:
     """
 
     def __init__(
-        self, *, most_seconds: float = MOST_SECONDS, most_bytes: int = MOST_BYTES, at_once: int = AT_ONCE
+        self,
+        *,
+        most_seconds: float = MOST_SECONDS,
+        longest_seconds: float = LONGEST_SECONDS,
+        most_bytes: int = MOST_BYTES,
+        at_once: int = AT_ONCE,
     ) -> None:
         self._most_seconds = most_seconds
+        self._longest_seconds = longest_seconds
         self._most_bytes = most_bytes
         self._free = threading.BoundedSemaphore(at_once)
         self._idle: list[subprocess.Popen[bytes]] = []
@@ -95,14 +106,14 @@ class GuardedReader:
             _end(worker)
             worker = None
         if worker is None:
-            worker = _start(self._most_bytes)
+            worker = _start(self._most_bytes, self._most_seconds)
         late = threading.Event()
 
         def stop(worker: subprocess.Popen[bytes]) -> None:
             late.set()
             worker.kill()
 
-        timer = threading.Timer(self._most_seconds, stop, [worker])
+        timer = threading.Timer(self._longest_seconds, stop, [worker])
         timer.start()
         try:
             answer = ask(worker)
@@ -111,7 +122,11 @@ class GuardedReader:
             raise
         except (EOFError, OSError, ValueError) as error:
             _end(worker)
-            why = f"takes more than {self._most_seconds:g} s" if late.is_set() else "ends the program that reads it"
+            why = "ends the program that reads it"
+            if late.is_set():
+                why = f"takes more than {self._longest_seconds:g} s"
+            elif os.name != "nt" and worker.returncode == -signal.SIGPROF:
+                why = f"takes more than {self._most_seconds:g} s"
             raise PhotoError(
                 f"Photo {name} {why}, so it is left alone: send it as a JPEG, or take it again."
             ) from error
@@ -146,9 +161,11 @@ def answer_requests() -> None:
     requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a decoder prints must not get between the answers
     _take_limits(int(_receive(requests)))
+    most_seconds = float(_receive(requests))
     with suppress(EOFError):
         while True:
             wanted, name, data = _receive(requests), _receive(requests).decode(), _receive(requests)
+            _allow(most_seconds)
             try:
                 if wanted == _LABELS:
                     _send(answers, json.dumps({"labels": read_labels(data, name=name)}).encode())
@@ -174,13 +191,20 @@ def _take_limits(most_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (taken + most_bytes, taken + most_bytes))
 
 
-def _start(most_bytes: int) -> subprocess.Popen[bytes]:
+def _allow(most_seconds: float) -> None:
+    """End this process, also in the middle of a decoder, once it has taken so much more of the processor's time."""
+    if sys.platform != "win32":
+        signal.setitimer(signal.ITIMER_PROF, most_seconds)
+
+
+def _start(most_bytes: int, most_seconds: float) -> subprocess.Popen[bytes]:
     # In a session of its own, so that Ctrl+C reaches the program and not it; it ends when its input is closed.
     worker = subprocess.Popen(  # noqa: S603 - this Python, and no word from outside
         [sys.executable, "-c", _WORKER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
     )
     try:
-        _send(_pipe(worker.stdin), str(most_bytes).encode())
+        for limit in (most_bytes, most_seconds):
+            _send(_pipe(worker.stdin), str(limit).encode())
     except OSError:
         _end(worker)
         raise

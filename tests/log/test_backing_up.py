@@ -112,6 +112,24 @@ def test_a_backup_that_cannot_be_written_says_so_and_leaves_nothing(filled, tmp_
         back_up(filled.place, tmp_path / "stick" / "backup.zip")
 
 
+@only_sqlite
+def test_a_backup_that_finds_no_room_blames_its_disk_and_not_the_log(filled, tmp_path, monkeypatch):
+    connect = sqlite3.connect
+
+    def connect_to_a_full_disk(path, *args, **kwargs):
+        connection = connect(path, *args, **kwargs)
+        if ".inspector-" in str(path):
+            connection.execute("PRAGMA max_page_count = 3")
+        return connection
+
+    monkeypatch.setattr(sqlite3, "connect", connect_to_a_full_disk)
+    with pytest.raises(
+        InspectorError, match=r"backup\.zip could not be written: No space left on device\. See that its"
+    ):
+        back_up(filled.place, tmp_path / "backup.zip")
+    assert list(tmp_path.glob("*backup*")) == []
+
+
 def test_a_damaged_photo_is_left_out_of_a_backup_and_told(filled, tmp_path):
     data_dir = filled.place.folder
     path = data_dir / "photos" / log.find_photo(filled, 1).sha256[:2] / f"{log.find_photo(filled, 1).sha256}.jpg"

@@ -79,8 +79,33 @@ def test_a_photo_that_would_fill_the_memory_costs_that_photo_only(draw):
 
 
 def test_a_photo_that_takes_too_long_is_refused(draw):
-    with GuardedReader(most_seconds=0.01) as reader, pytest.raises(PhotoError, match=r"a\.jpg takes more than 0.01 s"):
+    with (
+        GuardedReader(longest_seconds=0.01) as reader,
+        pytest.raises(PhotoError, match=r"a\.jpg takes more than 0.01 s"),
+    ):
         reader(draw(), name="a.jpg")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such limit there")
+def test_a_photo_that_takes_too_much_of_the_processor_is_refused(draw):
+    with GuardedReader(most_seconds=0.02) as reader:
+        with pytest.raises(PhotoError, match=r"white\.png takes more than 0.02 s"):
+            reader(white_png(4000, 1500), name="white.png")
+        assert reader(draw(), name="a.jpg").name == "a.jpg"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such signals there")
+def test_a_photo_that_only_waits_for_its_turn_is_read(draw):
+    # As on a machine that is busy with other things: the process stands still for longer than it may work.
+    with GuardedReader(most_seconds=0.2) as reader:
+        reader(draw(), name="a.jpg")
+        waiting = reader._idle[0].pid
+        os.kill(waiting, signal.SIGSTOP)
+        go_on = threading.Timer(0.4, os.kill, [waiting, signal.SIGCONT])
+        go_on.start()
+        assert reader(draw(), name="b.jpg").name == "b.jpg"
+        go_on.join()
+        assert [each.pid for each in reader._idle] == [waiting]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such signal there")
