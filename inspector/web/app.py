@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import AbstractContextManager, asynccontextmanager, contextmanager
+from contextlib import AbstractContextManager, asynccontextmanager, contextmanager, nullcontext
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -52,6 +52,7 @@ from inspector.web.watching import WatchRequests
 from inspector.workshop import Workshop, place_of
 from inspector.workshop.guarded_reading import GuardedReader
 from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
+from inspector.workshop.learning_ahead import LearningAhead
 
 __all__ = ["create_app"]
 
@@ -97,7 +98,8 @@ def create_app(
             app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
             # The engine of a workshop that is handed in may be one that no process could be given.
             start = InspectingProcesses(place_of(settings)) if open_workshop is None else InspectingThread(workshop)
-            with start as app.state.inspecting:
+            learning = LearningAhead(workshop) if open_workshop is None else nullcontext()
+            with start as app.state.inspecting, learning:
                 yield
 
     modules = (

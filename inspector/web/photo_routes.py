@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
 from anyio import to_thread
-from fastapi import APIRouter, File, Form, UploadFile
+from fastapi import APIRouter, File, Form, Query, UploadFile
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
@@ -152,13 +152,24 @@ async def add_photos(
 
 @router.get("/photos/{photo_id}/verdict", response_class=JSONResponse, responses={200: {"model": PhotoAnswer}})
 @least("see")
-def tell_verdict(shop: ShopDep, photo_id: Id) -> dict[str, Any]:
-    """Tell what became of a photo that was kept, as the answer to sending it would have."""
-    awaiting = shop.queue.find(photo_id)  # before its piece is looked up: it may get one at this moment
-    photo = find_photo(shop, photo_id)
-    if photo.piece_id is None and awaiting is None:
-        raise HTTPException(404, tr("Photo %(id)s is of no piece. Look at the pieces waiting.", id=photo_id))
-    return _told(shop, KeptNow(photo_id, photo.piece_id, already_logged=False, notes=())).as_json()
+async def tell_verdict(
+    request: Request, shop: ShopDep, photo_id: Id, within_s: Annotated[float, Query(ge=0, le=_VERDICT_WITHIN_S)] = 0
+) -> dict[str, Any]:
+    """Tell what became of a photo that was kept, as the answer to sending it would have.
+
+    While there is no verdict the answer is held back, though not longer than `within_s` seconds.
+    """
+
+    def tell() -> dict[str, Any]:
+        awaiting = shop.queue.find(photo_id)  # before its piece is looked up: it may get one at this moment
+        photo = find_photo(shop, photo_id)
+        if photo.piece_id is None and awaiting is None:
+            raise HTTPException(404, tr("Photo %(id)s is of no piece. Look at the pieces waiting.", id=photo_id))
+        return _told(shop, KeptNow(photo_id, photo.piece_id, already_logged=False, notes=())).as_json()
+
+    if within_s:
+        await _wait_for_verdict(shop, request.app.state.inspecting, photo_id, within_s)
+    return await run_in_threadpool(tell)
 
 
 @router.get("/photos/{photo_id}/{size_px:int}.jpg")
@@ -290,6 +301,16 @@ async def _wait_for_verdicts(shop: Workshop, inspecting: Inspecting, photo_ids: 
     finally:
         for future in asked.values():
             future.cancel()
+
+
+async def _wait_for_verdict(shop: Workshop, inspecting: Inspecting, photo_id: int, within_s: float) -> None:
+    finished = wrap_future(inspecting.finished(photo_id))
+    try:
+        awaiting = await run_in_threadpool(shop.queue.find, photo_id)
+        if awaiting is not None and awaiting.refused is None:
+            await wait([finished], timeout=within_s)
+    finally:
+        finished.cancel()
 
 
 def _told(shop: Workshop, kept: KeptNow) -> AddedPhoto:

@@ -8,12 +8,24 @@ from inspector.risk import Cause, ColdLoss, DemoldWindow, Interval, PourLoss, We
 __all__ = ["cause_sentence", "day_words", "share_words", "window_advice", "with_degree_sign"]
 
 
-def window_advice(window: DemoldWindow, *, temperature_degc: float, last_tried_h: float | None, mix_known: bool) -> str:
-    """Say when to open a mold, or what is missing to say it."""
+def window_advice(
+    window: DemoldWindow,
+    *,
+    temperature_degc: float,
+    last_tried_h: float | None,
+    mix_known: bool,
+    before_setting: int,
+) -> str:
+    """Say when to open a mold, or what is missing to say it; `before_setting`: so many pieces came out too soon."""
     advice = _advice(window, temperature_degc=temperature_degc, last_tried_h=last_tried_h)
-    if mix_known or window.pieces == 0:
-        return advice
-    return f"{advice} The mix of its pieces is not known: normal cement (class N) is taken."
+    if not mix_known and window.pieces > 0:
+        advice = f"{advice} The mix of its pieces is not known: normal cement (class N) is taken."
+    if before_setting:
+        return (
+            f"{advice} Not counted: {before_setting} of its pieces, which came out within 45 minutes of their pour, "
+            "before any cement sets. Check their pours and times."
+        )
+    return advice
 
 
 def _advice(window: DemoldWindow, *, temperature_degc: float, last_tried_h: float | None) -> str:

@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any, BinaryIO, Self, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from inspector.errors import PhotoError
 from inspector.imaging.labels import read_labels
@@ -223,8 +224,8 @@ def _ask_photo(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo
     described = _Described.checked(_answer(worker, _PHOTO, data, name))
     answers = _pipe(worker.stdout)
     shape = (described.height_px, described.width_px, 3)
-    pixels = _receive(answers, most_bytes=described.height_px * described.width_px * 3)
-    image_bgr = np.frombuffer(bytearray(pixels), dtype=np.uint8).reshape(shape)
+    image_bgr = np.empty(shape, dtype=np.uint8)
+    _fill(answers, image_bgr)
     return Photo(described.name, image_bgr, described.taken_at, described.focal_px)
 
 
@@ -311,6 +312,19 @@ def _receive(pipe: BinaryIO, *, most_bytes: int | None = None) -> bytes:
     if most_bytes is not None and length > most_bytes:
         raise ValueError(f"{length} bytes where {most_bytes} were to come at most")
     return _exactly(pipe, length)
+
+
+def _fill(pipe: BinaryIO, pixels: NDArray[np.uint8]) -> None:
+    """Receive pixels into their place, of which no second copy is made."""
+    (length,) = _LENGTH.unpack(_exactly(pipe, _LENGTH.size))
+    if length != pixels.nbytes:
+        raise ValueError(f"{length} bytes where {pixels.nbytes} were to come")
+    left = pixels.reshape(-1).data
+    while left:
+        received = pipe.readinto(left)  # type: ignore[attr-defined]
+        if not received:
+            raise EOFError
+        left = left[received:]
 
 
 def _exactly(pipe: BinaryIO, length: int) -> bytes:

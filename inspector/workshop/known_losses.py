@@ -51,6 +51,8 @@ class KnownMold:
 
     mold: Mold
     pieces: tuple[KnownPiece, ...]
+    before_setting: int
+    """So many further pieces came out before any cement sets, and are not counted."""
     needs: NDArray[np.float64]
     """(n,) by how much more strength each piece needs than the one that the risk is of, for its mix and cure. [-]"""
     conditions: NDArray[np.float64]
@@ -102,6 +104,7 @@ def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, kno
     return KnownMold(
         mold=mold,
         pieces=shop.pieces,
+        before_setting=len(shop.before_setting),
         needs=_needs(shop.evidence.conditions, risk, known.learnt.population),
         conditions=shop.evidence.conditions,
         population=known.learnt.population,
@@ -119,6 +122,7 @@ def of_mold(known: KnownShop, number: int) -> KnownMold:
     return KnownMold(
         mold=mold,
         pieces=tuple(known.shop.pieces[row] for row in rows),
+        before_setting=sum(piece.age.mold == mold.name for piece in known.shop.before_setting),
         needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
         conditions=known.shop.evidence.conditions[rows],
         population=known.learnt.population,

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from threading import Lock
 
 import numpy as np
 
@@ -113,6 +114,7 @@ class Losses:
         # What all molds tell about any of them moves slowly: a mold's own pieces are read each time, this is not.
         self._latest: KnownShop | None = None
         self._late_trends: _LateTrends | None = None
+        self._learning = Lock()
         self._late_windows: _LateWindows | None = None
         self._late_molds: dict[str, MoldLosses] = {}
 
@@ -230,10 +232,20 @@ class Losses:
 
     def trends_of_late(self, *, now: datetime) -> ShopTrends:
         """Tell what `trends` tells of all molds, worked out within the last hour: soon enough for a page of the day."""
-        late = self._late_trends
-        if late is None or not now - _LATE <= late.at <= now:
-            late = self._late_trends = _LateTrends(at=now, trends=self.trends(now=now))
-        return late.trends
+        with self._learning:  # who comes while they are worked out waits for them, and does not begin anew
+            late = self._late_trends
+            if late is None or not now - _LATE <= late.at <= now:
+                late = self._work_out_trends(now)
+            return late.trends
+
+    def learn_ahead(self, *, now: datetime) -> None:
+        """Work out anew what `trends_of_late` gives, so that nobody who asks within the next hour waits for it."""
+        with self._learning:
+            self._work_out_trends(now)
+
+    def _work_out_trends(self, now: datetime) -> _LateTrends:
+        late = self._late_trends = _LateTrends(at=now, trends=self.trends(now=now))
+        return late
 
     # Months
 

@@ -79,6 +79,7 @@ def mold_window(
             temperature_degc=temperature_degc,
             last_tried_h=last_tried_h,
             mix_known=latest_mix(known) is not None,
+            before_setting=known.before_setting,
         ),
         features=_feature_risks(known, strength, window),
         history=history,

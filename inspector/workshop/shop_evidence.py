@@ -21,6 +21,9 @@ __all__ = ["Condition", "KnownPiece", "ShopEvidence", "gather_shop_evidence", "u
 _FEWEST_EITHER_WAY = 15
 # Equivalent age 0: a piece frozen from the pour on. It has no strength that a logarithm could be taken of.
 _LEAST_STRENGTH = 1e-3
+# No cement may begin to set sooner: ASTM C150/C150M, Table 3 (Vicat) and EN 197-1, Table 3 (class 52.5), from memory. A
+# good piece that came out sooner has the wrong pour or time, and one such would flatten its mold's whole curve.
+_SETS_AFTER_H = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,8 @@ class ShopEvidence:
     """The units of the evidence."""
     pieces: tuple[KnownPiece, ...]
     """In the order of demolding, one an entry of the evidence."""
+    before_setting: tuple[KnownPiece, ...]
+    """Left out of the evidence: they came out before any cement sets, so that their pour or time must be wrong."""
     evidence: Evidence
     conditions: tuple[Condition, ...]
     features: Mapping[str, tuple[str, ...]]
@@ -100,11 +105,12 @@ def gather_shop_evidence(
     molds = tuple(item for item in log.list_molds(opened) if mold in (None, item.name))
     mixes = {mix.name: mix for mix in log.list_mixes(opened)}
     losses = {outcome.piece_id: judge_loss(outcome) for outcome in log.list_piece_outcomes(opened, mold=mold)}
-    pieces = tuple(
+    known = [
         KnownPiece(age=age, loss=loss)
         for age in curing.piece_ages(mold=mold)
         if age.demolded_at <= until and (loss := losses.get(age.piece_id)) is not None
-    )
+    ]
+    pieces = tuple(piece for piece in known if piece.age.demold_age_h >= _SETS_AFTER_H)
     by_name = {item.name: (number, item) for number, item in enumerate(molds)}
 
     # What depends on mold, mix and release agent alone is worked out once for each three of them.
@@ -137,6 +143,7 @@ def gather_shop_evidence(
     return ShopEvidence(
         molds=molds,
         pieces=pieces,
+        before_setting=tuple(piece for piece in known if piece.age.demold_age_h < _SETS_AFTER_H),
         evidence=evidence,
         conditions=tuple(condition for condition, _ in columns),
         features=_features(opened, molds, pieces),

@@ -9,6 +9,7 @@ import shutil
 import socket
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,12 +19,12 @@ from playwright.sync_api import sync_playwright
 from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
+from tests.benchmarks.conftest import PIECES
 from tests.browser.conftest import PHONE, QUIET
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.every_address import with_parts
-from tests.doubles.large_log import LARGE_MOLDS, fill_log
+from tests.doubles.large_log import LARGE_MOLDS
 
-PIECES = 5000
 LOADS = 5
 MOST_MS = 1000
 MOST_BYTES = 300_000
@@ -40,11 +41,9 @@ BYTES_WITHOUT_PHOTOS = """[...performance.getEntriesByType("navigation"), ...per
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    data_dir = tmp_path_factory.mktemp("large") / "data"
-    fill_log(data_dir, pieces=PIECES)
+def address(large_log: Path) -> Iterator[str]:
     app = create_app(
-        Settings(data_dir=data_dir), open_workshop=lambda folder: Workshop.open(folder, engine=DRAWN_ENGINE)
+        Settings(data_dir=large_log), open_workshop=lambda folder: Workshop.open(folder, engine=DRAWN_ENGINE)
     )
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))

@@ -1,7 +1,9 @@
 """How long the program works on each page, with 5,000 pieces in the log."""
 
+import shutil
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,11 +12,11 @@ from fastapi.testclient import TestClient
 from inspector.settings import Settings
 from inspector.web import create_app
 from inspector.workshop import Workshop
+from tests.benchmarks.conftest import PIECES
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.every_address import get_addresses, with_parts
-from tests.doubles.large_log import FILE_EVERY, LARGE_MOLDS, fill_log
+from tests.doubles.large_log import FILE_EVERY, LARGE_MOLDS
 
-PIECES = 5000
 REQUESTS = 30
 MOST_MS = 100
 # What is made to be kept, not to be looked at, may take longer.
@@ -23,9 +25,8 @@ NAMES = ("loss-by-age", "strength-gain", "losses-over-time", "where-pieces-break
 
 
 @pytest.fixture(scope="module")
-def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
-    data_dir = tmp_path_factory.mktemp("large") / "data"
-    fill_log(data_dir, pieces=PIECES)
+def client(tmp_path_factory: pytest.TempPathFactory, large_log: Path) -> Iterator[TestClient]:
+    data_dir = shutil.copytree(large_log, tmp_path_factory.mktemp("pages") / "data")
     app = create_app(
         Settings(data_dir=data_dir), open_workshop=lambda folder: Workshop.open(folder, engine=DRAWN_ENGINE)
     )

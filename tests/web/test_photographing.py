@@ -135,12 +135,11 @@ def test_a_piece_whose_photo_waits_says_so_and_is_not_called_unusable(
     for page in (client.get(photo["piece"]).text, client.get("/").text):
         assert "not inspected yet" in page.lower()
         assert "could not be" not in page.partition("<main")[2]
-    inspecting, photo_id = client.app.state.inspecting, int(photo["verdict"].split("/")[2])  # type: ignore[attr-defined]
-    finished = inspecting.finished(photo_id)
+    assert client.get(f"{photo['verdict']}?within_s=0.1").json()["outcome"] == "kept"
+    assert client.get(f"{photo['verdict']}?within_s=60").status_code == 422  # nobody may hold an answer that long
     monkeypatch.undo()
-    inspecting.wake()
-    finished.result(timeout=60)
-    assert client.get(photo["verdict"]).json()["message"] == "1 chip"
+    # It is looked for every two seconds: the answer is held back until it is inspected.
+    assert client.get(f"{photo['verdict']}?within_s=8").json()["message"] == "1 chip"
     assert "not inspected yet" not in client.get(photo["piece"]).text.lower().partition("<main")[2]
 
 

@@ -114,6 +114,18 @@ def test_a_new_piece_counts_at_once(shop):
     assert after.floor.mean > before.floor.mean
 
 
+def test_a_piece_that_came_out_before_cement_sets_is_not_counted_and_told(shop):
+    before = shop.losses.window("heron", now=NOW).window
+    # ASTM C150/C150M, Table 3: by Vicat no cement may begin to set within 45 minutes (from memory).
+    shop.add_past([pour(300, age_h=0.0, lost=False), pour(301, age_h=44 / 60, lost=False)], source="slips")
+    window = shop.losses.window("heron", now=NOW)
+    assert window.window.pieces == 200
+    assert window.window.earliest_h == pytest.approx(before.earliest_h, abs=0.5)
+    assert "Not counted: 2 of its pieces, which came out within 45 minutes of their pour" in window.advice
+    shop.add_past([pour(302, age_h=46 / 60, lost=True)], source="fast")
+    assert shop.losses.window("heron", now=NOW).window.pieces == 201
+
+
 def test_what_is_known_later_does_not_count_before(shop):
     half = FIRST + timedelta(days=100)
     assert shop.losses.window("heron", now=NOW).window.pieces == 200

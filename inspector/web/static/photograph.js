@@ -3,7 +3,7 @@
 import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
 import { readLive, readPhoto } from "./label-scanning.js";
 import { number, text } from "./texts.js";
-import { changes, keep, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
+import { changes, keep, keepThumb, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
 
 const CHOSEN = "inspector-photographing";
 const form = document.querySelector("[data-photograph]");
@@ -168,8 +168,9 @@ function begin() {
     // Held on to: the next photo may be taken while this one is still being read.
     const pieceKey = (lastPiece = same || newKey());
     try {
-      await keep({ bytes: await blob.arrayBuffer(), thumb: await thumbOf(blob), name, type: blob.type, fields, pieceKey });
+      const kept = await keep({ bytes: await blob.arrayBuffer(), name, type: blob.type, fields, pieceKey });
       complain("");
+      await keepThumb(kept.key, await thumbOf(blob));
     } catch (error) {
       const full = error?.name === "QuotaExceededError";
       complain(full ? text("no-room", { name }) : text("browser-failed", { name, error: error?.name }));

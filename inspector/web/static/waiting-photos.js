@@ -10,6 +10,7 @@ const LONGEST_WAIT_MS = 30_000;
 const LONGEST_SENDING_MS = 120_000;
 const ANSWERED_SHOWN = 30;
 const VERDICTS_EVERY_MS = 1500;
+const VERDICT_WITHIN_S = 5;
 
 // "waiting": not answered yet; "signedOut" where the program wants to know first who sends it.  "kept": it is in the log,
 // its verdict is to come.  "refused": a person decides.  "logged": it is in the log, and inspected.
@@ -53,8 +54,8 @@ export async function list() {
   return photos.sort((one, other) => one.order - other.order);
 }
 
-export async function keep({ bytes, name, type, fields, pieceKey, thumb }) {
-  const photo = { key: newKey(), pieceKey, name, type, fields, thumb, order: Date.now(), state: "waiting", said: "", answer: null };
+export async function keep({ bytes, name, type, fields, pieceKey }) {
+  const photo = { key: newKey(), pieceKey, name, type, fields, thumb: null, order: Date.now(), state: "waiting", said: "", answer: null };
   await inStores("readwrite", (photos, stored) => {
     photos.put(photo);
     stored.put(bytes, photo.key);
@@ -63,6 +64,11 @@ export async function keep({ bytes, name, type, fields, pieceKey, thumb }) {
   changed(photo);
   sendWaiting();
   return photo;
+}
+
+// Small, to be seen while the photo waits; made once it is on its way, since the large photo has to be decoded for it.
+export async function keepThumb(key, thumb) {
+  await update(key, (photo) => (photo.state === "logged" ? photo : { ...photo, thumb }));
 }
 
 export async function sendAgain(key, fields = {}) {
@@ -178,18 +184,24 @@ async function sendOne(photo) {
 
 const logged = (answer) => (now) => ({ ...now, state: "logged", said: "", answer, thumb: null });
 
-// Asks until no photo is without its verdict; one that cannot be asked for just now is asked for again.
+// Asks until no photo is without its verdict; one that cannot be asked for just now is asked for again. The program holds
+// its answer about the oldest back until there is a verdict, so that nobody waits for the next time it is asked.
 let asking = 0;
-function askForVerdicts() {
+function askForVerdicts(inMs = 0) {
   asking ||= setTimeout(async () => {
-    for (const photo of (await list()).filter((one) => one.state === "kept")) await askOne(photo).catch(() => {});
+    const began = performance.now();
+    const [oldest, ...others] = (await list()).filter((one) => one.state === "kept");
+    if (oldest) await askOne(oldest, VERDICT_WITHIN_S).catch(() => {});
+    for (const photo of others) await askOne(photo, 0).catch(() => {});
     asking = 0;
-    if ((await list()).some((photo) => photo.state === "kept")) askForVerdicts();
-  }, VERDICTS_EVERY_MS);
+    const left = (await list()).filter((photo) => photo.state === "kept");
+    const heldBack = performance.now() - began > VERDICTS_EVERY_MS;
+    if (left.length) askForVerdicts(heldBack || left[0].key !== oldest?.key ? 0 : VERDICTS_EVERY_MS);
+  }, inMs);
 }
 
-async function askOne(photo) {
-  const response = await fetch(photo.answer.verdict, { headers: { Accept: "application/json" } });
+async function askOne(photo, withinS) {
+  const response = await fetch(`${photo.answer.verdict}?within_s=${withinS}`, { headers: { Accept: "application/json" } });
   if (response.status === 404) {
     // Another log than the one that kept it, or somebody left it out: a person decides, its bytes are still here.
     await update(photo.key, (now) => ({ ...now, state: "refused", said: text("known-no-more") }));
