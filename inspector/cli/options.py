@@ -15,6 +15,7 @@ __all__ = [
     "DatabaseOption",
     "JsonFlag",
     "MoldOption",
+    "PhotosOption",
     "WhyOption",
     "read_file",
     "read_month",
@@ -36,6 +37,15 @@ DatabaseOption = Annotated[
         metavar="URL",
         help="A PostgreSQL server's database that keeps the log, as in postgresql+psycopg://user@host/name. Default: "
         "the variable INSPECTOR_DATABASE (best for one with a password), else a file in the folder of --data.",
+    ),
+]
+PhotosOption = Annotated[
+    str | None,
+    typer.Option(
+        "--photos",
+        metavar="URL",
+        help="An object store that keeps the photos, as in s3://bucket/prefix. Default: the variable INSPECTOR_PHOTOS, "
+        "else the folder of --data.",
     ),
 ]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]

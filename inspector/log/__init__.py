@@ -36,6 +36,7 @@ from inspector.log.awaiting import (
     refuse_claim,
     release_claims,
     renew_claim,
+    return_claim,
 )
 from inspector.log.backing_up import Backup, back_up, restore
 from inspector.log.break_tests import (
@@ -93,11 +94,12 @@ from inspector.log.molds import (
     set_reference_use,
 )
 from inspector.log.moving import move_log
+from inspector.log.moving_photos import MovedPhoto, move_photos
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
-from inspector.log.photos import sha256_of, suffix_of
+from inspector.log.photos import PhotoStore, sha256_of, suffix_of
 from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
@@ -221,6 +223,7 @@ __all__ = [
     "Mold",
     "MoldReference",
     "MoldSetting",
+    "MovedPhoto",
     "NewFinding",
     "NewInspection",
     "NewNotedPiece",
@@ -234,6 +237,7 @@ __all__ = [
     "PastPiece",
     "PastPour",
     "PhotoSending",
+    "PhotoStore",
     "PhotoToInspect",
     "Piece",
     "PieceDemolding",
@@ -355,6 +359,7 @@ __all__ = [
     "list_unit_choices",
     "list_window_changes",
     "move_log",
+    "move_photos",
     "name_refused",
     "note_sending",
     "open_log",
@@ -368,6 +373,7 @@ __all__ = [
     "renew_claim",
     "renew_hash",
     "restore",
+    "return_claim",
     "revoke_token",
     "set_lesson_use",
     "set_password",

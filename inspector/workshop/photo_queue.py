@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from inspector import log
-from inspector.errors import InputError, InspectorError, UnsureError
+from inspector.errors import InputError, InspectorError, OutOfReachError, UnsureError
 from inspector.imaging.reading import Photo
 from inspector.inspection import MoldModel
 from inspector.inspection.engine import Engine, inspect_best_view
@@ -196,7 +196,7 @@ class PhotoQueue:
         Raises
         ------
         InspectorError
-            If the log cannot be used; the photo waits on.
+            If the log or what keeps the photos cannot be used; the photo waits on.
         """
         claim = log.claim_photo(self._log, worker=worker, lease=timedelta(seconds=LEASE_S))
         if claim is None:
@@ -213,6 +213,9 @@ class PhotoQueue:
             log.refuse_claim(self._log, claim, reason=str(error), likely=error.likely)
         except InputError as error:
             self._give_up(claim, str(error))
+        except OutOfReachError:
+            log.return_claim(self._log, claim)
+            raise
         except InspectorError:
             raise  # the log itself cannot be used: the photo waits on
         except Exception as error:  # a fault of the program: told, and the other photos go on
