@@ -42,6 +42,7 @@ AT_HOME = {
     "alembic": {"log"},
     "aiohttp": {"log"},
     "botocore": {"log"},
+    "distributed": {"inspection"},
     "s3fs": {"log"},
     "sqlite3": {"log"},
     "fastapi": {"web"},

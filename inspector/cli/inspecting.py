@@ -14,13 +14,14 @@ from rich.console import Console
 from rich.text import Text
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
+from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, PhotosOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
 from inspector.errors import InspectorError
 from inspector.inspection import MoldModel
 from inspector.inspection.batch import InspectedFile, inspect_files, prepare_files
+from inspector.inspection.cluster import Cluster
 from inspector.inspection.engine import Engine
 
 __all__ = ["inspect"]
@@ -49,6 +50,7 @@ def inspect(
         Path | None,
         typer.Option("--overlay", metavar="DIR", help="Write a picture of each photo with what was found drawn on it."),
     ] = None,
+    cluster: ClusterOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
@@ -75,8 +77,9 @@ def inspect(
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
+        workers = None if cluster is None else stack.enter_context(Cluster(cluster))
         advance = stack.enter_context(progress("Inspecting", total=len(photos)))
-        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay):
+        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay, workers=workers):
             if target.folder is not None:
                 _write_json(target.folder / f"{result.path.stem}.json", result.inspection.as_json())
             results.append(result)

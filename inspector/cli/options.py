@@ -11,6 +11,7 @@ from inspector.workshop import Month
 from inspector.workshop.times import with_offset
 
 __all__ = [
+    "ClusterOption",
     "DataOption",
     "DatabaseOption",
     "JsonFlag",
@@ -49,6 +50,15 @@ PhotosOption = Annotated[
     ),
 ]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Scheduler of a Dask cluster whose workers inspect, as in tcp://hall-1:8786. Default: this machine's own "
+        "cores.",
+    ),
+]
 WhyOption = Annotated[str, typer.Option("--why", metavar="REASON", help="Why; it stays on record.")]
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
