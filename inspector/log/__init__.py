@@ -143,6 +143,12 @@ from inspector.log.records import (
     UncountedMark,
     Verdict,
 )
+from inspector.log.reinspecting import (
+    PhotoToReinspect,
+    SpokenFinding,
+    add_reinspection,
+    list_photos_to_reinspect,
+)
 from inspector.log.release_agents import ReleaseAgents, change_release_agent, list_release_agents
 from inspector.log.reviewing import (
     LastWord,
@@ -239,6 +245,7 @@ __all__ = [
     "PhotoSending",
     "PhotoStore",
     "PhotoToInspect",
+    "PhotoToReinspect",
     "Piece",
     "PieceDemolding",
     "PieceDetail",
@@ -255,6 +262,7 @@ __all__ = [
     "ReviewedFinding",
     "Role",
     "ScriptToken",
+    "SpokenFinding",
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
@@ -283,6 +291,7 @@ __all__ = [
     "add_pour",
     "add_pour_break_test",
     "add_reference",
+    "add_reinspection",
     "add_review",
     "add_session",
     "add_temperature_readings",
@@ -341,6 +350,7 @@ __all__ = [
     "list_mixes",
     "list_mold_settings",
     "list_molds",
+    "list_photos_to_reinspect",
     "list_piece_demoldings",
     "list_piece_details",
     "list_piece_outcomes",

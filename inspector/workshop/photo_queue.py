@@ -15,12 +15,12 @@ from typing import Protocol
 from inspector import log
 from inspector.errors import InputError, InspectorError, OutOfReachError, UnsureError
 from inspector.imaging.reading import Photo
-from inspector.inspection import MoldModel
 from inspector.inspection.engine import Engine, inspect_best_view
-from inspector.log import AwaitingPhoto, ClaimedPhoto, NewInspection, PhotoSending, PhotoToInspect
+from inspector.log import AwaitingPhoto, ClaimedPhoto, PhotoSending, PhotoToInspect
+from inspector.workshop.comparison import CompareWith
 from inspector.workshop.keeping import keep_photo
 from inspector.workshop.times import with_offset
-from inspector.workshop.translating import to_log
+from inspector.workshop.translating import to_log, unusable
 
 __all__ = ["KeptNow", "PhotoQueue"]
 
@@ -46,12 +46,6 @@ class KeptNow:
     """What the person should know."""
 
 
-class Models(Protocol):
-    """What good pieces of a mold look like, one model a view."""
-
-    def __call__(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]: ...
-
-
 class CheckComparable(Protocol):
     """Raises InputError if there is nothing to compare a photo with."""
 
@@ -71,7 +65,7 @@ class PhotoQueue:
     ----------
     opened : Log
     engine : Engine
-    models, check_comparable, recognise : callable
+    compare_with, check_comparable, recognise : callable
         Of the workshop: what photos are compared with.
     """
 
@@ -80,13 +74,13 @@ class PhotoQueue:
         opened: log.Log,
         engine: Engine,
         *,
-        models: Models,
+        compare_with: CompareWith,
         check_comparable: CheckComparable,
         recognise: Recognise,
     ) -> None:
         self._log = opened
         self._engine = engine
-        self._models = models
+        self._compare_with = compare_with
         self._check_comparable = check_comparable
         self._recognise = recognise
 
@@ -230,8 +224,9 @@ class PhotoQueue:
         mold, view = claim.mold, claim.view
         if mold is None:
             mold, view = self._recognise(photo, pour_id=claim.pour_id, view=view)
-        inspection = inspect_best_view(photo, self._models(mold, view=view), engine=self._engine)
-        new = to_log(inspection, engine_version=self._engine.version)
+        comparison = self._compare_with(mold, view=view)
+        inspection = inspect_best_view(photo, comparison.models, engine=self._engine)
+        new = to_log(inspection, engine_version=self._engine.version, compared_with=comparison.code)
         piece_id = log.finish_claim(self._log, claim, new, mold=mold, view=view)
         if piece_id is not None:
             said = {
@@ -249,17 +244,8 @@ class PhotoQueue:
         if claim.mold is None:
             log.refuse_claim(self._log, claim, reason=reason, likely=())
             return
-        unusable = NewInspection(
-            engine_version=self._engine.version,
-            status="unusable",
-            reason=reason,
-            score=None,
-            px_per_mm=None,
-            reference=None,
-            seconds=0.0,
-            findings=(),
-        )
-        log.finish_claim(self._log, claim, unusable, mold=claim.mold, view=claim.view)
+        new = unusable(reason, engine_version=self._engine.version, compared_with=None)
+        log.finish_claim(self._log, claim, new, mold=claim.mold, view=claim.view)
 
     @contextmanager
     def _renewing(self, claim: ClaimedPhoto) -> Iterator[None]:

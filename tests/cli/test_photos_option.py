@@ -11,8 +11,8 @@ from tests.cli.test_database_option import every_command
 
 # Of all others none reads or keeps a photo; `limits` has another --photos, and takes the variable.
 READ_OR_KEEP = {
-    "add", "add-reference", "backup", "check", "export", "features", "inspect", "move", "record", "restore", "serve",
-    "trends", "watch",
+    "add", "add-reference", "backup", "check", "export", "features", "inspect", "move", "record", "reinspect",
+    "restore", "serve", "trends", "watch",
 }  # fmt: skip
 
 

@@ -4,7 +4,7 @@ import os
 import time
 from pathlib import Path
 
-__all__ = ["SentOnce", "slow_square"]
+__all__ = ["SentOnce", "slow_square", "square_or_die"]
 
 
 class SentOnce:
@@ -26,4 +26,11 @@ def arrive(told_in: str) -> SentOnce:
 def slow_square(shared: SentOnce, number: int) -> int:
     """A result that takes a while."""
     time.sleep(0.05)
+    return number * number
+
+
+def square_or_die(deadly: int, number: int) -> int:
+    """A result, but for one number that ends the process."""
+    if number == deadly:
+        os._exit(3)
     return number * number

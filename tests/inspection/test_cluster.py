@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
 
 from drawing import drawn_photo
 from drawn_engine import DRAWN_ENGINE
-from sent_things import SentOnce, slow_square
+from sent_things import SentOnce, slow_square, square_or_die
 
 DOUBLES, ROOT = Path(__file__).parents[1] / "doubles", Path(__file__).parents[2]
 RED = (255, 0, 0)
@@ -27,9 +27,11 @@ WORKERS = 2
 @pytest.fixture(scope="module")
 def dask_cluster(tmp_path_factory):
     """A scheduler with two workers, each a process that is started anew when it ends."""
+    import dask
     import distributed
 
-    with pytest.MonkeyPatch.context() as patched:
+    # By default an item has to end four workers before it is held against it: more processes than a test should start.
+    with pytest.MonkeyPatch.context() as patched, dask.config.set({"distributed.scheduler.allowed-failures": 0}):
         patched.setenv("PYTHONPATH", os.pathsep.join([str(DOUBLES), str(ROOT)]))
         with distributed.LocalCluster(
             n_workers=WORKERS,
@@ -93,6 +95,11 @@ def test_all_workers_may_be_killed_and_it_goes_on_when_others_come(cluster, tmp_
     for process in cluster._client.run(os.getpid).values():
         os.kill(process, signal.SIGKILL)
     assert given + list(results) == [n * n for n in range(8)]
+
+
+def test_an_item_that_ends_its_workers_costs_itself_only(cluster):
+    results = list(cluster.each(square_or_die, 3, range(6), died=lambda number: f"{number} died"))
+    assert results == [0, 1, 4, "3 died", 16, 25]
 
 
 def test_where_nobody_answers_it_is_told(monkeypatch):
