@@ -143,8 +143,6 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
     )
 
 
-
-
 def _trouble(fault: HistoryFault) -> Trouble:
     row = f"Row {fault.row_id} of table {fault.row_table}"
     if fault.kind == "entry":
