@@ -3,7 +3,15 @@
 Every message is one or two sentences: what was wrong, with which file or value, what to do.
 """
 
-__all__ = ["InputError", "InspectorError", "PhotoError", "SignInError", "StaleError", "UnsureError"]
+__all__ = [
+    "InputError",
+    "InspectorError",
+    "OutOfReachError",
+    "PhotoError",
+    "SignInError",
+    "StaleError",
+    "UnsureError",
+]
 
 
 class InspectorError(Exception):
@@ -16,6 +24,10 @@ class InputError(InspectorError, ValueError):
 
 class PhotoError(InputError):
     """A photo that cannot be read, or that shows too little to be inspected."""
+
+
+class OutOfReachError(InspectorError):
+    """What keeps the photos cannot be reached just now; the same may be done later."""
 
 
 class StaleError(InspectorError):

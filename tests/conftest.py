@@ -41,3 +41,19 @@ def reused_database(postgresql_server):
     reused = ReusedDatabase(postgresql_server, make_tables)
     yield reused
     reused.close()
+
+
+@pytest.fixture(scope="session")
+def _object_store():
+    from tests.doubles.object_store import running_store  # takes a second, which most tests need not
+
+    with running_store() as store:
+        yield store
+
+
+@pytest.fixture
+def object_store(_object_store):
+    """An object store of this process's own, started when the first test asks for it; nothing is wrong with it yet."""
+    yield _object_store
+    _object_store.refuses, _object_store.changes = False, None
+    _object_store.asked.clear()

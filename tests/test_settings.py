@@ -22,6 +22,13 @@ def test_the_database_is_that_of_the_option_then_of_the_environment_then_a_file(
     assert read_settings(environ={"INSPECTOR_DATABASE": " "}).database is None
 
 
+def test_the_photos_are_where_the_option_says_then_the_environment_then_in_the_folder():
+    environ = {"INSPECTOR_PHOTOS": "s3://workshop/photos"}
+    assert read_settings(photos="s3://other", environ=environ).photos == "s3://other"
+    assert read_settings(environ=environ).photos == "s3://workshop/photos"
+    assert read_settings(environ={"INSPECTOR_PHOTOS": " "}).photos is None
+
+
 def test_then_comes_the_data_folder_of_the_user():
     expected = Path(platformdirs.user_data_dir("inspector", appauthor=False))
     assert read_settings(environ={}).data_dir == expected

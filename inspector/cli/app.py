@@ -21,6 +21,7 @@ from inspector.cli.molds import mold_app
 from inspector.cli.moving import move
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
+from inspector.cli.reinspecting import reinspect
 from inspector.cli.serving import serve
 from inspector.cli.strength import strength
 from inspector.cli.temperatures import temperature_app, wetcure
@@ -42,6 +43,7 @@ app = typer.Typer(
 app.command("inspect")(inspect)
 app.command("record")(record)
 app.command("watch")(watch)
+app.command("reinspect")(reinspect)
 app.command("log")(list_log)
 app.command("import")(import_pieces)
 app.command("export")(export)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
 from inspector.cli.words import count_words
 from inspector.log import Backup, back_up, check_log, restore
 from inspector.settings import read_settings
@@ -19,6 +19,7 @@ def backup(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="New file for the backup, best on another disk.")],
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Put the log and all its photos into one file, a ZIP archive. The pages may be served meanwhile.
 
@@ -26,7 +27,7 @@ def backup(
 
     Example: inspector backup /media/stick/workshop-2026-05-04.zip
     """
-    made = back_up(place_of(read_settings(data_dir=data, database=database)), file)
+    made = back_up(place_of(read_settings(data_dir=data, database=database, photos=store)), file)
     typer.echo(f"{file}: {_contents(made)}.")
     if made.left_out:
         for sentence in made.left_out:
@@ -39,6 +40,7 @@ def restore_backup(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A file that `inspector backup` made.")],
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Bring a backup back into a folder or database that holds no log. Every byte is checked; nothing is written over.
 
@@ -46,7 +48,7 @@ def restore_backup(
 
     Example: inspector restore workshop-2026-05-04.zip --data restored
     """
-    place = place_of(read_settings(data_dir=data, database=database))
+    place = place_of(read_settings(data_dir=data, database=database, photos=store))
     made = restore(file, place)
     typer.echo(f"{file} of {made.made_at.astimezone():%Y-%m-%d %H:%M} is restored into {place}: {_contents(made)}.")
     for sentence in made.left_out:

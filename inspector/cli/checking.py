@@ -6,7 +6,7 @@ from dataclasses import asdict
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption
 from inspector.cli.words import count_words
 from inspector.log import check_log
 from inspector.settings import read_settings
@@ -17,7 +17,12 @@ __all__ = ["check"]
 _MOST_SHOWN = 20
 
 
-def check(as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None) -> None:
+def check(
+    as_json: JsonFlag = False,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    store: PhotosOption = None,
+) -> None:
     """Check that the log is whole: database, references between rows, every photo's content, and the history.
 
     Nothing is changed. Exit status 1 means that something is wrong; each sentence says what to do about it. Note the
@@ -25,7 +30,7 @@ def check(as_json: JsonFlag = False, data: DataOption = None, database: Database
 
     Example: inspector check
     """
-    place = place_of(read_settings(data_dir=data, database=database))
+    place = place_of(read_settings(data_dir=data, database=database, photos=store))
     found = check_log(place)
     if as_json:
         typer.echo(json.dumps(asdict(found), indent=2))

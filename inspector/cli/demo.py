@@ -48,8 +48,8 @@ def demo(
     settings = read_settings(data_dir=data, host=host, port=port)
     if data is None:
         settings = read_settings(data_dir=settings.data_dir / "demo", host=host, port=port)
-    # Only one that is named for it: what INSPECTOR_DATABASE names holds your own log.
-    settings = replace(settings, database=database)
+    # Only one that is named for it: what INSPECTOR_DATABASE and INSPECTOR_PHOTOS name holds your own log.
+    settings = replace(settings, database=database, photos=None)
     folders = surroundings(context).find_demo_folders()
     photos = read_demo_photos(folders.photos)
     named = f'--data "{settings.data_dir}"' + (" --database URL" if database else "")

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DatabaseOption, DataOption, MoldOption, read_month
+from inspector.cli.options import DatabaseOption, DataOption, MoldOption, PhotosOption, read_month
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
@@ -31,6 +31,7 @@ def export(
     ] = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Write pieces as CSV, outlines as COCO JSON, and the photos into one zip, for other programs.
 
@@ -40,7 +41,7 @@ def export(
     """
     if file.exists():
         raise InputError(f"{file} exists already. Name a new file; none is written over.")
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, store) as workshop:
         export = workshop.exporting.export(
             now=datetime.now().astimezone(), mold=mold, month=month, with_place=with_place
         )

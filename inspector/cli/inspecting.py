@@ -14,13 +14,14 @@ from rich.console import Console
 from rich.text import Text
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, PhotosOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
 from inspector.errors import InspectorError
 from inspector.inspection import MoldModel
 from inspector.inspection.batch import InspectedFile, inspect_files, prepare_files
+from inspector.inspection.cluster import Cluster
 from inspector.inspection.engine import Engine
 
 __all__ = ["inspect"]
@@ -49,8 +50,10 @@ def inspect(
         Path | None,
         typer.Option("--overlay", metavar="DIR", help="Write a picture of each photo with what was found drawn on it."),
     ] = None,
+    cluster: ClusterOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Compare photos of pieces with photos of good pieces of the same mold.
 
@@ -61,19 +64,22 @@ def inspect(
     """
     if (reference is None) == (mold is None):
         raise WrongUsageError("Give the references either as photos (--reference) or by a mold in the log (--mold).")
-    if (data is not None or database is not None) and mold is None:
-        raise WrongUsageError("--data goes with --mold, as does --database: without it nothing is taken from a log.")
+    if (data is not None or database is not None or store is not None) and mold is None:
+        raise WrongUsageError(
+            "--data goes with --mold, as do --database and --photos: without it nothing is taken from a log."
+        )
     engine = surroundings(context).engine
     target = _json_target(json_to)
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
     _make_folders(target, overlay)
-    models = _models(context, engine, reference, mold, data, database)
+    models = _models(context, engine, reference, mold, data, database, store)
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
+        workers = None if cluster is None else stack.enter_context(Cluster(cluster))
         advance = stack.enter_context(progress("Inspecting", total=len(photos)))
-        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay):
+        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay, workers=workers):
             if target.folder is not None:
                 _write_json(target.folder / f"{result.path.stem}.json", result.inspection.as_json())
             results.append(result)
@@ -132,10 +138,11 @@ def _models(
     mold: str | None,
     data: Path | None,
     database: str | None,
+    store: str | None,
 ) -> tuple[MoldModel, ...]:
     if mold is not None:
         try:
-            with open_workshop(context, data, database) as workshop:
+            with open_workshop(context, data, database, store) as workshop:
                 return workshop.models(mold)
         except InspectorError as error:
             raise WrongUsageError(str(error)) from error

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
@@ -52,6 +52,7 @@ def add(
     yes: YesFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Register a mold, with photos of good pieces as its references.
 
@@ -65,7 +66,7 @@ def add(
         raise WrongUsageError("Give either a NAME with photos, or --from with the folder of a mold.toml.")
     if from_folder is not None and (photos or title or material or release_agent or view is not None):
         raise WrongUsageError(f"With --from all is taken from {from_folder / 'mold.toml'}: leave the other values out.")
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, store) as workshop:
         if from_folder is not None:
             added = workshop.add_mold_folder(from_folder)
             name = added.mold.name
@@ -95,12 +96,13 @@ def add_reference(
     yes: YesFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Add reference photos, or a view, to a mold.
 
     Example: inspector mold add-reference oak-leaf back-1.jpg --view back --preview look/
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, store) as workshop:
         if view is not None:
             workshop.add_view(name, view)
         checks, refused = _add_references(workshop, photos, mold=name, view=view)

@@ -1,41 +1,92 @@
-"""`inspector move`: the log from a file to a server's database, or back."""
+"""`inspector move`: the log from a file to a server's database, its photos from a folder to a store, or back."""
 
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
-from inspector.cli.options import DatabaseOption, DataOption
-from inspector.log import LogPlace, move_log
+from inspector.cli.failing import FAILED, WrongUsageError, warn
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
+from inspector.cli.progress import progress
+from inspector.cli.words import count_words
+from inspector.log import LogPlace, MovedPhoto, move_log, move_photos
 from inspector.settings import read_settings
 from inspector.workshop import place_of
 
 __all__ = ["move"]
 
 _TO_FILE = "file"
+_TO_FOLDER = "folder"
 
 
 def move(
     to: Annotated[
-        str,
+        str | None,
         typer.Option(
             "--to",
             metavar="URL",
             help="Empty database of a PostgreSQL server, as in postgresql+psycopg://user@host/name; or the word "
             "`file`, for one in the folder of --data.",
         ),
-    ],
+    ] = None,
+    photos_to: Annotated[
+        str | None,
+        typer.Option(
+            "--photos-to",
+            metavar="URL",
+            help="Place for the photos in an object store, as in s3://bucket/prefix; or the word `folder`, for the "
+            "one in the folder of --data.",
+        ),
+    ] = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
-    """Move the log into another database, and find each row there. Photos stay where they are.
+    """Move the log into another database, or its photos into another place, and find each row or photo there.
 
-    End what serves or records first: nobody can write meanwhile, and what is written to the old one later is not in the
-    new one. Nothing is written over, and the old one stays as it is.
+    End what serves or records first: nobody can write to the log while its rows are moved, and what is added to the old
+    place later is not in the new one. Nothing is written over, and the old one stays as it is. Photos that were moved
+    before a move was cut short are not sent again.
 
-    Example: inspector move --to postgresql+psycopg://inspector@hall-1/inspector
+    Example: inspector move --photos-to s3://workshop/photos
     """
-    place = place_of(read_settings(data_dir=data, database=database))
-    target = LogPlace(place.folder, None if to == _TO_FILE else to)
+    if to is None and photos_to is None:
+        raise WrongUsageError("Say where the log is to go with --to, or where its photos are to go with --photos-to.")
+    place = place_of(read_settings(data_dir=data, database=database, photos=store))
+    whole = photos_to is None or _move_photos(place, None if photos_to == _TO_FOLDER else photos_to)
+    if to is not None:
+        _move_rows(place, None if to == _TO_FILE else to)
+    if not whole:
+        raise typer.Exit(FAILED)
+
+
+def _move_photos(place: LogPlace, to: str | None) -> bool:
+    """Move all photos, and tell whether each of them went."""
+    moved: list[MovedPhoto] = []
+    with ExitStack() as stack:
+        advance: Callable[[], None] | None = None
+        for photo in move_photos(place, to=to):
+            moved.append(photo)
+            advance = advance or stack.enter_context(progress("Moving photos", total=photo.of))
+            advance()
+    left_out = [photo.left_out for photo in moved if photo.left_out is not None]
+    for sentence in left_out:
+        warn(f"Not moved: {sentence}")
+    typer.echo(
+        f"{count_words(len(moved) - len(left_out), 'photo')}, {sum(photo.byte_count for photo in moved) / 1e6:.1f} MB, "
+        f"were moved into {to or place.folder}, and each was found there again."
+    )
+    if to is None:
+        typer.echo("From now on leave --photos and INSPECTOR_PHOTOS out.")
+    else:
+        typer.echo("From now on name it with --photos or INSPECTOR_PHOTOS, and check it with: inspector check")
+    return not left_out
+
+
+def _move_rows(place: LogPlace, to: str | None) -> None:
+    target = replace(place, database=to)
     copied = move_log(place, to=target.database)
     for table in copied:
         if table.rows:

@@ -11,10 +11,12 @@ from inspector.workshop import Month
 from inspector.workshop.times import with_offset
 
 __all__ = [
+    "ClusterOption",
     "DataOption",
     "DatabaseOption",
     "JsonFlag",
     "MoldOption",
+    "PhotosOption",
     "WhyOption",
     "read_file",
     "read_month",
@@ -38,7 +40,25 @@ DatabaseOption = Annotated[
         "the variable INSPECTOR_DATABASE (best for one with a password), else a file in the folder of --data.",
     ),
 ]
+PhotosOption = Annotated[
+    str | None,
+    typer.Option(
+        "--photos",
+        metavar="URL",
+        help="An object store that keeps the photos, as in s3://bucket/prefix. Default: the variable INSPECTOR_PHOTOS, "
+        "else the folder of --data.",
+    ),
+]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Scheduler of a Dask cluster whose workers inspect, as in tcp://hall-1:8786. Default: this machine's own "
+        "cores.",
+    ),
+]
 WhyOption = Annotated[str, typer.Option("--why", metavar="REASON", help="Why; it stays on record.")]
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 

@@ -15,7 +15,7 @@ from uvicorn.importer import import_from_string
 
 from inspector.cli.failing import WrongUsageError
 from inspector.cli.log_lines import tell_what_happens
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
 from inspector.errors import InputError, InspectorError
 from inspector.log import acting_as, open_log
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, Settings, read_settings
@@ -83,6 +83,7 @@ def serve(
     ] = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Serve the review pages until Ctrl+C.
 
@@ -97,6 +98,7 @@ def serve(
     settings = read_settings(
         data_dir=data,
         database=database,
+        photos=store,
         host=host,
         port=port,
         allowed_hosts=allowed_host or (),
@@ -116,7 +118,8 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
     InspectorError
         If the log cannot be opened, or the address is taken or none of this machine's.
     """
-    open_log(place_of(settings)).close()  # what is wrong with the log is told here, not in the middle of starting
+    with closing(open_log(place_of(settings))) as opened:  # what is wrong is told here, not in the middle of starting
+        opened.photos.check_reach()
     if tls is not None:
         _check(tls)
     listening = _listen(settings.host, settings.port)

@@ -34,9 +34,12 @@ def surroundings(context: typer.Context) -> Surroundings:
 
 
 @contextmanager
-def open_workshop(context: typer.Context, data_dir: Path | None, database: str | None) -> Iterator[Workshop]:
-    """Open the workshop that `--data` and `--database`, the environment or the default name."""
-    with open_workshop_at(context, place_of(read_settings(data_dir=data_dir, database=database))) as workshop:
+def open_workshop(
+    context: typer.Context, data_dir: Path | None, database: str | None, photos: str | None = None
+) -> Iterator[Workshop]:
+    """Open the workshop that `--data`, `--database` and `--photos`, the environment or the default name."""
+    settings = read_settings(data_dir=data_dir, database=database, photos=photos)
+    with open_workshop_at(context, place_of(settings)) as workshop:
         yield workshop
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
 from inspector.cli.recording import Said, record_photos, refuse_what_never_fits
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words
@@ -37,6 +37,7 @@ def watch(
     ] = _EVERY_S,
     data: DataOption = None,
     database: DatabaseOption = None,
+    store: PhotosOption = None,
 ) -> None:
     """Record photos as they come into a folder, until Ctrl+C.
 
@@ -50,7 +51,7 @@ def watch(
         raise WrongUsageError(f"{folder} is no folder. Name the one that your photos come into.")
     around = surroundings(context)
     inspected = failed = 0
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, store) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         looking = FolderWatch(
             folder,

@@ -36,6 +36,7 @@ from inspector.log.awaiting import (
     refuse_claim,
     release_claims,
     renew_claim,
+    return_claim,
 )
 from inspector.log.backing_up import Backup, back_up, restore
 from inspector.log.break_tests import (
@@ -93,11 +94,12 @@ from inspector.log.molds import (
     set_reference_use,
 )
 from inspector.log.moving import move_log
+from inspector.log.moving_photos import MovedPhoto, move_photos
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
-from inspector.log.photos import sha256_of, suffix_of
+from inspector.log.photos import PhotoStore, sha256_of, suffix_of
 from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
@@ -140,6 +142,12 @@ from inspector.log.records import (
     StoredFile,
     UncountedMark,
     Verdict,
+)
+from inspector.log.reinspecting import (
+    PhotoToReinspect,
+    SpokenFinding,
+    add_reinspection,
+    list_photos_to_reinspect,
 )
 from inspector.log.release_agents import ReleaseAgents, change_release_agent, list_release_agents
 from inspector.log.reviewing import (
@@ -221,6 +229,7 @@ __all__ = [
     "Mold",
     "MoldReference",
     "MoldSetting",
+    "MovedPhoto",
     "NewFinding",
     "NewInspection",
     "NewNotedPiece",
@@ -234,7 +243,9 @@ __all__ = [
     "PastPiece",
     "PastPour",
     "PhotoSending",
+    "PhotoStore",
     "PhotoToInspect",
+    "PhotoToReinspect",
     "Piece",
     "PieceDemolding",
     "PieceDetail",
@@ -251,6 +262,7 @@ __all__ = [
     "ReviewedFinding",
     "Role",
     "ScriptToken",
+    "SpokenFinding",
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
@@ -279,6 +291,7 @@ __all__ = [
     "add_pour",
     "add_pour_break_test",
     "add_reference",
+    "add_reinspection",
     "add_review",
     "add_session",
     "add_temperature_readings",
@@ -337,6 +350,7 @@ __all__ = [
     "list_mixes",
     "list_mold_settings",
     "list_molds",
+    "list_photos_to_reinspect",
     "list_piece_demoldings",
     "list_piece_details",
     "list_piece_outcomes",
@@ -355,6 +369,7 @@ __all__ = [
     "list_unit_choices",
     "list_window_changes",
     "move_log",
+    "move_photos",
     "name_refused",
     "note_sending",
     "open_log",
@@ -368,6 +383,7 @@ __all__ = [
     "renew_claim",
     "renew_hash",
     "restore",
+    "return_claim",
     "revoke_token",
     "set_lesson_use",
     "set_password",

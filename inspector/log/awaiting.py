@@ -46,6 +46,7 @@ __all__ = [
     "refuse_claim",
     "release_claims",
     "renew_claim",
+    "return_claim",
 ]
 
 
@@ -194,6 +195,14 @@ def release_claims(log: Log, *, worker: str) -> None:
             .values(claimed_by=None, claimed_until=None)
         )
         session.execute(released)
+
+
+def return_claim(log: Log, claim: ClaimedPhoto) -> None:
+    """Let a claimed photo wait on as if its inspection had not been begun: what it needs cannot be reached just now."""
+    with log.writing() as session:
+        row = _claimed_row(session, claim)
+        if row is not None:
+            row.claimed_by, row.claimed_until, row.tries = None, None, row.tries - 1
 
 
 def finish_claim(

@@ -1,7 +1,7 @@
 """One file that holds a whole log: a ZIP archive of the database, the photos it names, and a list of their hashes.
 
-The database is copied first, as it is at one moment; photos are only ever added, so those that the copy names lie in
-the folder from then on, and serving goes on meanwhile.
+The database is copied first, as it is at one moment; photos are only ever added, so those that the copy names are
+kept from then on, and serving goes on meanwhile.
 """
 
 import hashlib
@@ -25,8 +25,8 @@ from inspector.errors import InputError, InspectorError
 from inspector.log.access_tables import PASSING_TABLES
 from inspector.log.databases import DATABASE_NAME, database_of
 from inspector.log.durable_files import whole_file
-from inspector.log.opening import make_data_folder, photo_folder, said_by
-from inspector.log.photos import MOST_PHOTO_BYTES
+from inspector.log.opening import make_data_folder, photos_of, said_by
+from inspector.log.photos import MOST_PHOTO_BYTES, PhotoStore, suffix_of
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas
 
@@ -89,7 +89,7 @@ def back_up(where: Path | LogPlace, file: Path) -> Backup:
             copy = Path(scratch) / DATABASE_NAME
             database.copy_to(copy)
             _end_what_passes(copy)
-            return _pack(copy, place.folder, part, file=file)
+            return _pack(copy, photos_of(place), part, file=file)
     except (sqlite3.Error, DatabaseError) as error:
         if _is_full(error):
             raise _unwritten(file, "No space left on device") from error
@@ -123,10 +123,11 @@ def restore(file: Path, where: Path | LogPlace) -> Backup:
             )
         with _opened(file) as archive:
             contents = _contents(archive, file)
-            _check_room(contents, place.folder)
+            _check_room(contents, place)
             _check_packing(archive, contents, file)
             make_data_folder(place.folder)
-            photos = photo_folder(place.folder)
+            photos = photos_of(place)
+            photos.check_reach()
             for name in contents["files"]:
                 if name != DATABASE_NAME and photos.keep(_read(archive, name, contents, file)).hex() not in name:
                     raise _damaged(file, name)
@@ -159,8 +160,8 @@ def _unwritten(file: Path, why: str) -> InspectorError:
     )
 
 
-def _pack(database: Path, data_dir: Path, part: Path, *, file: Path) -> Backup:
-    photos = photo_folder(data_dir)
+def _pack(database: Path, photos: PhotoStore, part: Path, *, file: Path) -> Backup:
+    photos.check_reach()
     with closing(sqlite3.connect(database)) as connection:
         (schema,) = connection.execute("SELECT version_num FROM alembic_version").fetchone()
         named = connection.execute("SELECT id, name, sha256, media_type FROM photo ORDER BY id").fetchall()
@@ -168,12 +169,12 @@ def _pack(database: Path, data_dir: Path, part: Path, *, file: Path) -> Backup:
     left_out = []
     with zipfile.ZipFile(part, "w") as archive:  # photos are compressed already
         for photo_id, photo_name, sha256, media_type in named:
-            path = photos.path(sha256, media_type)
-            data = path.read_bytes() if path.is_file() else b""
-            if hashlib.sha256(data).digest() != sha256:
-                left_out.append(f"Photo {photo_id} ({photo_name}) is gone or damaged: {path}.")
+            data = photos.find(sha256, media_type)
+            if data is None or hashlib.sha256(data).digest() != sha256:
+                where = photos.where(sha256, media_type)
+                left_out.append(f"Photo {photo_id} ({photo_name}) is gone or damaged: {where}.")
                 continue
-            name = f"photos/{path.parent.name}/{path.name}"
+            name = f"photos/{sha256.hex()[:2]}/{sha256.hex()}{suffix_of(media_type)}"
             archive.writestr(name, data)
             files[name] = {"sha256": sha256.hex(), "bytes": len(data)}
         archive.write(database, DATABASE_NAME, compress_type=zipfile.ZIP_DEFLATED)
@@ -268,9 +269,10 @@ def _size(value: object) -> int:
     return value
 
 
-def _check_room(contents: Mapping[str, Any], data_dir: Path) -> None:
-    needed = sum(entry["bytes"] for entry in contents["files"].values())
-    there = next(path for path in (data_dir, *data_dir.parents) if path.exists())
+def _check_room(contents: Mapping[str, Any], place: LogPlace) -> None:
+    in_folder = contents["files"] if place.photos is None else [DATABASE_NAME]
+    needed = sum(contents["files"][name]["bytes"] for name in in_folder)
+    there = next(path for path in (place.folder, *place.folder.parents) if path.exists())
     free = shutil.disk_usage(there).free
     if needed > free:
         raise InputError(

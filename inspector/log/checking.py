@@ -1,6 +1,5 @@
 """Is a log whole? Its database, the schema, what refers to what, every photo's content, and the history."""
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,8 +10,8 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from inspector.errors import InputError
 from inspector.log.databases import Database, database_of
 from inspector.log.history import HistoryFault, count_changes, history_faults, last_link
-from inspector.log.opening import photo_folder, said_by
-from inspector.log.photos import PhotoFolder
+from inspector.log.opening import photos_of, said_by
+from inspector.log.photos import PhotoStore
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas, schema_of
 from inspector.log.sqlite_file import disposing
@@ -71,7 +70,7 @@ def check_log(where: Path | LogPlace) -> LogCheck:
         if not database.holds_log():
             raise InputError(f"There is no log in {place.folder if place.database is None else database}. {_NAME_ONE}")
         with disposing(database.connect()) as engine, engine.connect() as connection:
-            return _check(connection, photo_folder(place.folder), database)
+            return _check(connection, photos_of(place), database)
     except OperationalError as error:
         raise InputError(
             f"{database} could not be looked at: {said_by(error)}. {database.to_do} Then check again."
@@ -80,7 +79,7 @@ def check_log(where: Path | LogPlace) -> LogCheck:
         return _only(Trouble(f"The database {database} is damaged: {said_by(error)}.", _FROM_BACKUP))
 
 
-def _check(connection: Connection, photos: PhotoFolder, database: Database) -> LogCheck:
+def _check(connection: Connection, photos: PhotoStore, database: Database) -> LogCheck:
     if faults := database.faults(connection):
         return _only(Trouble(f"The database {database} is damaged: {'; '.join(faults)}.", _FROM_BACKUP))
     schema = schema_of(connection)
@@ -97,26 +96,29 @@ def _check(connection: Connection, photos: PhotoFolder, database: Database) -> L
     notes = [f"{risk}: a power cut may cost what was written last." for risk in database.risks(connection)]
     if schema != known[0]:
         notes.append(f"The schema is {schema}; the next start brings it to {known[0]}, and puts a copy aside before.")
-    named: set[Path] = set()
-    byte_count = 0
-    columns: list[ColumnClause[Any]] = [column(name) for name in ("id", "name", "piece_id", "sha256", "media_type")]
-    for photo_id, name, piece_id, sha256, media_type in connection.execute(
+    photos.check_reach()
+    named: set[str] = set()
+    whole_bytes = 0
+    columns: list[ColumnClause[Any]] = [
+        column(name) for name in ("id", "name", "piece_id", "sha256", "media_type", "byte_count")
+    ]
+    for photo_id, name, piece_id, sha256, media_type, byte_count in connection.execute(
         select(*columns).select_from(table("photo"))
     ):
-        path = photos.path(sha256, media_type)
-        named.add(path)
-        wrong = _wrong_with(path, sha256)
+        where = photos.where(sha256, media_type)
+        named.add(where)
+        wrong = photos.wrong_with(sha256, media_type)
         if wrong is None:
-            byte_count += path.stat().st_size
+            whole_bytes += byte_count
             continue
         of = "" if piece_id is None else f" of piece {piece_id}"
         troubles.append(
             Trouble(
-                f"Photo {photo_id} ({name}){of} {wrong}: {path}.",
+                f"Photo {photo_id} ({name}){of} {wrong}: {where}.",
                 "Record the same photo once more, or put this file back from a backup.",
             )
         )
-    unnamed = sum(path not in named for path in photos.files())
+    unnamed = sum(name not in named for name in photos.names())
     if unnamed:
         notes.append(
             f"{unnamed} photo files are not named by the log. They were kept for something that was then not logged."
@@ -135,21 +137,10 @@ def _check(connection: Connection, photos: PhotoFolder, database: Database) -> L
         notes=tuple(notes),
         schema=schema,
         photos=len(named),
-        byte_count=byte_count,
+        byte_count=whole_bytes,
         changes=count_changes(connection),
         last_link=last_link(connection).hex(),
     )
-
-
-def _wrong_with(path: Path, sha256: bytes) -> str | None:
-    try:
-        with path.open("rb") as file:
-            found = hashlib.file_digest(file, "sha256").digest()
-    except FileNotFoundError:
-        return "is gone"
-    except OSError as error:
-        return f"cannot be read ({error.strerror or error})"
-    return None if found == sha256 else "is not what was recorded"
 
 
 def _trouble(fault: HistoryFault) -> Trouble:

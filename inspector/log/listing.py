@@ -30,7 +30,7 @@ from inspector.log.records import (
     UncountedMark,
     Verdict,
 )
-from inspector.log.standing import is_latest_inspection, latest_outcome, score_of_piece
+from inspector.log.standing import counts_on_its_photo, is_latest_inspection, latest_outcome, score_of_piece
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
@@ -158,7 +158,7 @@ def _has_kind(kind: str) -> ColumnElement[bool]:
         .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id))
         .where(
             PhotoRow.piece_id == PieceRow.id,
-            or_(is_latest_inspection(), FindingRow.drawn_by.is_not(None)),
+            counts_on_its_photo(),
             func.coalesce(ReviewRow.new_kind, FindingRow.kind) == kind,
             func.coalesce(ReviewRow.verdict, "") != "dismissed",
         )
@@ -249,7 +249,7 @@ def _piece_rows(session: Session, piece_ids: Sequence[int]) -> dict[int, PieceRo
 
 @dataclass(frozen=True, slots=True)
 class _Inspected:
-    """The latest inspection of a photo, and what counts on that photo: its findings, and all that were drawn."""
+    """The latest inspection of a photo, and the findings that count on that photo."""
 
     row: InspectionRow
     findings: Sequence[FindingRow]
@@ -261,19 +261,18 @@ def _latest_inspections(session: Session, piece_ids: Sequence[int]) -> dict[int,
         select(InspectionRow)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
         .where(PhotoRow.piece_id.in_(piece_ids), is_latest_inspection())
-        .options(selectinload(InspectionRow.findings).selectinload(FindingRow.reviews))
     ).all()
-    drawn_before: dict[int, list[FindingRow]] = defaultdict(list)
+    findings: dict[int, list[FindingRow]] = defaultdict(list)
     for photo_id, finding in session.execute(
         select(InspectionRow.photo_id, FindingRow)
         .join(FindingRow, FindingRow.inspection_id == InspectionRow.id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(PhotoRow.piece_id.in_(piece_ids), FindingRow.drawn_by.is_not(None), ~is_latest_inspection())
+        .where(PhotoRow.piece_id.in_(piece_ids), counts_on_its_photo())
         .options(selectinload(FindingRow.reviews))
-        .order_by(FindingRow.id)
+        .order_by(is_latest_inspection().desc(), FindingRow.id)
     ):
-        drawn_before[photo_id].append(finding)
-    return {row.photo_id: _Inspected(row, [*row.findings, *drawn_before[row.photo_id]]) for row in rows}
+        findings[photo_id].append(finding)
+    return {row.photo_id: _Inspected(row, findings[row.photo_id]) for row in rows}
 
 
 def _dispositions(session: Session, piece_ids: Sequence[int]) -> dict[int, tuple[Disposition, ...]]:

@@ -1,5 +1,6 @@
-"""A whole log from one database into another, of whatever kind; photos stay in their folder."""
+"""A whole log from one database into another, of whatever kind; photos stay where they are."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from sqlalchemy.exc import DatabaseError
@@ -36,7 +37,7 @@ def move_log(where: Path | LogPlace, *, to: str | None) -> tuple[CopiedTable, ..
         If one of them cannot be read or written, or rows did not arrive as they were. The new one is empty then.
     """
     place = LogPlace.of(where)
-    source, target = database_of(place), database_of(LogPlace(place.folder, to))
+    source, target = database_of(place), database_of(replace(place, database=to))
     if str(source) == str(target):
         raise InputError(f"The log is kept by {source} already. Name another database with --to.")
     try:

@@ -1,4 +1,4 @@
-"""The open log: one database, the folder of photos beside it, and its schema brought up to date."""
+"""The open log: one database, what keeps its photos, and its schema brought up to date."""
 
 import logging
 import sqlite3
@@ -17,12 +17,13 @@ from inspector.errors import InputError, InspectorError
 from inspector.log.databases import Database, database_of
 from inspector.log.durable_files import make_folder, whole_file
 from inspector.log.history import carry_over, history_faults, recording_history
-from inspector.log.photos import PhotoFolder
+from inspector.log.photo_objects import PhotoObjects
+from inspector.log.photos import PhotoFolder, PhotoStore
 from inspector.log.places import LogPlace
 from inspector.log.schema import bring_to_schema, known_schemas, schema_of
 from inspector.log.waiting import keeping_waiting
 
-__all__ = ["Log", "make_data_folder", "open_log", "photo_folder", "said_by"]
+__all__ = ["Log", "make_data_folder", "open_log", "photos_of", "said_by"]
 
 # PostgreSQL, appendix A: numeric_value_out_of_range. Its numbers of rows have 31 bits, where SQLite's have 63.
 _OUT_OF_RANGE = "22003"
@@ -36,7 +37,7 @@ class Log:
 
     def __init__(self, place: LogPlace) -> None:
         self.place = place
-        self.photos = photo_folder(place.folder)
+        self.photos = photos_of(place)
         self.database: Database = database_of(place)
         self._engine = self.database.connect()
         self._write_engine = self.database.for_writing(self._engine)
@@ -133,9 +134,15 @@ def make_data_folder(data_dir: Path) -> None:
     make_folder(data_dir, mode=0o700)
 
 
-def photo_folder(data_dir: Path) -> PhotoFolder:
-    """Where the photos of a log lie."""
-    return PhotoFolder(data_dir / "photos")
+def photos_of(place: LogPlace) -> PhotoStore:
+    """Find what keeps the photos of a log; it is not asked for anything yet.
+
+    Raises
+    ------
+    InputError
+        If the place names a store of a kind that keeps no photos.
+    """
+    return PhotoFolder(place.folder / "photos") if place.photos is None else PhotoObjects(place.photos)
 
 
 def said_by(error: DatabaseError) -> str:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.records import DISPOSITIONS, VERDICTS, Outcome, Verdict
+from inspector.log.standing import counts_on_its_photo
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
@@ -86,19 +87,16 @@ def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutc
 def _found(session: Session, mold_id: int | None) -> tuple[set[int], dict[int, list[FoundDefect]]]:
     """Read which pieces were inspected, and the findings of the latest inspection of each photo, by piece."""
     inspections = (
-        select(PhotoRow.piece_id, PhotoRow.id, InspectionRow.id, InspectionRow.status)
+        select(PhotoRow.piece_id, PhotoRow.id, InspectionRow.status)
         .join(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
         .where(PhotoRow.piece_id.is_not(None))
         .order_by(InspectionRow.id)
     )
     latest = {
-        photo_id: (piece_id, inspection_id, status)
-        for piece_id, photo_id, inspection_id, status in session.execute(
-            _of_mold(inspections, PhotoRow.piece_id, mold_id)
-        )
+        photo_id: (piece_id, status)
+        for piece_id, photo_id, status in session.execute(_of_mold(inspections, PhotoRow.piece_id, mold_id))
         if piece_id is not None
     }
-    latest_inspections = {inspection_id for _, inspection_id, _ in latest.values()}
     words = (
         select(ReviewRow.finding_id, ReviewRow.verdict, ReviewRow.new_kind)
         .join(FindingRow, FindingRow.id == ReviewRow.finding_id)
@@ -112,24 +110,23 @@ def _found(session: Session, mold_id: int | None) -> tuple[set[int], dict[int, l
     }
     findings = (
         select(
-            FindingRow.inspection_id,
             PhotoRow.piece_id,
             FindingRow.id,
             FindingRow.kind,
             FindingRow.confidence,
             FindingRow.feature_name,
-            FindingRow.drawn_by,
         )
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
+        .where(counts_on_its_photo())
         .order_by(FindingRow.id)
     )
     found: dict[int, list[FoundDefect]] = defaultdict(list)
-    for inspection_id, piece_id, finding_id, kind, confidence, feature, drawn_by in session.execute(
+    for piece_id, finding_id, kind, confidence, feature in session.execute(
         _of_mold(findings, PhotoRow.piece_id, mold_id)
     ):
-        if piece_id is None or (inspection_id not in latest_inspections and drawn_by is None):
-            continue  # a later inspection of that photo counts
+        if piece_id is None:
+            continue
         verdict, new_kind = reviews.get(finding_id, (None, None))
         found[piece_id].append(
             FoundDefect(
@@ -139,7 +136,7 @@ def _found(session: Session, mold_id: int | None) -> tuple[set[int], dict[int, l
                 feature=feature,
             )
         )
-    return {piece_id for piece_id, _, status in latest.values() if status == "inspected"}, found
+    return {piece_id for piece_id, status in latest.values() if status == "inspected"}, found
 
 
 def _noted(session: Session, mold_id: int | None) -> dict[int, list[NotedDefect]]:

@@ -5,11 +5,12 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from inspector.errors import InspectorError
 from inspector.log.durable_files import make_folder, sync_folder, whole_file
 
-__all__ = ["MOST_PHOTO_BYTES", "PhotoFolder", "media_type_of", "sha256_of", "suffix_of"]
+__all__ = ["MOST_PHOTO_BYTES", "PhotoFolder", "PhotoStore", "media_type_of", "sha256_of", "suffix_of"]
 
 MOST_PHOTO_BYTES = 100_000_000
 """Of a photo that is kept: some three times what phones make of 60 megapixels."""
@@ -53,11 +54,42 @@ def suffix_of(media_type: str) -> str:
     return _SUFFIXES[media_type]
 
 
+class PhotoStore(Protocol):
+    """What keeps photos. It can be sent to another process; as text it is its name for people."""
+
+    def keep(self, data: bytes) -> bytes:
+        """Keep a photo so that it outlasts a power cut, and give its content hash; the same again changes nothing."""
+
+    def find(self, sha256: bytes, media_type: str) -> bytes | None:
+        """Read a kept photo's bytes; None where it is gone."""
+
+    def read(self, sha256: bytes, media_type: str) -> bytes:
+        """Read a kept photo's bytes, as they came in."""
+
+    def where(self, sha256: bytes, media_type: str) -> str:
+        """Where a photo of that content is, for people."""
+
+    def wrong_with(self, sha256: bytes, media_type: str) -> str | None:
+        """Tell what is wrong with a kept photo; None where every byte is as it came in."""
+
+    def names(self) -> Iterator[str]:
+        """Find all photos that are kept, whether or not the log names them; as `where` has them."""
+
+    def check_reach(self) -> None:
+        """See that it can be used at all, so that its being away is not taken for photos that are gone."""
+
+    def clear_unfinished(self, *, now_s: float) -> None:
+        """Remove what was left by a program that was killed while it kept a photo; nobody was told that it was kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class PhotoFolder:
     """The folder of photos beside the database."""
 
     folder: Path
+
+    def __str__(self) -> str:
+        return str(self.folder)
 
     def keep(self, data: bytes) -> bytes:
         """Write a photo so that it outlasts a power cut, unless it is there already, whole.
@@ -105,14 +137,43 @@ class PhotoFolder:
                 "Add the same photo again, or put the file back from a backup."
             ) from error
 
+    def find(self, sha256: bytes, media_type: str) -> bytes | None:
+        """Read a kept photo's bytes; None where its file is gone.
+
+        Raises
+        ------
+        OSError
+            If the file cannot be read.
+        """
+        path = self.path(sha256, media_type)
+        return path.read_bytes() if path.is_file() else None
+
+    def where(self, sha256: bytes, media_type: str) -> str:
+        """Where a photo of that content lies, for people."""
+        return str(self.path(sha256, media_type))
+
+    def wrong_with(self, sha256: bytes, media_type: str) -> str | None:
+        """Tell what is wrong with a kept photo; None where every byte is as it came in."""
+        try:
+            with self.path(sha256, media_type).open("rb") as file:
+                found = hashlib.file_digest(file, "sha256").digest()
+        except FileNotFoundError:
+            return "is gone"
+        except OSError as error:
+            return f"cannot be read ({error.strerror or error})"
+        return None if found == sha256 else "is not what was recorded"
+
+    def check_reach(self) -> None:
+        """Do nothing: each file tells for itself."""
+
     def path(self, sha256: bytes, media_type: str) -> Path:
         """Where a photo of that content lies."""
         name = sha256.hex()
         return self.folder / name[:2] / f"{name}{suffix_of(media_type)}"
 
-    def files(self) -> Iterator[Path]:
-        """Find all photos that are kept, whether or not the log names them."""
-        return (path for path in self.folder.glob("??/*") if path.is_file())
+    def names(self) -> Iterator[str]:
+        """Find all photos that are kept, whether or not the log names them; as `where` has them."""
+        return (str(path) for path in self.folder.glob("??/*") if path.is_file())
 
     def clear_unfinished(self, *, now_s: float) -> None:
         """Remove what was left by a program that was killed while it kept a photo; nobody was told that it was kept."""

@@ -1,4 +1,4 @@
-"""Where a log is kept: the folder of its photos, and its database."""
+"""Where a log is kept: its folder, its database, and its photos."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,16 +13,21 @@ class LogPlace:
     """Where a log is kept."""
 
     folder: Path
-    """Of the photos, of pictures made from them, and of the database where that is a file."""
+    """Of pictures made from photos, and of the photos and the database where no other place is named for them."""
     database: str | None = None
     """The URL of a database that a PostgreSQL server keeps; None for an SQLite file in the folder."""
+    photos: str | None = None
+    """The URL of an object store that keeps the photos, as in s3://bucket/prefix; None for files in the folder."""
 
     def __str__(self) -> str:
         """Its name for people, without any password."""
-        if self.database is None:
-            return str(self.folder)
-        url = make_url(self.database).set(drivername="postgresql")
-        return f"{self.folder} and {url.render_as_string(hide_password=True)}"
+        names = [str(self.folder)]
+        if self.database is not None:
+            url = make_url(self.database).set(drivername="postgresql")
+            names.append(url.render_as_string(hide_password=True))
+        if self.photos is not None:
+            names.append(self.photos)
+        return " and ".join(names)
 
     @classmethod
     def of(cls, where: "Path | LogPlace") -> "LogPlace":

@@ -295,6 +295,7 @@ def inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> Ins
     return InspectionRow(
         photo=photo,
         engine_version=new.engine_version,
+        compared_with=new.compared_with,
         status=new.status,
         reason=new.reason,
         score=new.score,

@@ -388,6 +388,8 @@ class NewInspection:
     """An inspection on its way into the log."""
 
     engine_version: str
+    compared_with: str | None
+    """Code of the references that the photo was compared with."""
     status: Literal["inspected", "unusable"]
     reason: str | None
     score: float | None

@@ -1,11 +1,27 @@
 """How it stands with a piece, as expressions over its row: how bad it looks, what became of it, whether it waits."""
 
-from sqlalchemy import ColumnElement, and_, exists, func, select
+from sqlalchemy import ColumnElement, and_, exists, func, or_, select
 from sqlalchemy.orm import aliased
 
-from inspector.log.tables import DefectNoteRow, DispositionRow, InspectionRow, PhotoRow, PieceRow
+from inspector.log.answered_tables import AnsweredFindingRow
+from inspector.log.tables import (
+    DefectNoteRow,
+    DispositionRow,
+    FindingRow,
+    InspectionRow,
+    PhotoRow,
+    PieceRow,
+    ReviewRow,
+)
 
-__all__ = ["is_latest_inspection", "is_waiting", "latest_outcome", "score_of_piece"]
+__all__ = [
+    "counts_on_its_photo",
+    "is_latest_inspection",
+    "is_spoken_on",
+    "is_waiting",
+    "latest_outcome",
+    "score_of_piece",
+]
 
 
 def is_waiting() -> ColumnElement[bool]:
@@ -23,6 +39,23 @@ def is_latest_inspection() -> ColumnElement[bool]:
         .scalar_subquery()
     )
     return InspectionRow.id == latest
+
+
+def is_spoken_on() -> ColumnElement[bool]:
+    """Tell whether a person has said something about a finding."""
+    return exists(select(ReviewRow.id).where(ReviewRow.finding_id == FindingRow.id).correlate(FindingRow))
+
+
+def counts_on_its_photo() -> ColumnElement[bool]:
+    """Tell whether a finding counts, beside its inspection's row: one of the latest inspection, or of a person.
+
+    What somebody drew or spoke on outlasts its inspection. One that was found again where somebody had spoken already
+    does not count beside that.
+    """
+    answered = exists(
+        select(AnsweredFindingRow.id).where(AnsweredFindingRow.finding_id == FindingRow.id).correlate(FindingRow)
+    )
+    return or_(and_(is_latest_inspection(), ~answered), FindingRow.drawn_by.is_not(None), is_spoken_on())
 
 
 def score_of_piece() -> ColumnElement[float | None]:

@@ -282,6 +282,8 @@ class InspectionRow(Base):
     photo_from_reference: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
     not_counted: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
     """Marks that would be findings, had nobody dismissed others at their places."""
+    compared_with: Mapped[str | None]
+    """Code of the references that the photo was compared with; None where an older program inspected it."""
     created_at: Mapped[datetime]
 
     photo: Mapped[PhotoRow] = relationship()

@@ -25,7 +25,7 @@ from uuid import uuid4
 from inspector.errors import InspectorError
 from inspector.inspection.engine import Engine
 from inspector.log import LogPlace
-from inspector.settings import DATABASE_VARIABLE
+from inspector.settings import DATABASE_VARIABLE, PHOTOS_VARIABLE
 from inspector.workshop.guarded_reading import GuardedReader
 from inspector.workshop.workshop import Workshop
 
@@ -155,7 +155,11 @@ class InspectingProcesses:
             stdout=subprocess.PIPE,
             text=True,
             encoding="utf-8",
-            env={**os.environ, DATABASE_VARIABLE: self._place.database or ""},  # it may hold a password
+            env={
+                **os.environ,
+                DATABASE_VARIABLE: self._place.database or "",  # it may hold a password
+                PHOTOS_VARIABLE: self._place.photos or "",
+            },
             start_new_session=True,
         ) as worker:
             with self._lock:
@@ -246,11 +250,10 @@ def work_off() -> None:
     threading.Thread(target=_listen, args=(requests, words), daemon=True).start()
     module, attribute = engine_at.split(":")
     engine: Engine = getattr(importlib.import_module(module), attribute)
+    place = LogPlace(Path(data_dir), os.environ[DATABASE_VARIABLE] or None, os.environ[PHOTOS_VARIABLE] or None)
     with (
         GuardedReader() as reader,
-        Workshop.open(
-            LogPlace(Path(data_dir), os.environ[DATABASE_VARIABLE] or None), engine=replace(engine, read_photo=reader)
-        ) as shop,
+        Workshop.open(place, engine=replace(engine, read_photo=reader)) as shop,
     ):
         tell({"works": True})
         _work(

@@ -13,14 +13,14 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from inspector import log
-from inspector.errors import InputError, InspectorError, UnsureError
+from inspector.errors import InputError, InspectorError, OutOfReachError, UnsureError
 from inspector.imaging.reading import Photo
-from inspector.inspection import MoldModel
 from inspector.inspection.engine import Engine, inspect_best_view
-from inspector.log import AwaitingPhoto, ClaimedPhoto, NewInspection, PhotoSending, PhotoToInspect
+from inspector.log import AwaitingPhoto, ClaimedPhoto, PhotoSending, PhotoToInspect
+from inspector.workshop.comparison import CompareWith
 from inspector.workshop.keeping import keep_photo
 from inspector.workshop.times import with_offset
-from inspector.workshop.translating import to_log
+from inspector.workshop.translating import to_log, unusable
 
 __all__ = ["KeptNow", "PhotoQueue"]
 
@@ -46,12 +46,6 @@ class KeptNow:
     """What the person should know."""
 
 
-class Models(Protocol):
-    """What good pieces of a mold look like, one model a view."""
-
-    def __call__(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]: ...
-
-
 class CheckComparable(Protocol):
     """Raises InputError if there is nothing to compare a photo with."""
 
@@ -71,7 +65,7 @@ class PhotoQueue:
     ----------
     opened : Log
     engine : Engine
-    models, check_comparable, recognise : callable
+    compare_with, check_comparable, recognise : callable
         Of the workshop: what photos are compared with.
     """
 
@@ -80,13 +74,13 @@ class PhotoQueue:
         opened: log.Log,
         engine: Engine,
         *,
-        models: Models,
+        compare_with: CompareWith,
         check_comparable: CheckComparable,
         recognise: Recognise,
     ) -> None:
         self._log = opened
         self._engine = engine
-        self._models = models
+        self._compare_with = compare_with
         self._check_comparable = check_comparable
         self._recognise = recognise
 
@@ -196,7 +190,7 @@ class PhotoQueue:
         Raises
         ------
         InspectorError
-            If the log cannot be used; the photo waits on.
+            If the log or what keeps the photos cannot be used; the photo waits on.
         """
         claim = log.claim_photo(self._log, worker=worker, lease=timedelta(seconds=LEASE_S))
         if claim is None:
@@ -213,6 +207,9 @@ class PhotoQueue:
             log.refuse_claim(self._log, claim, reason=str(error), likely=error.likely)
         except InputError as error:
             self._give_up(claim, str(error))
+        except OutOfReachError:
+            log.return_claim(self._log, claim)
+            raise
         except InspectorError:
             raise  # the log itself cannot be used: the photo waits on
         except Exception as error:  # a fault of the program: told, and the other photos go on
@@ -227,8 +224,9 @@ class PhotoQueue:
         mold, view = claim.mold, claim.view
         if mold is None:
             mold, view = self._recognise(photo, pour_id=claim.pour_id, view=view)
-        inspection = inspect_best_view(photo, self._models(mold, view=view), engine=self._engine)
-        new = to_log(inspection, engine_version=self._engine.version)
+        comparison = self._compare_with(mold, view=view)
+        inspection = inspect_best_view(photo, comparison.models, engine=self._engine)
+        new = to_log(inspection, engine_version=self._engine.version, compared_with=comparison.code)
         piece_id = log.finish_claim(self._log, claim, new, mold=mold, view=view)
         if piece_id is not None:
             said = {
@@ -246,17 +244,8 @@ class PhotoQueue:
         if claim.mold is None:
             log.refuse_claim(self._log, claim, reason=reason, likely=())
             return
-        unusable = NewInspection(
-            engine_version=self._engine.version,
-            status="unusable",
-            reason=reason,
-            score=None,
-            px_per_mm=None,
-            reference=None,
-            seconds=0.0,
-            findings=(),
-        )
-        log.finish_claim(self._log, claim, unusable, mold=claim.mold, view=claim.view)
+        new = unusable(reason, engine_version=self._engine.version, compared_with=None)
+        log.finish_claim(self._log, claim, new, mold=claim.mold, view=claim.view)
 
     @contextmanager
     def _renewing(self, claim: ClaimedPhoto) -> Iterator[None]:

@@ -8,4 +8,4 @@ __all__ = ["place_of"]
 
 def place_of(settings: Settings) -> LogPlace:
     """Where the settings have the log kept."""
-    return LogPlace(settings.data_dir, settings.database)
+    return LogPlace(settings.data_dir, settings.database, settings.photos)

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from inspector.inspection import KINDS, Inspection, Kind
 from inspector.log import LoggedInspection, NewFinding, NewInspection, Points, UncountedMark
 
-__all__ = ["kind_of_log", "points", "to_lay_over", "to_log"]
+__all__ = ["kind_of_log", "points", "to_lay_over", "to_log", "unusable"]
 
 
 def points(polygon_xy: NDArray[np.float64]) -> Points:
@@ -19,11 +19,12 @@ def kind_of_log(kind: str) -> Kind:
     return next(one for one in KINDS if one == kind)
 
 
-def to_log(inspection: Inspection, *, engine_version: str) -> NewInspection:
+def to_log(inspection: Inspection, *, engine_version: str, compared_with: str) -> NewInspection:
     """Give an inspection as the log takes it."""
     matrix = inspection.photo_from_reference
     return NewInspection(
         engine_version=engine_version,
+        compared_with=compared_with,
         status=inspection.status,
         reason=inspection.reason,
         score=inspection.score,
@@ -61,6 +62,21 @@ def to_log(inspection: Inspection, *, engine_version: str) -> NewInspection:
         ),
         warnings=inspection.warnings,
         photo_from_reference=None if matrix is None else tuple(tuple(map(float, line)) for line in matrix),
+    )
+
+
+def unusable(reason: str, *, engine_version: str, compared_with: str | None) -> NewInspection:
+    """Give the inspection of a photo that could not be judged, with the reason."""
+    return NewInspection(
+        engine_version=engine_version,
+        compared_with=compared_with,
+        status="unusable",
+        reason=reason,
+        score=None,
+        px_per_mm=None,
+        reference=None,
+        seconds=0.0,
+        findings=(),
     )
 
 

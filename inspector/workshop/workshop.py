@@ -55,6 +55,7 @@ from inspector.log import (
     StoredFile,
 )
 from inspector.workshop.access import Access
+from inspector.workshop.comparison import Comparison, references_code
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.exporting import Exporting
 from inspector.workshop.keeping import keep_photo
@@ -74,6 +75,7 @@ from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
 from inspector.workshop.posing import PoseOutline, pose_outline
 from inspector.workshop.references import PreparedReferences
+from inspector.workshop.reinspecting import Reinspecting
 from inspector.workshop.required import required
 from inspector.workshop.results import (
     AddedMold,
@@ -162,11 +164,13 @@ class Workshop:
         self.queue = PhotoQueue(
             opened,
             engine,
-            models=self.models,
+            compare_with=self.comparison,
             check_comparable=self._check_comparable,
             recognise=self._recognise_side,
         )
         """Photos that are kept first and inspected afterwards."""
+        self.reinspecting = Reinspecting(opened, engine, compare_with=self.comparison)
+        """Inspecting logged photos again, after a change of the engine or the references."""
         self._signatures = KeptSignatures(
             engine,
             opened.place.folder / "signatures",
@@ -518,6 +522,11 @@ class Workshop:
             references=references,
             features=tuple(feature for reference in references for feature in reference.features),
         )
+
+    def comparison(self, mold: str, *, view: str | None = None) -> Comparison:
+        """Give what photos of a mold are compared with, as `models` does, and its code."""
+        code = references_code(log.list_references(self._log, mold))
+        return Comparison(models=self.models(mold, view=view), code=code)
 
     def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
         """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
@@ -956,9 +965,9 @@ class Workshop:
             piece_id=facts.piece_id,
             view=facts.view,
         )
-        models = self.models(facts.mold, view=facts.view)
+        comparison = self.comparison(facts.mold, view=facts.view)
         kept = keep_photo(self._log, data, photo)
-        inspection = inspect_best_view(photo, models, engine=self._engine)
+        inspection = inspect_best_view(photo, comparison.models, engine=self._engine)
         return NewPiecePhoto(
             photo=kept,
             mold=facts.mold,
@@ -966,7 +975,7 @@ class Workshop:
             demolded_at=demolded_at,
             piece_id=facts.piece_id,
             view=facts.view,
-            inspection=to_log(inspection, engine_version=self._engine.version),
+            inspection=to_log(inspection, engine_version=self._engine.version, compared_with=comparison.code),
             sending=facts.sending,
         )
 

@@ -26,6 +26,7 @@ import cv2
 from inspector.inspection import MoldModel
 from inspector.inspection.batch import inspect_files
 from inspector.inspection.engine import ENGINE
+from inspector.inspection.own_cores import OwnCores
 from tests.benchmarks.bench_folder import model_of
 
 ROOT = Path(__file__).parents[2]
@@ -64,7 +65,9 @@ def measure_memory(model: MoldModel) -> dict[str, Any]:
     """Peak memory of the program and of its workers, added up, after some numbers of photos. [MB]"""
     taken: dict[str, float] = {}
     began = time.perf_counter()
-    for done, _ in enumerate(inspect_files(sample_photos(max(COUNTS)), [model], engine=ENGINE, workers=WORKERS), 1):
+    for done, _ in enumerate(
+        inspect_files(sample_photos(max(COUNTS)), [model], engine=ENGINE, workers=OwnCores(WORKERS)), 1
+    ):
         if done in COUNTS:
             taken[str(done)] = sum(_peak_mb(process) for process in [os.getpid(), *_children()])
     return {"peak_mb": taken, "wall_s": time.perf_counter() - began, "load": os.getloadavg()[0]}
@@ -73,7 +76,8 @@ def measure_memory(model: MoldModel) -> dict[str, Any]:
 def _timed(photos: Sequence[Path], model: MoldModel, *, workers: int) -> dict[str, float]:
     began, used = time.perf_counter(), _cpu_s()
     inspected = sum(
-        one.inspection.status == "inspected" for one in inspect_files(photos, [model], engine=ENGINE, workers=workers)
+        one.inspection.status == "inspected"
+        for one in inspect_files(photos, [model], engine=ENGINE, workers=OwnCores(workers))
     )
     took = {"wall_s": time.perf_counter() - began, "cpu_s": _cpu_s() - used}
     if inspected != len(photos):

@@ -6,6 +6,7 @@ import pytest
 from PIL import Image
 
 from inspector.inspection.batch import inspect_files, prepare_files
+from inspector.inspection.own_cores import OwnCores
 
 # Worker processes import the engine by its name, so it has to be found on the path.
 sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
@@ -50,7 +51,7 @@ def photos(tmp_path, draw):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_photos_come_back_in_order_and_bad_ones_do_not_stop_the_others(photos, models, engine, workers):
-    results = list(inspect_files(photos, models, engine=engine, workers=workers))
+    results = list(inspect_files(photos, models, engine=engine, workers=OwnCores(workers)))
     assert [result.path for result in results] == photos
     assert [len(result.inspection.findings) for result in results] == [1, 0, 0, 1, 0, 0, 1, 0]
     reasons = {result.path.name: result.inspection.reason for result in results if result.inspection.reason}
@@ -64,7 +65,7 @@ def test_a_worker_that_dies_costs_its_photo_only(photos, models, engine, draw):
     file = io.BytesIO()
     Image.new("RGB", (64, 64), (255, 255, 0)).save(file, "PNG")
     photos[4].write_bytes(file.getvalue())  # the drawn engine ends its process on this colour
-    results = list(inspect_files(photos, models, engine=engine, workers=2))
+    results = list(inspect_files(photos, models, engine=engine, workers=OwnCores(2)))
     assert [result.path for result in results] == photos
     assert "ended the program" in results[4].inspection.reason
     assert [len(result.inspection.findings) for result in results] == [1, 0, 0, 1, 0, 0, 1, 0]

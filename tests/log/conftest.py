@@ -84,6 +84,7 @@ def photo(opened: Log, content: bytes = b"\xff\xd8\xff one", *, name: str = "a.j
 def inspection(*findings: NewFinding, status="inspected", score=0.9, reference=None) -> NewInspection:
     return NewInspection(
         engine_version="test",
+        compared_with="references",
         status=status,
         reason=None if status == "inspected" else "The photo is blurred. Hold still and take it again.",
         score=score,
