@@ -1,7 +1,7 @@
 """How it stands with a piece, as expressions over its row: how bad it looks, what became of it, whether it waits."""
 
-from sqlalchemy import ColumnElement, and_, exists, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import ColumnElement, ScalarSelect, and_, exists, func, or_, select
+from sqlalchemy.orm import InstrumentedAttribute, aliased
 
 from inspector.log.answered_tables import AnsweredFindingRow
 from inspector.log.tables import (
@@ -43,7 +43,7 @@ def is_latest_inspection() -> ColumnElement[bool]:
 
 def is_spoken_on() -> ColumnElement[bool]:
     """Tell whether a person has said something about a finding."""
-    return exists(select(ReviewRow.id).where(ReviewRow.finding_id == FindingRow.id).correlate(FindingRow))
+    return _first(ReviewRow.id, ReviewRow.finding_id == FindingRow.id).is_not(None)
 
 
 def counts_on_its_photo() -> ColumnElement[bool]:
@@ -52,10 +52,16 @@ def counts_on_its_photo() -> ColumnElement[bool]:
     What somebody drew or spoke on outlasts its inspection. One that was found again where somebody had spoken already
     does not count beside that.
     """
-    answered = exists(
-        select(AnsweredFindingRow.id).where(AnsweredFindingRow.finding_id == FindingRow.id).correlate(FindingRow)
-    )
-    return or_(and_(is_latest_inspection(), ~answered), FindingRow.drawn_by.is_not(None), is_spoken_on())
+    answered_id = _first(AnsweredFindingRow.id, AnsweredFindingRow.finding_id == FindingRow.id)
+    return or_(and_(is_latest_inspection(), answered_id.is_(None)), FindingRow.drawn_by.is_not(None), is_spoken_on())
+
+
+def _first(number: InstrumentedAttribute[int], of_finding: ColumnElement[bool]) -> ScalarSelect[int]:
+    """Give the number of one row that belongs to a finding.
+
+    Looked up for each finding by the index; of an EXISTS beside an OR, PostgreSQL may read the whole table.
+    """
+    return select(number).where(of_finding).correlate(FindingRow).limit(1).scalar_subquery()
 
 
 def score_of_piece() -> ColumnElement[float | None]:
