@@ -33,6 +33,8 @@ RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "be
 # 1366 px at 200 % leave 683 px to the page (WCAG 2.2, 1.4.4); 320 px are asked for by 1.4.10.
 NARROW_PX = (683, 320)
 TALL_PX = 6000
+# A name that no line of a phone has room for.
+LONG_WORD = "Akanthusblattrankenverzierungsabschlussornamentform" * 2
 MOST_BYTES = 300_000
 BYTES_WITHOUT_PHOTOS = """[...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")]
     .filter(entry => !entry.name.includes("/photos/") && !entry.name.includes("/pictures/"))
@@ -75,7 +77,9 @@ def pieces(served: Served) -> Served:
 def fill_the_pour_book(shop: Workshop) -> None:
     """Give pages of pours and of the day something of everything that they show."""
     now = datetime.now().astimezone()
-    shop.add_mold("finial", title="Finial")
+    shop.add_mold("finial", title=f"Finial {LONG_WORD}")
+    shop.naming.draw(LONG_WORD, reference_id=1, outline_xy=((400, 300), (500, 300), (500, 380)))
+    shop.add_mix(f"white {LONG_WORD}", cement_class="R", water_cement_ratio=0.4, aggregate=LONG_WORD)
     ready = shop.add_pour(mix="grey", molds=[MOLD], poured_at=now - timedelta(hours=60))
     shop.add_pour(mix="grey", molds=["finial"], poured_at=now - timedelta(hours=2))
     mistaken = shop.add_pour(mix="grey", molds=["finial"], poured_at=now)
