@@ -6,6 +6,7 @@ every address is tried by nobody, by people and by scripts of each role.
 
 import re
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -20,11 +21,14 @@ from inspector.workshop import ROLES, Workshop, may
 from tests.web.conftest import draw_piece
 from tests.web.network import Network, Prepared, served_to_network
 
+pytestmark = pytest.mark.uncounted
+
 FROM_ANOTHER_SITE = ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "http://evil.example"}, {"Origin": "null"})
 # Those tried belong to nobody, so that no try takes the rights of another away.
 SAMPLES = {"size_px": "400", "mold": "oak-leaf", "account_id": "99", "token_id": "99"}
 
 
+@cache
 def all_routes() -> list[APIRoute]:
     app = create_app(Settings(data_dir=None, metrics=True))  # type: ignore[arg-type]
     return [route for route in app.routes if isinstance(route, APIRoute)]

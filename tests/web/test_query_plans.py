@@ -23,6 +23,8 @@ from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.large_log import fill_log
 from tests.doubles.places import ON_BOTH
 
+pytestmark = pytest.mark.uncounted
+
 PIECES, MOLDS = 300, 4
 # Of these there are as many as pieces, or more.
 GROWING = {"piece", "photo", "inspection", "finding", "review", "disposition", "piece_note", "defect_note", "change"}
