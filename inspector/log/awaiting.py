@@ -186,13 +186,16 @@ def renew_claim(log: Log, claim: ClaimedPhoto, *, lease: timedelta) -> None:
             row.claimed_until = _now(log, session) + lease
 
 
-def release_claims(log: Log, *, worker: str) -> None:
-    """Let others inspect what a worker that has ended had claimed."""
+def release_claims(log: Log, *, worker: str, was_stopped: bool = False) -> None:
+    """Let others inspect what a worker that has ended had claimed.
+
+    A try that was stopped from outside does not count: it says nothing about the photo.
+    """
     with log.writing() as session:
         released = (
             update(AwaitingPhotoRow)
             .where(AwaitingPhotoRow.claimed_by == worker)
-            .values(claimed_by=None, claimed_until=None)
+            .values(claimed_by=None, claimed_until=None, tries=AwaitingPhotoRow.tries - int(was_stopped))
         )
         session.execute(released)
 

@@ -10,6 +10,7 @@ import json
 import logging
 import os
 import queue
+import signal
 import subprocess
 import sys
 import threading
@@ -174,7 +175,9 @@ class InspectingProcesses:
                 del self._running[name]
             with suppress(OSError):  # what it had not read yet goes nowhere
                 _pipe(worker.stdin).close()
-        _release(self._place, name)
+        # A supervisor that stops the program may tell this process so before the program itself.
+        was_stopped = self._closing.is_set() or worker.returncode == -signal.SIGTERM
+        _release(self._place, name, was_stopped=was_stopped)
         self.wake()
         return got_to_work, worker.returncode
 
@@ -340,11 +343,11 @@ class _Told:
                 self._asked.pop(photo_id, None)
 
 
-def _release(place: LogPlace, name: str) -> None:
+def _release(place: LogPlace, name: str, *, was_stopped: bool) -> None:
     """Free what a process that has ended had claimed."""
     try:
         with Workshop.open(place) as shop:
-            shop.queue.release(worker=name)
+            shop.queue.release(worker=name, was_stopped=was_stopped)
     except InspectorError as error:  # the claim runs out by itself
         _logger.warning("%s", error)
 

@@ -170,9 +170,9 @@ class PhotoQueue:
         """List the photos of which a person has to say what they show."""
         return log.list_refused(self._log)
 
-    def release(self, *, worker: str) -> None:
-        """Let others inspect what a worker that has ended had claimed."""
-        log.release_claims(self._log, worker=worker)
+    def release(self, *, worker: str, was_stopped: bool = False) -> None:
+        """Let others inspect what a worker that has ended had claimed; that it was stopped is no fault of the photo."""
+        log.release_claims(self._log, worker=worker, was_stopped=was_stopped)
 
     def inspect_next(self, *, worker: str) -> int | None:
         """Claim the photo that waits longest, inspect it, and log what was found.

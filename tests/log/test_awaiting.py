@@ -94,6 +94,16 @@ def test_what_a_worker_that_ended_had_claimed_is_free_at_once(stocked, keep):
     assert log.claim_photo(stocked, worker="b", lease=LEASE).photo.id == kept.photo_id
 
 
+def test_a_worker_that_is_stopped_leaves_its_photo_as_if_it_had_not_begun(stocked, keep):
+    keep()
+    for name in ("a", "b", "c"):  # a program that is started anew time and again
+        assert log.claim_photo(stocked, worker=name, lease=LEASE).tries == 1
+        log.release_claims(stocked, worker=name, was_stopped=True)
+    log.claim_photo(stocked, worker="d", lease=LEASE)
+    log.release_claims(stocked, worker="d")
+    assert log.claim_photo(stocked, worker="e", lease=LEASE).tries == 2
+
+
 def test_a_photo_of_an_unknown_mold_gets_its_piece_when_the_mold_is_found_out(stocked, keep, make):
     kept = keep(mold=None, view=None)
     assert kept.piece_id is None
