@@ -46,7 +46,13 @@ _LATEST_SHOWN = 6
 @least("see")
 def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the windows of all molds."""
-    context = {"molds": shop.losses.outlooks_of_late(now=_now()), "as_of": shop.losses.learnt_as_of()}
+    waits = shop.losses.waits_for_refit()
+    context = {
+        "molds": shop.losses.outlooks_of_late(now=_now()),
+        "as_of": shop.losses.learnt_as_of(),
+        "waits_for_refit": waits,
+        "known": shop.molds() if waits else (),
+    }
     return render(request, "molds.html", context)
 
 

@@ -167,10 +167,21 @@ class Losses:
         return self._find_kept().as_of if self._is_large() else None
 
     def outlooks_of_late(self, *, now: datetime) -> tuple[MoldOutlook, ...]:
-        """Give the windows of all molds in short, without trends: of the log as it is, or in a large one as kept."""
-        if self._is_large():
-            return self._kept_outlooks()
-        return tuple(mold_outlook(window, None) for window in self.windows_of_late(now=now))
+        """Give the windows of all molds in short, without trends: of the log as it is, or in a large one as kept.
+
+        None in a large one before its first refit; molds that came since are worked out from their own few pieces.
+        """
+        if not self._is_large():
+            return tuple(mold_outlook(window, None) for window in self.windows_of_late(now=now))
+        kept = {outlook.mold: outlook for outlook in self._kept_outlooks()}
+        new = [mold.name for mold in log.list_molds(self._log) if kept and mold.name not in kept]
+        windows = self._windows([self._known_mold(name, now) for name in new], now, None) if new else ()
+        kept |= {window.mold: mold_outlook(window, None) for window in windows}
+        return tuple(kept[name] for name in sorted(kept))
+
+    def waits_for_refit(self) -> bool:
+        """Whether the log is too large for pages to learn from all molds, and `refit` never did."""
+        return self._is_large() and log.newest_learnt_id(self._log) is None
 
     def rising_of_late(self, *, now: datetime, since: datetime) -> tuple[MoldOutlook, ...]:
         """Give the molds that lost more than was to be expected since a time: as of an hour ago, or as kept."""

@@ -5,6 +5,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.workshop import Workshop, losses
 
 
 @pytest.fixture
@@ -206,3 +207,21 @@ def test_parts_are_named_on_good_pieces_only_and_what_is_not_there_is_said(clien
         assert client.post(address, data={"name": "tip", "outline": "1,1 9,1 9,9"}).status_code == 404
     gone = client.post("/references/1/features/removal", data={"name": "stalk"})
     assert gone.status_code == 422
+
+
+def test_a_large_log_says_as_of_when_all_molds_are_and_what_it_waits_for(
+    stocked: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(losses, "_MOST_PIECES_IN_A_PAGE", 0)
+    waiting = stocked.get("/molds").text
+    assert "inspector refit" in waiting
+    assert '<a href="/molds/oak-leaf">' in waiting
+    shop: Workshop = stocked.app.state.workshop  # type: ignore[attr-defined]
+    at = datetime.now().astimezone()
+    shop.losses.refit(now=at)
+    monkeypatch.setattr(losses, "learn_shop", None)  # no page learns from all molds now
+    for page, words in (("/molds", "As of"), ("/molds/oak-leaf", "What other molds tell"), ("/today", "as of")):
+        text = stocked.get(page).text
+        assert words in text
+        assert f"{at:%H:%M}" in text
+    assert "6 of 60 lost" in stocked.get("/molds").text

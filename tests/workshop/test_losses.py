@@ -364,6 +364,7 @@ def test_pages_of_a_large_log_go_by_what_was_learnt_in_the_night(fibrous, monkey
     # Before the first night: practice alone, and the mold's own pieces.
     assert fibrous.losses.learnt_as_of() is None
     assert fibrous.losses.outlooks_of_late(now=later) == ()
+    assert fibrous.losses.waits_for_refit()
     assert fibrous.losses.window("heron", now=later).window.pieces == window.window.pieces
     fibrous.losses.refit(now=later)
     monkeypatch.setattr(losses, "learn_shop", None)  # whoever learns from all molds now fails
@@ -379,6 +380,8 @@ def test_pages_of_a_large_log_go_by_what_was_learnt_in_the_night(fibrous, monkey
     fibrous.add_past([pour(355, age_h=40, lost=True)], source="loose leaf")
     assert fibrous.losses.of_mold("heron", now=later).window.window.pieces == 602
     assert fibrous.losses.outlooks_of_late(now=later)[0].pieces == 601
+    fibrous.add_mold("wren")  # a new mold is there at once
+    assert [item.mold for item in fibrous.losses.outlooks_of_late(now=later)] == ["heron", "wren"]
 
 
 def test_molds_that_lose_more_are_told_of_a_large_log_as_of_its_refit(shop, monkeypatch):
