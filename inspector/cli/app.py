@@ -21,6 +21,7 @@ from inspector.cli.molds import mold_app
 from inspector.cli.moving import move
 from inspector.cli.pours import mix_app, pour_app
 from inspector.cli.recording import record
+from inspector.cli.refitting import refit
 from inspector.cli.reinspecting import reinspect
 from inspector.cli.serving import serve
 from inspector.cli.strength import strength
@@ -59,6 +60,7 @@ app.command("wetcure")(wetcure)
 app.add_typer(breaktest_app, name="breaktest")
 app.command("window")(window)
 app.command("trends")(trends)
+app.command("refit")(refit)
 app.command("what-if")(what_if)
 app.command("mat")(mat)
 app.command("serve")(serve)

@@ -1,9 +1,10 @@
 """`inspector log`: what was logged, as a table, JSON or CSV."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import Annotated, Any
+from textwrap import indent
+from typing import Annotated, Any, TypeVar
 
 import typer
 from rich.console import Console
@@ -17,9 +18,12 @@ from inspector.workshop import (
     DISPOSITIONS,
     KINDS,
     DemoldStrength,
+    ListPage,
     Piece,
     PieceDetail,
     PieceFilter,
+    PlaceInList,
+    Workshop,
     csv_lines,
     finding_row,
     finding_rows,
@@ -27,6 +31,8 @@ from inspector.workshop import (
 )
 
 __all__ = ["list_log"]
+
+_Item = TypeVar("_Item")
 
 
 def list_log(
@@ -53,6 +59,10 @@ def list_log(
         float | None, typer.Option("--min-score", min=0, max=1, metavar="0..1", help="Only pieces at least this bad.")
     ] = None,
     limit: Annotated[int | None, typer.Option("--limit", min=1, metavar="N", help="Only the latest N.")] = None,
+    place: Annotated[
+        str | None,
+        typer.Option("--place", metavar="PLACE", help="Go on from here, or back: as --limit printed it the last time."),
+    ] = None,
     as_json: JsonFlag = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="Print CSV (RFC 4180), one row a finding, clean pieces with one row.")
@@ -61,6 +71,8 @@ def list_log(
     database: DatabaseOption = None,
 ) -> None:
     """List the pieces in the log, latest demolding first.
+
+    With --limit it says on stderr where the list goes on, and where back.
 
     Example: inspector log --mold oak-leaf --since 2026-05-01 --kind chip --csv
     """
@@ -79,19 +91,53 @@ def list_log(
         waiting=True if waiting else None,
         min_score=min_score,
     )
+    at = None if place is None else PlaceInList.read(place)
     with open_workshop(context, data, database) as workshop:
+        ends: list[ListPage[Any]] = []
         if as_json:
-            details = workshop.piece_details(which, limit=limit)
-            strengths = workshop.curing.demold_strengths([detail.piece for detail in details])
-            typer.echo(json.dumps([_piece_object(detail, strengths) for detail in details], indent=2))
+            _print_json(workshop, _seen(workshop.pages_of_details(which, limit=limit, place=at), ends))
         elif as_csv:
-            details = workshop.piece_details(which, limit=limit)
-            strengths = workshop.curing.demold_strengths([detail.piece for detail in details])
-            rows = (row for detail in details for row in finding_rows(detail, strengths))
-            typer.echo("".join(csv_lines(rows)).encode(), nl=False)
+            pages = _seen(workshop.pages_of_details(which, limit=limit, place=at), ends)
+            rows = (row for detail, strengths in _details(workshop, pages) for row in finding_rows(detail, strengths))
+            for line in csv_lines(rows):
+                typer.echo(line.encode(), nl=False)
         else:
-            pieces = workshop.pieces(which, limit=limit)
-            _show(pieces, workshop.curing.demold_strengths(pieces))
+            for page in _seen(workshop.pages_of_pieces(which, limit=limit, place=at), ends):
+                _show(page.items, workshop.curing.demold_strengths(page.items))
+    if limit is not None:
+        _tell_places(ends, back_first=at is not None and at.backwards)
+
+
+def _seen(pages: Iterator[ListPage[_Item]], ends: list[ListPage[Any]]) -> Iterator[ListPage[_Item]]:
+    """Pass pages on, and keep the first and the last one's ends."""
+    for page in pages:
+        ends[1:] = [page]
+        yield page
+
+
+def _tell_places(ends: Sequence[ListPage[Any]], *, back_first: bool) -> None:
+    first, last = (ends[-1], ends[0]) if back_first else (ends[0], ends[-1])
+    for place, words in ((first.before, "Before these"), (last.after, "More of them")):
+        if place is not None:
+            typer.echo(f"{words}: the same with --place {place.text}", err=True)
+
+
+def _details(
+    workshop: Workshop, pages: Iterable[ListPage[PieceDetail]]
+) -> Iterator[tuple[PieceDetail, Mapping[int, DemoldStrength]]]:
+    for page in pages:
+        strengths = workshop.curing.demold_strengths([detail.piece for detail in page.items])
+        for detail in page.items:
+            yield detail, strengths
+
+
+def _print_json(workshop: Workshop, pages: Iterable[ListPage[PieceDetail]]) -> None:
+    """Print an array piece by piece, as `json.dumps` would print all of it."""
+    before = "[\n"
+    for detail, strengths in _details(workshop, pages):
+        typer.echo(before + indent(json.dumps(_piece_object(detail, strengths), indent=2), "  "), nl=False)
+        before = ",\n"
+    typer.echo("[]" if before == "[\n" else "\n]")
 
 
 def _show(pieces: Iterable[Piece], strengths: Mapping[int, DemoldStrength]) -> None:

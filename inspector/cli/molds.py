@@ -122,7 +122,7 @@ def list_molds(
     Example: inspector mold list
     """
     with open_workshop(context, data, database) as workshop:
-        molds = workshop.molds()
+        molds, pieces = workshop.molds(), workshop.count_pieces_by_mold()
     if as_json:
         typer.echo(
             json.dumps(
@@ -135,7 +135,7 @@ def list_molds(
                         "views": list(mold.views),
                         "references": mold.references,
                         "references_to_check": mold.references_to_check,
-                        "pieces": mold.pieces,
+                        "pieces": pieces.get(mold.name, 0),
                     }
                     for mold in molds
                 ],
@@ -155,7 +155,7 @@ def list_molds(
             mold.material,
             ", ".join(mold.views),
             f"{mold.references}{to_check}",
-            str(mold.pieces),
+            str(pieces.get(mold.name, 0)),
         )
     Console().print(table)
 

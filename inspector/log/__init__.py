@@ -66,17 +66,27 @@ from inspector.log.cures import (
 from inspector.log.filled_molds import FilledMold, list_filled_molds
 from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
+from inspector.log.learnt import (
+    find_learnt,
+    keep_learnt,
+    list_mold_outlooks,
+    newest_learnt_id,
+    work_out_rollups,
+)
 from inspector.log.lessons import LessonUse, ReviewedFinding, list_reviewed_findings, set_lesson_use
 from inspector.log.listing import (
     count_pieces,
+    count_pieces_by_mold,
+    find_next_waiting,
     find_piece,
     list_piece_details,
     list_piece_times,
     list_pieces,
-    list_pieces_worst_first,
+    list_waiting,
     read_piece_details,
 )
-from inspector.log.marks import evidence_mark
+from inspector.log.loss_places import LaidMark, list_laid_marks
+from inspector.log.marks import evidence_mark, newest_piece_id
 from inspector.log.molds import (
     NewReference,
     add_feature,
@@ -97,6 +107,7 @@ from inspector.log.moving import move_log
 from inspector.log.moving_photos import MovedPhoto, move_photos
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
+from inspector.log.paging import ListPage, PlaceInList
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import PhotoStore, sha256_of, suffix_of
@@ -216,8 +227,10 @@ __all__ = [
     "HistoryFault",
     "ImportedPieces",
     "KeptPhoto",
+    "LaidMark",
     "LastWord",
     "LessonUse",
+    "ListPage",
     "Log",
     "LogCheck",
     "LogPlace",
@@ -253,6 +266,7 @@ __all__ = [
     "PieceNote",
     "PieceOutcome",
     "PieceVersion",
+    "PlaceInList",
     "Points",
     "Pour",
     "PourCorrection",
@@ -310,6 +324,7 @@ __all__ = [
     "count_awaiting",
     "count_photos",
     "count_pieces",
+    "count_pieces_by_mold",
     "count_reference_uses",
     "discard_reference",
     "drop_refused",
@@ -317,10 +332,12 @@ __all__ = [
     "evidence_mark",
     "find_account",
     "find_awaiting",
+    "find_learnt",
     "find_link",
     "find_mix",
     "find_mold",
     "find_mold_setting",
+    "find_next_waiting",
     "find_photo",
     "find_photo_by_content",
     "find_piece",
@@ -340,6 +357,7 @@ __all__ = [
     "import_pieces",
     "is_known_browser",
     "keep_for_inspection",
+    "keep_learnt",
     "last_word",
     "latest_windows",
     "list_accounts",
@@ -347,7 +365,9 @@ __all__ = [
     "list_changes",
     "list_expected_temperatures",
     "list_filled_molds",
+    "list_laid_marks",
     "list_mixes",
+    "list_mold_outlooks",
     "list_mold_settings",
     "list_molds",
     "list_photos_to_reinspect",
@@ -356,7 +376,6 @@ __all__ = [
     "list_piece_outcomes",
     "list_piece_times",
     "list_pieces",
-    "list_pieces_worst_first",
     "list_pour_corrections",
     "list_pour_cures",
     "list_pours",
@@ -367,10 +386,13 @@ __all__ = [
     "list_temperatures",
     "list_tokens",
     "list_unit_choices",
+    "list_waiting",
     "list_window_changes",
     "move_log",
     "move_photos",
     "name_refused",
+    "newest_learnt_id",
+    "newest_piece_id",
     "note_sending",
     "open_log",
     "password_hash",
@@ -398,4 +420,5 @@ __all__ = [
     "withdraw_break_test",
     "withdraw_pour",
     "withdraw_temperature",
+    "work_out_rollups",
 ]

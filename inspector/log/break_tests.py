@@ -74,8 +74,8 @@ def add_mix_break_test(
         return _record(row)
 
 
-def list_break_tests(log: Log, *, with_withdrawn: bool) -> tuple[BreakTest, ...]:
-    """List break tests in the order they were written down."""
+def list_break_tests(log: Log, *, with_withdrawn: bool, pour_id: int | None = None) -> tuple[BreakTest, ...]:
+    """List break tests in the order they were written down, all or those of one pour."""
     with log.reading() as session:
         query = (
             select(BreakTestRow)
@@ -84,6 +84,8 @@ def list_break_tests(log: Log, *, with_withdrawn: bool) -> tuple[BreakTest, ...]
         )
         if not with_withdrawn:
             query = query.where(BreakTestRow.withdrawn_at.is_(None))
+        if pour_id is not None:
+            query = query.where(BreakTestRow.pour_id == pour_id)
         return tuple(_record(row) for row in session.scalars(query))
 
 

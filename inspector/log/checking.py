@@ -13,9 +13,9 @@ from inspector.log.history import HistoryFault, count_changes, history_faults, l
 from inspector.log.opening import photos_of, said_by
 from inspector.log.photos import PhotoStore
 from inspector.log.places import LogPlace
+from inspector.log.rollups import disagreements
 from inspector.log.schema import known_schemas, schema_of
 from inspector.log.sqlite_file import disposing
-from inspector.log.waiting import disagreements
 
 __all__ = ["LogCheck", "Trouble", "check_log"]
 
@@ -126,10 +126,10 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
     if schema == known[0]:
         troubles += [
             Trouble(
-                f"Piece {piece_id} is listed as waiting for a decision and should not be, or the other way round.",
-                "Decide what becomes of it: that puts the list right.",
+                f"What lists and trends know of {kind} {number} is not what the log says.",
+                "Have it worked out anew: `inspector refit --rebuild`.",
             )
-            for piece_id in disagreements(connection)
+            for kind, number in disagreements(connection)
         ]
     troubles += [_trouble(fault) for fault in history_faults(connection)]
     return LogCheck(

@@ -83,7 +83,6 @@ class PourCure:
     poured_at: datetime
     mix: str | None
     cement_class: CementClass | None
-    molds: tuple[str, ...]
     constant_degc: float | None
     """The latest one that was written down."""
     readings: tuple[TemperatureReading, ...]

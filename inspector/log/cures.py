@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
@@ -56,7 +56,7 @@ def list_pour_cures(
         if mold is None:
             return _pour_cures(session, pour_ids)
         into_mold = select(PourMoldRow.pour_id).where(PourMoldRow.mold_id == mold_row(session, mold).id)
-        return _pour_cures(session, list(session.scalars(into_mold)))
+        return _pour_cures(session, into_mold)
 
 
 def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
@@ -70,21 +70,21 @@ def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
 def list_piece_demoldings(log: Log, *, mold: str | None = None) -> tuple[PieceDemolding, ...]:
     """List when pieces left their molds, all or those of one mold, where pour and time are known, in order of time."""
     with log.reading() as session:
-        query = (
-            select(PieceRow.id, MoldRow.name, PieceRow.pour_id, PieceRow.demolded_at, PieceRow.demolded_offset_min)
-            .join(MoldRow, MoldRow.id == PieceRow.mold_id)
-            .order_by(PieceRow.demolded_at, PieceRow.id)
+        # Put in order below: told to, SQLite may read all pieces in that order and leave out those of other molds.
+        query = select(
+            PieceRow.id, MoldRow.name, PieceRow.pour_id, PieceRow.demolded_at, PieceRow.demolded_offset_min
+        ).join(MoldRow, MoldRow.id == PieceRow.mold_id)
+        wet_query = (
+            select(WetCureRow.piece_id, WetCureRow.until_h)
+            .where(WetCureRow.piece_id.is_not(None))
+            .order_by(WetCureRow.id)
         )
         if mold is not None:
-            query = query.where(PieceRow.mold_id == mold_row(session, mold).id)
-        wet = _wet_until_h(
-            session.execute(
-                select(WetCureRow.piece_id, WetCureRow.until_h)
-                .where(WetCureRow.piece_id.is_not(None))
-                .order_by(WetCureRow.id)
-            )
-        )
-        return tuple(
+            mold_id = mold_row(session, mold).id
+            query = query.where(PieceRow.mold_id == mold_id)
+            wet_query = wet_query.where(WetCureRow.piece_id.in_(select(PieceRow.id).where(PieceRow.mold_id == mold_id)))
+        wet = _wet_until_h(session.execute(wet_query))
+        demoldings = [
             PieceDemolding(
                 piece_id=piece_id,
                 mold=mold_name,
@@ -94,28 +94,20 @@ def list_piece_demoldings(log: Log, *, mold: str | None = None) -> tuple[PieceDe
             )
             for piece_id, mold_name, pour_id, demolded_at, offset_min in session.execute(query)
             if pour_id is not None and demolded_at is not None
-        )
+        ]
+        return tuple(sorted(demoldings, key=lambda item: (item.demolded_at, item.piece_id)))
 
 
-def _pour_cures(session: Session, pour_ids: Collection[int] | None) -> tuple[PourCure, ...]:
+def _pour_cures(session: Session, pour_ids: Collection[int] | Select[int] | None) -> tuple[PourCure, ...]:
     pours = (
         select(PourRow.id, PourRow.poured_at, PourRow.poured_offset_min, MixRow.name, MixRow.cement_class)
         .outerjoin(MixRow, MixRow.id == PourRow.mix_id)
         .order_by(PourRow.poured_at, PourRow.id)
     )
-    molds = (
-        select(PourMoldRow.pour_id, MoldRow.name)
-        .join(MoldRow, MoldRow.id == PourMoldRow.mold_id)
-        .order_by(MoldRow.name)
-    )
     wet = select(WetCureRow.pour_id, WetCureRow.until_h).where(WetCureRow.pour_id.is_not(None)).order_by(WetCureRow.id)
     if pour_ids is not None:
         pours = pours.where(PourRow.id.in_(pour_ids))
-        molds = molds.where(PourMoldRow.pour_id.in_(pour_ids))
         wet = wet.where(WetCureRow.pour_id.in_(pour_ids))
-    into: dict[int, list[str]] = {}
-    for pour_id, mold in session.execute(molds):
-        into.setdefault(pour_id, []).append(mold)
     wet_until_h = _wet_until_h(session.execute(wet))
     constants, readings = temperatures_in_force(session, pour_ids)
     return tuple(
@@ -124,7 +116,6 @@ def _pour_cures(session: Session, pour_ids: Collection[int] | None) -> tuple[Pou
             poured_at=with_offset(poured_at, offset_min),
             mix=mix,
             cement_class=next((name for name in CEMENT_CLASSES if name == cement_class), None),
-            molds=tuple(into.get(pour_id, ())),
             constant_degc=constants.get(pour_id),
             readings=readings.get(pour_id, ()),
             wet_until_h=wet_until_h.get(pour_id),

@@ -31,7 +31,7 @@ class TemperatureRecordRow(Base):
     constant_degc: Mapped[float | None]
     source: Mapped[str]
     created_at: Mapped[datetime]
-    withdrawn_at: Mapped[datetime | None]
+    withdrawn_at: Mapped[datetime | None] = mapped_column(index=True)
     withdrawn_why: Mapped[str | None] = mapped_column(Text)
 
     pour: Mapped[PourRow] = relationship()
@@ -104,7 +104,7 @@ class BreakTestRow(Base):
     word: Mapped[str | None]
     note: Mapped[str] = mapped_column(Text)
     created_at: Mapped[datetime]
-    withdrawn_at: Mapped[datetime | None]
+    withdrawn_at: Mapped[datetime | None] = mapped_column(index=True)
     withdrawn_why: Mapped[str | None] = mapped_column(Text)
 
     pour: Mapped[PourRow | None] = relationship()

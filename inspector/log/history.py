@@ -37,7 +37,8 @@ from inspector.log.access_tables import SECRET_TABLES
 from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
-from inspector.log.waiting_tables import WaitingPieceRow
+from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
+from inspector.log.rollup_tables import MoldPourRow, PieceStandingRow
 
 __all__ = [
     "Change",
@@ -58,10 +59,13 @@ RowKey = tuple[str, int]
 """Table and number of a row."""
 
 # Not in the history: the history itself, which migrations were run, what the program has still to do, what is worked
-# out from the log, and secrets with what comes and goes with them.
+# out from the log (`waiting_piece` in schemas before 0014), and secrets with what comes and goes with them.
 _OUTSIDE = (
-    frozenset(row.__tablename__ for row in (ChangeRow, AwaitingPhotoRow, WaitingPieceRow))
-    | {"alembic_version"}
+    frozenset(
+        row.__tablename__
+        for row in (ChangeRow, AwaitingPhotoRow, PieceStandingRow, MoldPourRow, LearntRow, MoldOutlookRow)
+    )
+    | {"alembic_version", "waiting_piece"}
     | SECRET_TABLES
 )
 # Tables that only join two others are part of what the first one's rows say.

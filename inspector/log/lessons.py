@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import func, select
+from sqlalchemy.orm import aliased
 
 from inspector.errors import InputError
 from inspector.log.lesson_tables import LessonUseRow
@@ -57,8 +58,9 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
     InputError
         If there is no such mold.
     """
-    latest_review = select(func.max(ReviewRow.id)).group_by(ReviewRow.finding_id).scalar_subquery()
-    latest_use = select(func.max(LessonUseRow.id)).group_by(LessonUseRow.finding_id).scalar_subquery()
+    other_review, other_use = aliased(ReviewRow), aliased(LessonUseRow)
+    latest_review = select(func.max(other_review.id)).where(other_review.finding_id == FindingRow.id)
+    latest_use = select(func.max(other_use.id)).where(other_use.finding_id == FindingRow.id)
     with log.reading() as session:
         query = (
             select(FindingRow, ReviewRow, LessonUseRow, PieceRow.id)
@@ -66,11 +68,15 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
             .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
             .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
             .join(ReviewRow, ReviewRow.finding_id == FindingRow.id)
-            .outerjoin(LessonUseRow, (LessonUseRow.finding_id == FindingRow.id) & LessonUseRow.id.in_(latest_use))
+            .outerjoin(
+                LessonUseRow,
+                (LessonUseRow.finding_id == FindingRow.id)
+                & (LessonUseRow.id == latest_use.correlate(FindingRow).scalar_subquery()),
+            )
             .where(
                 PieceRow.mold_id == mold_row(session, mold).id,
                 FindingRow.on_references.is_not(None),
-                ReviewRow.id.in_(latest_review),
+                ReviewRow.id == latest_review.correlate(FindingRow).scalar_subquery(),
                 ReviewRow.verdict.is_not(None),
                 FindingRow.drawn_by.is_(None) | (ReviewRow.verdict != "dismissed"),
             )

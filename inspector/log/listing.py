@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, SQLColumnExpression, and_, exists, func, or_, select
-from sqlalchemy.orm import Session, aliased, joinedload, selectinload
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select, tuple_
+from sqlalchemy.orm import Session, joinedload, selectinload
 
 from inspector.errors import InputError
 from inspector.log.opening import Log
+from inspector.log.paging import ListPage, PlaceInList, read_page, replace_items
 from inspector.log.photo_rows import photo_record
 from inspector.log.pours import mix_record
 from inspector.log.records import (
@@ -30,14 +31,15 @@ from inspector.log.records import (
     UncountedMark,
     Verdict,
 )
-from inspector.log.standing import counts_on_its_photo, is_latest_inspection, latest_outcome, score_of_piece
+from inspector.log.rollup_tables import PieceStandingRow
+from inspector.log.standing import counts_on_its_photo, is_latest_inspection
+from inspector.log.standings import finding_of_kind
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
     FindingRow,
     InspectionRow,
     MoldRow,
-    NotedDefectRow,
     PhotoRow,
     PieceNoteRow,
     PieceRow,
@@ -45,15 +47,16 @@ from inspector.log.tables import (
     ReviewRow,
     with_offset,
 )
-from inspector.log.waiting_tables import WaitingPieceRow
 
 __all__ = [
     "count_pieces",
+    "count_pieces_by_mold",
+    "find_next_waiting",
     "find_piece",
     "list_piece_details",
     "list_piece_times",
     "list_pieces",
-    "list_pieces_worst_first",
+    "list_waiting",
     "piece_details",
     "read_piece_details",
     "review_record",
@@ -64,19 +67,56 @@ __all__ = [
 _PORTION = 500
 
 
-def list_pieces(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[Piece, ...]:
-    """List pieces, latest demolding first; where that is unknown the time of logging counts."""
+def list_pieces(
+    log: Log, which: PieceFilter, *, limit: int, place: PlaceInList | None = None, skip: int = 0
+) -> ListPage[Piece]:
+    """List pieces, latest demolding first; where that is unknown the time of logging counts.
+
+    Parameters
+    ----------
+    log : Log
+    which : PieceFilter
+    limit : int
+        How many at most.
+    place : PlaceInList, optional
+        Where to go on, or to go back from, as another page gave it; from the first one on by default.
+    skip : int
+        How many to leave out before: for links that count pages.
+    """
     with log.reading() as session:
-        query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
-        return _pieces(session, session.scalars(query).all())
+        found = _ids_by_time(session, which, limit=limit, place=place, skip=skip)
+        return replace_items(found, _pieces(session, found.items))
 
 
-def list_pieces_worst_first(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[Piece, ...]:
-    """List pieces by their score, highest first; those with no usable photo come last."""
+def list_waiting(
+    log: Log, *, mold: str | None, limit: int, place: PlaceInList | None = None, skip: int = 0
+) -> ListPage[Piece]:
+    """List the pieces that wait for a decision, the worst first; those with no usable photo come last.
+
+    The parameters are those of `list_pieces`.
+    """
     with log.reading() as session:
-        score: SQLColumnExpression[float | None] = WaitingPieceRow.score if which.waiting else score_of_piece()
-        query = _matching(which).order_by(score.is_(None), score.desc(), PieceRow.id).limit(limit).offset(offset)
-        return _pieces(session, session.scalars(query).all())
+        query = _matching(PieceFilter(mold=mold, waiting=True))
+        found = read_page(
+            session, query, (PieceStandingRow.waiting_rank, PieceStandingRow.piece_id), limit=limit, place=place,
+            skip=skip,
+        )  # fmt: skip
+        return replace_items(found, _pieces(session, found.items))
+
+
+def find_next_waiting(log: Log, piece_id: int) -> int | None:
+    """Find the piece after this one among those that wait, from the worst on again after the last; None without any."""
+    with log.reading() as session:
+        rank = session.scalar(select(PieceStandingRow.waiting_rank).where(PieceStandingRow.piece_id == piece_id))
+        waiting = (
+            select(PieceStandingRow.piece_id)
+            .where(PieceStandingRow.waiting_rank.is_not(None), PieceStandingRow.piece_id != piece_id)
+            .order_by(PieceStandingRow.waiting_rank, PieceStandingRow.piece_id)
+            .limit(1)
+        )
+        after = tuple_(PieceStandingRow.waiting_rank, PieceStandingRow.piece_id) > tuple_(rank, piece_id)
+        following = None if rank is None else session.scalar(waiting.where(after))
+        return session.scalar(waiting) if following is None else following
 
 
 def count_pieces(log: Log, which: PieceFilter) -> int:
@@ -85,25 +125,38 @@ def count_pieces(log: Log, which: PieceFilter) -> int:
         return session.scalar(select(func.count()).select_from(_matching(which).subquery())) or 0
 
 
-def list_piece_details(log: Log, which: PieceFilter, *, limit: int | None, offset: int) -> tuple[PieceDetail, ...]:
+def count_pieces_by_mold(log: Log) -> dict[str, int]:
+    """Count the pieces of each mold that has any, by its name: all of them are counted."""
+    with log.reading() as session:
+        query = select(MoldRow.name, func.count()).join(PieceRow, PieceRow.mold_id == MoldRow.id)
+        return dict(session.execute(query.group_by(MoldRow.name)).all())
+
+
+def list_piece_details(
+    log: Log, which: PieceFilter, *, limit: int, place: PlaceInList | None = None
+) -> ListPage[PieceDetail]:
     """List pieces as `list_pieces` does, with all that is known about each."""
     with log.reading() as session:
-        query = _matching(which).order_by(_seen_at().desc(), PieceRow.id.desc()).limit(limit).offset(offset)
-        return piece_details(session, session.scalars(query).all())
+        found = _ids_by_time(session, which, limit=limit, place=place)
+        return replace_items(found, piece_details(session, found.items))
 
 
-def list_piece_times(log: Log, which: PieceFilter) -> dict[int, datetime]:
-    """Tell when pieces were demolded, by piece, as `list_pieces` orders them; where that is unknown, when logged."""
+def list_piece_times(
+    log: Log, which: PieceFilter, *, limit: int, place: PlaceInList | None = None
+) -> ListPage[tuple[int, datetime]]:
+    """Tell when pieces were demolded, in the order of `list_pieces`; where that is unknown, when logged."""
     with log.reading() as session:
-        query = (
-            _matching(which)
-            .add_columns(PieceRow.demolded_at, PieceRow.demolded_offset_min, PieceRow.created_at)
-            .order_by(_seen_at().desc(), PieceRow.id.desc())
+        found = _ids_by_time(session, which, limit=limit, place=place)
+        rows = session.execute(
+            select(PieceRow.id, PieceRow.demolded_at, PieceRow.demolded_offset_min, PieceRow.created_at).where(
+                PieceRow.id.in_(found.items)
+            )
         )
-        return {
+        times = {
             piece_id: created_at.astimezone() if demolded_at is None else with_offset(demolded_at, offset_min)
-            for piece_id, demolded_at, offset_min, created_at in session.execute(query)
+            for piece_id, demolded_at, offset_min, created_at in rows
         }
+        return replace_items(found, tuple((piece_id, times[piece_id]) for piece_id in found.items))
 
 
 def read_piece_details(log: Log, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
@@ -141,37 +194,12 @@ class _Standing:
     verdict: Verdict | None
 
 
-def _seen_at() -> ColumnElement[datetime]:
-    return func.coalesce(PieceRow.demolded_at, PieceRow.created_at)
-
-
 def _has_kind(kind: str) -> ColumnElement[bool]:
-    """Tell whether a latest inspection has a finding that is held to be of that kind."""
-    newest = aliased(ReviewRow)
-    newest_id = (
-        select(func.max(newest.id)).where(newest.finding_id == FindingRow.id).correlate(FindingRow).scalar_subquery()
+    """Tell whether a piece has a finding that is held to be of that kind, or a note of one."""
+    entry = finding_of_kind(kind)
+    return or_(
+        PieceStandingRow.found.contains(entry, autoescape=True), PieceStandingRow.noted.contains(entry, autoescape=True)
     )
-    found = exists(
-        select(FindingRow.id)
-        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
-        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id))
-        .where(
-            PhotoRow.piece_id == PieceRow.id,
-            counts_on_its_photo(),
-            func.coalesce(ReviewRow.new_kind, FindingRow.kind) == kind,
-            func.coalesce(ReviewRow.verdict, "") != "dismissed",
-        )
-        .correlate(PieceRow)
-    )
-    other = aliased(DefectNoteRow)
-    latest_note = select(func.max(other.id)).where(other.piece_id == PieceRow.id).correlate(PieceRow).scalar_subquery()
-    noted = exists(
-        select(NotedDefectRow.id)
-        .where(NotedDefectRow.note_id == latest_note, NotedDefectRow.kind == kind)
-        .correlate(PieceRow)
-    )
-    return or_(found, noted)
 
 
 def _is_nearest_to(reference: str) -> ColumnElement[bool]:
@@ -179,33 +207,39 @@ def _is_nearest_to(reference: str) -> ColumnElement[bool]:
     return exists(
         select(InspectionRow.id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(PhotoRow.piece_id == PieceRow.id, InspectionRow.reference_name == reference)
-        .correlate(PieceRow)
+        .where(PhotoRow.piece_id == PieceStandingRow.piece_id, InspectionRow.reference_name == reference)
+        .correlate(PieceStandingRow)
     )
 
 
 def _matching(which: PieceFilter) -> Select[int]:
-    query = select(PieceRow.id)
+    query = select(PieceStandingRow.piece_id)
     if which.mold is not None:
-        query = query.join(MoldRow, MoldRow.id == PieceRow.mold_id).where(MoldRow.name == which.mold)
+        mold_id = select(MoldRow.id).where(MoldRow.name == which.mold).scalar_subquery()
+        query = query.where(PieceStandingRow.mold_id == mold_id)
     if which.since is not None:
-        query = query.where(_seen_at() >= which.since)
+        query = query.where(PieceStandingRow.seen_at >= which.since)
     if which.until is not None:
-        query = query.where(_seen_at() < which.until)
+        query = query.where(PieceStandingRow.seen_at < which.until)
     if which.waiting is not None:
-        if which.waiting:
-            query = query.join(WaitingPieceRow, WaitingPieceRow.piece_id == PieceRow.id)
-        else:
-            query = query.where(latest_outcome().is_not(None))
+        decided = PieceStandingRow.outcome.is_not(None)
+        query = query.where(PieceStandingRow.waiting_rank.is_not(None) if which.waiting else decided)
     if which.outcome is not None:
-        query = query.where(latest_outcome() == which.outcome)
+        query = query.where(PieceStandingRow.outcome == which.outcome)
     if which.kind is not None:
         query = query.where(_has_kind(which.kind))
     if which.nearest_reference is not None:
         query = query.where(_is_nearest_to(which.nearest_reference))
     if which.min_score is not None:
-        query = query.where(score_of_piece() >= which.min_score)
+        query = query.where(PieceStandingRow.score >= which.min_score)
     return query
+
+
+def _ids_by_time(
+    session: Session, which: PieceFilter, *, limit: int, place: PlaceInList | None, skip: int = 0
+) -> ListPage[int]:
+    order = (PieceStandingRow.seen_at, PieceStandingRow.piece_id)
+    return read_page(session, _matching(which), order, latest_first=True, limit=limit, place=place, skip=skip)
 
 
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:

@@ -19,7 +19,7 @@ from inspector.log.tables import (
     ReviewRow,
 )
 
-__all__ = ["evidence_mark"]
+__all__ = ["evidence_mark", "newest_piece_id"]
 
 # Rows of these are only ever added, so their highest id tells whether there are new ones.
 _GROWING = (
@@ -30,9 +30,17 @@ _GROWING = (
 _WITHDRAWN = (BreakTestRow, TemperatureRecordRow)
 
 
+def newest_piece_id(log: Log) -> int:
+    """Give the number of the piece logged last; 0 without any."""
+    with log.reading() as session:
+        return session.scalar(select(func.max(PieceRow.id))) or 0
+
+
 def evidence_mark(log: Log) -> tuple[int, ...]:
     """Give the mark of the log as it is: the same as before if nothing was added or withdrawn since."""
     with log.reading() as session:
         newest = [session.scalar(select(func.max(row.id))) or 0 for row in _GROWING]
-        withdrawn = [session.scalar(select(func.count(row.withdrawn_at))) or 0 for row in _WITHDRAWN]
+        withdrawn = [
+            session.scalar(select(func.count()).where(row.withdrawn_at.is_not(None))) or 0 for row in _WITHDRAWN
+        ]
         return (*newest, *withdrawn)

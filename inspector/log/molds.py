@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from inspector.errors import InputError
@@ -79,25 +79,7 @@ def add_view(log: Log, *, mold: str, view: str) -> None:
 def list_molds(log: Log) -> tuple[Mold, ...]:
     """List all molds, by name."""
     with log.reading() as session:
-        rows = session.scalars(select(MoldRow).options(selectinload(MoldRow.views)).order_by(MoldRow.name)).all()
-        references = _reference_counts(session, confirmed=True)
-        to_check = _reference_counts(session, confirmed=False)
-        agents = release_agents_by_mold(session)
-        pieces = dict(session.execute(select(PieceRow.mold_id, func.count()).group_by(PieceRow.mold_id)).all())
-        return tuple(
-            Mold(
-                id=row.id,
-                name=row.name,
-                title=row.title,
-                material=row.material,
-                release_agent=agents[row.name].latest,
-                views=tuple(view.name for view in row.views),
-                references=references.get(row.id, 0),
-                references_to_check=to_check.get(row.id, 0),
-                pieces=pieces.get(row.id, 0),
-            )
-            for row in rows
-        )
+        return _molds(session, select(MoldRow).order_by(MoldRow.name))
 
 
 def find_mold(log: Log, name: str) -> Mold:
@@ -108,11 +90,9 @@ def find_mold(log: Log, name: str) -> Mold:
     InputError
         If there is none; the message names those that there are.
     """
-    molds = list_molds(log)
-    for mold in molds:
-        if mold.name == name:
-            return mold
-    raise _unknown_mold(name, [mold.name for mold in molds])
+    with log.reading() as session:
+        (mold,) = _molds(session, select(MoldRow).where(MoldRow.id == mold_row(session, name).id))
+        return mold
 
 
 def add_reference(log: Log, reference: NewReference, *, mold: str, view: str) -> tuple[MoldReference, bool]:
@@ -279,6 +259,26 @@ def mold_row(session: Session, name: str) -> MoldRow:
     if row is None:
         raise _unknown_mold(name, list(session.scalars(select(MoldRow.name).order_by(MoldRow.name))))
     return row
+
+
+def _molds(session: Session, query: Select[MoldRow]) -> tuple[Mold, ...]:
+    rows = session.scalars(query.options(selectinload(MoldRow.views))).all()
+    references = _reference_counts(session, confirmed=True)
+    to_check = _reference_counts(session, confirmed=False)
+    agents = release_agents_by_mold(session)
+    return tuple(
+        Mold(
+            id=row.id,
+            name=row.name,
+            title=row.title,
+            material=row.material,
+            release_agent=agents[row.name].latest,
+            views=tuple(view.name for view in row.views),
+            references=references.get(row.id, 0),
+            references_to_check=to_check.get(row.id, 0),
+        )
+        for row in rows
+    )
 
 
 def _unknown_mold(name: str, known: list[str]) -> InputError:

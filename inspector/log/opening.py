@@ -20,8 +20,8 @@ from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photo_objects import PhotoObjects
 from inspector.log.photos import PhotoFolder, PhotoStore
 from inspector.log.places import LogPlace
+from inspector.log.rollups import keeping_rollups, rebuild_rollups
 from inspector.log.schema import bring_to_schema, known_schemas, schema_of
-from inspector.log.waiting import keeping_waiting
 
 __all__ = ["Log", "make_data_folder", "open_log", "photos_of", "said_by"]
 
@@ -59,7 +59,7 @@ class Log:
             Session(self._write_engine) as session,
             session.begin(),
             recording_history(session),
-            keeping_waiting(session),
+            keeping_rollups(session),
         ):
             yield session
 
@@ -167,6 +167,7 @@ def _bring_up_to_date(log: Log) -> None:
             _back_up(log, schema=current)
         amiss = [fault.row for fault in history_faults(connection)]
         bring_to_schema(connection, head)
+        rebuild_rollups(connection)
         carry_over(connection, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss)
     _logger.info("log %s: schema %s -> %s", log.database, current, head)
 

@@ -78,7 +78,6 @@ class Mold:
     references: int
     """References that a person has said yes to."""
     references_to_check: int
-    pieces: int
 
 
 @dataclass(frozen=True, slots=True)

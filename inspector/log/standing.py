@@ -1,32 +1,12 @@
-"""How it stands with a piece, as expressions over its row: how bad it looks, what became of it, whether it waits."""
+"""What counts of a photo, as expressions over rows: its latest inspection, and which findings."""
 
-from sqlalchemy import ColumnElement, ScalarSelect, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, ScalarSelect, and_, func, or_, select
 from sqlalchemy.orm import InstrumentedAttribute, aliased
 
 from inspector.log.answered_tables import AnsweredFindingRow
-from inspector.log.tables import (
-    DefectNoteRow,
-    DispositionRow,
-    FindingRow,
-    InspectionRow,
-    PhotoRow,
-    PieceRow,
-    ReviewRow,
-)
+from inspector.log.tables import FindingRow, InspectionRow, ReviewRow
 
-__all__ = [
-    "counts_on_its_photo",
-    "is_latest_inspection",
-    "is_spoken_on",
-    "is_waiting",
-    "latest_outcome",
-    "score_of_piece",
-]
-
-
-def is_waiting() -> ColumnElement[bool]:
-    """Tell whether a piece waits for a decision: no word yet, or the only one was taken back."""
-    return and_(latest_outcome().is_(None), ~is_noted_only())
+__all__ = ["counts_on_its_photo", "is_latest_inspection", "is_spoken_on"]
 
 
 def is_latest_inspection() -> ColumnElement[bool]:
@@ -62,37 +42,3 @@ def _first(number: InstrumentedAttribute[int], of_finding: ColumnElement[bool]) 
     Looked up for each finding by the index; of an EXISTS beside an OR, PostgreSQL may read the whole table.
     """
     return select(number).where(of_finding).correlate(FindingRow).limit(1).scalar_subquery()
-
-
-def score_of_piece() -> ColumnElement[float | None]:
-    """Give the highest score on the photos of a piece, by their latest inspections."""
-    return (
-        select(func.max(InspectionRow.score))
-        .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-        .where(
-            PhotoRow.piece_id == PieceRow.id,
-            InspectionRow.status == "inspected",
-            is_latest_inspection(),
-        )
-        .correlate(PieceRow)
-        .scalar_subquery()
-    )
-
-
-def latest_outcome() -> ColumnElement[str | None]:
-    """Give what was last said to become of a piece; None where nothing was, or it was taken back."""
-    return (
-        select(DispositionRow.outcome)
-        .where(DispositionRow.piece_id == PieceRow.id)
-        .order_by(DispositionRow.id.desc())
-        .limit(1)
-        .correlate(PieceRow)
-        .scalar_subquery()
-    )
-
-
-def is_noted_only() -> ColumnElement[bool]:
-    """Tell whether all that is known was written down, as in a spreadsheet: there is no photo to decide by."""
-    noted = exists(select(DefectNoteRow.id).where(DefectNoteRow.piece_id == PieceRow.id).correlate(PieceRow))
-    photographed = exists(select(PhotoRow.id).where(PhotoRow.piece_id == PieceRow.id).correlate(PieceRow))
-    return and_(noted, ~photographed)

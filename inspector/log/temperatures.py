@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Collection, Sequence
 from datetime import UTC, datetime
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from inspector.errors import InputError
@@ -122,7 +122,7 @@ def list_expected_temperatures(log: Log) -> tuple[ExpectedTemperature, ...]:
 
 
 def temperatures_in_force(
-    session: Session, pour_ids: Collection[int] | None
+    session: Session, pour_ids: Collection[int] | Select[int] | None
 ) -> tuple[dict[int, float], dict[int, tuple[TemperatureReading, ...]]]:
     """Read what counts of the temperatures of pours, for other parts of the log.
 

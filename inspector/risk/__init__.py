@@ -12,13 +12,14 @@ from inspector.risk.causes import (
 )
 from inspector.risk.charts import RunningSum, ShareChart, share_chart
 from inspector.risk.differences import LossesCompared, LossGroup, compare_losses, difference_of_shares
+from inspector.risk.effects import Effects
 from inspector.risk.evidence import Evidence, gather_evidence
 from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
 from inspector.risk.intervals import HIGH, LOW, Interval, exact_interval, interval, weighted_quantile
 from inspector.risk.learning import BadPour, Learnt, learn, pour_spread
 from inspector.risk.pooling import MoldRisk, Population, mold_risk, with_change
-from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR
+from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR, ParameterPrior, Prior
 from inspector.risk.window import (
     Costs,
     DemoldWindow,
@@ -44,6 +45,7 @@ __all__ = [
     "ColdLoss",
     "Costs",
     "DemoldWindow",
+    "Effects",
     "Evidence",
     "Interval",
     "Learnt",
@@ -53,8 +55,10 @@ __all__ = [
     "MoldRisk",
     "MoldTrend",
     "MorePieces",
+    "ParameterPrior",
     "Population",
     "PourLoss",
+    "Prior",
     "RunningSum",
     "ShareChart",
     "StrengthByAge",

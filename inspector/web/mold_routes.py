@@ -6,6 +6,7 @@ import re
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, Query
 from starlette.exceptions import HTTPException
@@ -21,6 +22,7 @@ from inspector.web.pictures import kept_picture
 from inspector.web.quantities import clock, units
 from inspector.web.rights import least
 from inspector.web.sentences import told
+from inspector.web.turning import PageQuery, PlaceQuery, place_in, skipped, turning
 from inspector.workshop import (
     KINDS,
     KeptWindow,
@@ -44,7 +46,14 @@ _LATEST_SHOWN = 6
 @least("see")
 def show_molds(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the windows of all molds."""
-    return render(request, "molds.html", {"windows": shop.losses.windows_of_late(now=_now())})
+    waits = shop.losses.waits_for_refit()
+    context = {
+        "molds": shop.losses.outlooks_of_late(now=_now()),
+        "as_of": shop.losses.learnt_as_of(),
+        "waits_for_refit": waits,
+        "known": shop.molds() if waits else (),
+    }
+    return render(request, "molds.html", context)
 
 
 @router.get("/molds/{mold}", response_class=HTMLResponse)
@@ -66,6 +75,7 @@ def show_mold(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
         "months": [month.month for month in reversed(trends.months)],
         "latest": shop.pieces(PieceFilter(mold=mold), limit=_LATEST_SHOWN),
         "others": len(shop.molds()) > 1,
+        "as_of": shop.losses.learnt_as_of(),
     }
     return render(request, "mold.html", context)
 
@@ -78,24 +88,33 @@ def show_pieces(
     mold: str,
     kind: Annotated[str, Query(max_length=50)] = "",
     reference: Annotated[str, Query(max_length=300)] = "",
-    page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+    place: PlaceQuery = "",
+    page: PageQuery = 1,
 ) -> HTMLResponse:
-    """Show every piece of a mold with its picture, the latest first; all, or those with a finding or reference."""
+    """Show every piece of a mold with its picture, the latest first; all, or those with a finding or reference.
+
+    `place` is where the list goes on.
+    """
     known = find_mold(shop, mold)
     only_kind = kind if kind in KINDS else None
     which = PieceFilter(mold=mold, kind=only_kind, nearest_reference=reference or None)
-    total = shop.count_pieces(which)
+    at = place_in(place)
+    found = shop.page_of_pieces(
+        which, limit=_PIECES_A_PAGE, place=at, skip=skipped(page, a_page=_PIECES_A_PAGE, place=at)
+    )
+    turn = turning(found, f"/molds/{quote(mold, safe='')}/pieces", {"kind": only_kind, "reference": reference})
     context = {
         "mold": known,
-        "pieces": shop.pieces(which, limit=_PIECES_A_PAGE, offset=(page - 1) * _PIECES_A_PAGE),
-        "total": total,
-        "page": page,
-        "last_page": max(1, -(-total // _PIECES_A_PAGE)),
+        "pieces": found.items,
+        "total": shop.count_pieces(which),
+        "turn": turn,
         "kinds": KINDS,
         "only_kind": only_kind,
         "only_reference": reference,
     }
-    return render(request, "mold_pieces.html", context)
+    response = render(request, "mold_pieces.html", context)
+    response.headers.update(turn.headers)
+    return response
 
 
 @router.post("/molds/{mold}/window")

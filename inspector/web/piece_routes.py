@@ -24,7 +24,6 @@ from inspector.workshop import (
     Outcome,
     PieceDetail,
     UncountedMark,
-    Workshop,
     last_word,
     parse_version,
 )
@@ -33,8 +32,6 @@ __all__ = ["router"]
 
 router = APIRouter()
 
-# How far down the list of pieces waiting the next one is looked for; past that it starts over.
-_LOOK_AHEAD = 50
 _NOTE_LENGTH = 2000
 # A mark shown close up, and as much around it again on each side; never less than this.
 _AROUND = 1.5
@@ -100,7 +97,7 @@ def show_piece(
         "piece": detail.piece,
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
-        "next_id": _next_waiting(shop, piece_id),
+        "next_id": shop.next_waiting(piece_id),
         "decided": before,
         "undo": None if reviewer is None else last_word(detail, by=reviewer),
         "undo_decided": None if reviewer is None or before is None else last_word(before, by=reviewer),
@@ -124,7 +121,7 @@ def decide(
     """Say what becomes of a piece, and go on to the next one that waits."""
     find_piece(shop, piece_id)
     version = parse_version(seen)
-    next_id = _next_waiting(shop, piece_id)
+    next_id = shop.next_waiting(piece_id)
     try:
         shop.reviewing.decide(piece_id, outcome, decided_by=required_reviewer(request), note=note, seen=version)
     except StaleError as error:
@@ -171,11 +168,3 @@ def _shown_photos(detail: PieceDetail) -> list[ShownPhoto]:
         ShownPhoto(photo, inspection, mark_findings(photo, inspection.findings) if inspection is not None else ())
         for photo, inspection in zip(detail.photos, detail.inspections, strict=True)
     ]
-
-
-def _next_waiting(shop: Workshop, piece_id: int) -> int | None:
-    """The piece after this one among those waiting, from the top again after the last."""
-    ids = [piece.id for piece in shop.pieces_waiting(limit=_LOOK_AHEAD)]
-    after = ids[ids.index(piece_id) + 1 :] if piece_id in ids else []
-    others = [other for other in after + ids if other != piece_id]
-    return others[0] if others else None

@@ -92,10 +92,10 @@ def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
         "pour": pour,
         "age_h": (now - pour.poured_at).total_seconds() / 3600,
         "titles": _titles(shop),
-        "in_molds": [piece for piece in shop.due(now=now) if piece.pour_id == pour_id],
+        "in_molds": shop.due(now=now, pour_id=pour_id),
         "corrections": shop.pour_corrections(pour_id),
         "temperatures": shop.curing.temperatures(pour_id),
-        "tests": [test for test in shop.curing.break_tests() if test.pour_id == pour_id],
+        "tests": shop.curing.pour_break_tests(pour_id),
         "wet_until_h": shop.curing.wet_until_h(pour_id),
         "assumed_degc": shop.curing.forecast().degc_at(now) or ASSUMED_DEGC,
         "break_words": BREAK_WORDS,
@@ -167,7 +167,7 @@ def add_break_test(
 def withdraw_break_test(shop: ShopDep, pour_id: Id, test_id: Id, why: Why = "") -> RedirectResponse:
     """Let a break test that was written down by mistake count no longer."""
     _find_pour(shop, pour_id)
-    if test_id not in [test.id for test in shop.curing.break_tests() if test.pour_id == pour_id]:
+    if test_id not in [test.id for test in shop.curing.pour_break_tests(pour_id)]:
         raise HTTPException(
             404, tr("Pour %(id)s has no break test %(test)s. Open the pour anew.", id=pour_id, test=test_id)
         )

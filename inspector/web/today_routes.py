@@ -1,6 +1,5 @@
 """The page of the day: what can come out now and what soon, what waits, what changed."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from fastapi import APIRouter
@@ -10,7 +9,7 @@ from starlette.responses import HTMLResponse
 from inspector.web.language import tr
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
-from inspector.workshop import DuePiece, MoldTrends
+from inspector.workshop import DuePiece
 
 __all__ = ["router"]
 
@@ -20,16 +19,6 @@ _SOON = timedelta(hours=24)
 _NEWS = timedelta(days=30)
 # Less than this is less than an hour of a second day: it is reckoned with, and not told.
 _TOLD_FROM_PERCENT = 2
-
-
-@dataclass(frozen=True, slots=True)
-class RisingLosses:
-    """A mold that lost more of late than was to be expected."""
-
-    mold: str
-    title: str
-    since: datetime
-    sentences: tuple[str, ...]
 
 
 @router.get("/today", response_class=HTMLResponse)
@@ -48,18 +37,11 @@ def show_today(request: Request, shop: ShopDep) -> HTMLResponse:
         "later": [piece for piece in due if piece not in ready and piece not in soon],
         "mix_words": {(piece.mold, piece.pour_id): _mix_words(piece) for piece in due},
         "waiting": shop.count_waiting(),
-        "rising": [
-            _rising(trend, trend.alarm_at)
-            for trend in shop.losses.trends_of_late(now=now).molds
-            if trend.alarm_at is not None and now - trend.alarm_at <= _NEWS
-        ],
+        "rising": shop.losses.rising_of_late(now=now, since=now - _NEWS),
+        "as_of": shop.losses.learnt_as_of(),
         "moved": shop.planning.moved_windows(since=now - _NEWS),
     }
     return render(request, "today.html", context)
-
-
-def _rising(trend: MoldTrends, since: datetime) -> RisingLosses:
-    return RisingLosses(mold=trend.mold, title=trend.title, since=since, sentences=trend.sentences)
 
 
 def _mix_words(piece: DuePiece) -> str:

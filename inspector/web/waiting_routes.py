@@ -1,13 +1,12 @@
 """The first page: pieces that wait for a decision, worst first, and the form that adds photos."""
 
-from typing import Annotated
-
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web.pages import ShopDep, render
 from inspector.web.rights import least
+from inspector.web.turning import PageQuery, PlaceQuery, place_in, skipped, turning
 
 __all__ = ["router"]
 
@@ -23,16 +22,20 @@ def show_waiting(
     request: Request,
     shop: ShopDep,
     mold: str | None = None,
-    page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+    place: PlaceQuery = "",
+    page: PageQuery = 1,
 ) -> HTMLResponse:
-    """Show the pieces that wait, those of one mold or all."""
+    """Show the pieces that wait, those of one mold or all; `place` is where the list goes on."""
     only_mold = mold or None  # the form sends an empty one for all molds
-    waiting = shop.count_waiting(mold=only_mold)
+    at = place_in(place)
+    found = shop.page_of_waiting(
+        mold=only_mold, limit=PIECES_A_PAGE, place=at, skip=skipped(page, a_page=PIECES_A_PAGE, place=at)
+    )
+    turn = turning(found, "/", {"mold": only_mold})
     context = {
-        "pieces": shop.pieces_waiting(mold=only_mold, limit=PIECES_A_PAGE, offset=(page - 1) * PIECES_A_PAGE),
-        "waiting": waiting,
-        "page": page,
-        "last_page": max(1, -(-waiting // PIECES_A_PAGE)),
+        "pieces": found.items,
+        "turn": turn,
+        "waiting": shop.count_waiting(mold=only_mold),
         "only_mold": only_mold,
         "to_inspect": shop.queue.count(),
         "unrecognised": len(shop.queue.unrecognised()),
@@ -40,4 +43,6 @@ def show_waiting(
         "pours": shop.pours(limit=POURS_OFFERED),
         "max_photo_bytes": request.app.state.settings.max_photo_bytes,
     }
-    return render(request, "waiting.html", context)
+    response = render(request, "waiting.html", context)
+    response.headers.update(turn.headers)
+    return response

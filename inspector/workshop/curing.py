@@ -307,6 +307,10 @@ class Curing:
         tests = log.list_break_tests(self._log, with_withdrawn=True)
         return tuple(test for test in tests if mix in (None, test.mix))
 
+    def pour_break_tests(self, pour_id: int) -> tuple[BreakTest, ...]:
+        """List the break tests of a pour, withdrawn ones among them."""
+        return log.list_break_tests(self._log, with_withdrawn=True, pour_id=pour_id)
+
     def withdraw_break_test(self, test_id: int, *, why: str) -> BreakTest:
         """Let a test count no longer; it stays on record with the reason."""
         return log.withdraw_break_test(self._log, test_id, why=_reason(why))

@@ -7,9 +7,11 @@ import json
 import re
 import tempfile
 import zipfile
+from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from io import RawIOBase
 from typing import IO, Any
 
@@ -21,6 +23,7 @@ from inspector.workshop.coco import CATEGORIES, coco_annotation, coco_image, coc
 from inspector.workshop.curing import Curing
 from inspector.workshop.months import Month
 from inspector.workshop.piece_csv import csv_lines, finding_rows
+from inspector.workshop.portions import read_in_portions
 
 __all__ = ["Export", "Exporting"]
 
@@ -86,7 +89,7 @@ class Exporting:
         self._curing = curing
         self._upright_jpeg = upright_jpeg
 
-    def piece_ids(self, *, mold: str | None = None, month: Month | None = None) -> tuple[int, ...]:
+    def piece_ids(self, *, mold: str | None = None, month: Month | None = None) -> Sequence[int]:
         """Find the pieces of a mold, or all, that left it in a month, latest first.
 
         Where nobody knows when a piece left its mold, the time of its first photo in the log counts.
@@ -94,8 +97,10 @@ class Exporting:
         if mold is not None:
             log.find_mold(self._log, mold)
         since, until = (None, None) if month is None else month.search_span
-        seen = log.list_piece_times(self._log, PieceFilter(mold=mold, since=since, until=until))
-        return tuple(piece_id for piece_id, at in seen.items() if month is None or month.holds(at))
+        which = PieceFilter(mold=mold, since=since, until=until)
+        pages = read_in_portions(partial(log.list_piece_times, self._log, which))
+        # As numbers of a machine, not as objects: there may be millions.
+        return array("q", (number for page in pages for number, at in page.items if month is None or month.holds(at)))
 
     def export(
         self, *, now: datetime, mold: str | None = None, month: Month | None = None, with_place: bool = False
@@ -126,19 +131,22 @@ class Exporting:
             zipfile.ZipFile(outlet, "w") as archive,
             tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, mode="w+", encoding="utf-8") as images,
             tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, mode="w+", encoding="utf-8") as annotations,
+            tempfile.SpooledTemporaryFile(_KEPT_IN_MEMORY_BYTES, mode="w+", encoding="utf-8") as photos,
         ):
-            photos: list[tuple[LoggedPhoto, str]] = []
 
             def rows() -> Iterator[dict[str, Any]]:
                 for detail, strengths in self._details(piece_ids):
                     files = _file_names(detail, with_place=with_place)
-                    photos.extend(zip(detail.photos, files.values(), strict=True))
+                    photos.writelines(f"{photo_id} {name}\n" for photo_id, name in files.items())
                     _write_outlines(detail, files, images, annotations)
                     yield from finding_rows(detail, strengths, files=files)
 
             yield from _member(archive, outlet, "pieces.csv", csv_lines(rows()), now=now)
             yield from _member(archive, outlet, "coco.json", _coco_json(images, annotations, now=now), now=now)
-            for photo, file_name in photos:
+            photos.seek(0)
+            for line in photos:
+                photo_id, file_name = line.split()
+                photo = log.find_photo(self._log, int(photo_id))
                 try:
                     data = self._photo(photo, with_place=with_place)
                 except InspectorError as error:

@@ -12,6 +12,7 @@ from inspector import log
 from inspector.log import Mix, Mold
 from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk, with_change
 from inspector.workshop.curing import Curing
+from inspector.workshop.kept_losses import SharedLosses
 from inspector.workshop.shop_evidence import Condition, KnownPiece, ShopEvidence, gather_shop_evidence
 
 __all__ = [
@@ -39,10 +40,22 @@ class KnownShop:
     """Of the log that it was learnt from."""
     now: datetime
     """Pieces demolded later were left out."""
+    newest_piece_id: int
     shop: ShopEvidence
     learnt: Learnt
     feature_population: Population
     features: tuple[tuple[MoldRisk, ...], ...]
+
+    @property
+    def shared(self) -> SharedLosses:
+        """What it tells about any mold."""
+        return SharedLosses(
+            as_of=self.now,
+            conditions=self.shop.conditions,
+            population=self.learnt.population,
+            feature_population=self.feature_population,
+            bad_pours=self.learnt.bad_pours,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,7 +79,7 @@ class KnownMold:
 
 def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
     """Learn from all molds; pieces demolded later than `now` are left out."""
-    mark = log.evidence_mark(opened)
+    mark, newest_piece_id = log.evidence_mark(opened), log.newest_piece_id(opened)
     shop = gather_shop_evidence(opened, curing, until=now)
     learnt = learn(shop.evidence, PRACTICE_PRIOR)
     sound = np.flatnonzero(learnt.sound)
@@ -81,16 +94,24 @@ def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
         lost=tables,
         molds=learnt.molds,
     )
-    return KnownShop(mark=mark, now=now, shop=shop, learnt=learnt, feature_population=population, features=features)
+    return KnownShop(
+        mark=mark,
+        now=now,
+        newest_piece_id=newest_piece_id,
+        shop=shop,
+        learnt=learnt,
+        feature_population=population,
+        features=features,
+    )
 
 
-def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, known: KnownShop) -> KnownMold:
+def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, shared: SharedLosses) -> KnownMold:
     """Learn one mold anew from its own pieces, with what is known of all molds."""
     mold = log.find_mold(opened, name)
-    shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=known.shop.conditions)
-    sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in known.learnt.bad_pours])
+    shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=shared.conditions)
+    sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in shared.bad_pours])
     evidence = shop.evidence.of(sound)
-    risk = mold_risk(known.learnt.population, evidence)
+    risk = mold_risk(shared.population, evidence)
     table = feature_table(
         [piece for piece, is_sound in zip(shop.pieces, sound, strict=True) if is_sound], shop.features[name]
     )
@@ -99,15 +120,15 @@ def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, kno
         strength_fraction=evidence.strength_fraction,
         lost=[table],
         molds=(risk,),
-        population=known.feature_population,
+        population=shared.feature_population,
     )
     return KnownMold(
         mold=mold,
         pieces=shop.pieces,
         before_setting=len(shop.before_setting),
-        needs=_needs(shop.evidence.conditions, risk, known.learnt.population),
+        needs=_needs(shop.evidence.conditions, risk, shared.population),
         conditions=shop.evidence.conditions,
-        population=known.learnt.population,
+        population=shared.population,
         risk=risk,
         features=shop.features[name],
         feature_risks=features,

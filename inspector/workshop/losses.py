@@ -1,6 +1,6 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from threading import Lock
@@ -8,8 +8,9 @@ from threading import Lock
 import numpy as np
 
 from inspector import log
+from inspector.curing import BreakTestFit
 from inspector.errors import InputError
-from inspector.log import Piece, WindowChange
+from inspector.log import MoldSetting, Piece, Window, WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
@@ -22,6 +23,7 @@ from inspector.risk import (
 )
 from inspector.workshop.advice import day_words, share_words
 from inspector.workshop.curing import ASSUMED_DEGC, Curing
+from inspector.workshop.kept_losses import MoldOutlook, SharedLosses, mold_outlook, nothing_shared
 from inspector.workshop.known_losses import (
     LATEST_PIECES,
     KnownMold,
@@ -54,13 +56,17 @@ from inspector.workshop.mold_windows import (
 )
 from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
-from inspector.workshop.shop_evidence import KnownPiece
+from inspector.workshop.shop_evidence import Condition, KnownPiece
 
 __all__ = ["Losses", "MoldLosses"]
 
-# What the molds tell about each other is learnt anew once there are so many more pieces.
+# What the molds tell about each other is learnt anew once there are so many more pieces...
 _LEARN_ANEW_SHARE = 0.02
+# ... and in a page, as long as the log has no more than these: it takes two seconds then. Beyond, `refit` learns it.
+_MOST_PIECES_IN_A_PAGE = 20_000
 _BEYOND_TRIED = 0.08
+# Of so many molds is kept what was worked out last: of a mold with thousands of pieces these are megabytes.
+_MOST_MOLDS_KEPT = 20
 # Trends of all molds take seconds; within an hour no mold begins to lose more than it did.
 _LATE = timedelta(hours=1)
 
@@ -95,6 +101,15 @@ class _LateTrends:
     trends: ShopTrends
 
 
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """What windows and trends of any mold are worked out for."""
+
+    settings: Mapping[str, MoldSetting]
+    strengths: Mapping[str, BreakTestFit]
+    degc: float
+
+
 class Losses:
     """What the log tells about losses.
 
@@ -113,6 +128,7 @@ class Losses:
         self._planning = planning
         # What all molds tell about any of them moves slowly: a mold's own pieces are read each time, this is not.
         self._latest: KnownShop | None = None
+        self._kept: tuple[int | None, SharedLosses] | None = None
         self._late_trends: _LateTrends | None = None
         self._learning = Lock()
         self._late_windows: _LateWindows | None = None
@@ -124,6 +140,59 @@ class Losses:
         """Work out the windows of all molds, for the cure that is expected or another one."""
         known = self._learn_all(now)
         return self._windows([of_mold(known, number) for number in range(len(known.shop.molds))], now, cure)
+
+    def refit(self, *, now: datetime) -> tuple[WindowChange, ...]:
+        """Learn from all molds anew, keep that for pages, and write down the windows that changed."""
+        known = learn_shop(self._log, self._curing, now=now)
+        mixes, usual = log.list_mixes(self._log), self._usual(now)
+        outlooks, windows = {}, []
+        for number in range(len(known.shop.molds)):
+            alone = of_mold(known, number)
+            window = self._window(alone, usual, ExpectedCure())
+            target_loss = usual.settings[window.mold].target_loss
+            needed = {
+                "" if mix is None else mix.name: strength_needed(
+                    with_mix(alone, mix, known.shop.conditions).risk, target_loss
+                )
+                for mix in (None, *mixes)
+            }
+            trends = _trends(alone, known.shared, usual)
+            outlooks[window.mold] = mold_outlook(window, trends, needed).as_text()
+            windows.append(to_keep(window))
+        log.keep_learnt(self._log, known.shared.as_text(), outlooks)
+        return self._keep(windows, now=now)
+
+    def learnt_as_of(self) -> datetime | None:
+        """Tell when what pages show of all molds was learnt; None where they learn it themselves."""
+        return self._find_kept().as_of if self._is_large() else None
+
+    def outlooks_of_late(self, *, now: datetime) -> tuple[MoldOutlook, ...]:
+        """Give the windows of all molds in short, without trends: of the log as it is, or in a large one as kept.
+
+        None in a large one before its first refit; molds that came since are worked out from their own few pieces.
+        """
+        if not self._is_large():
+            return tuple(mold_outlook(window, None) for window in self.windows_of_late(now=now))
+        kept = {outlook.mold: outlook for outlook in self._kept_outlooks()}
+        new = [mold.name for mold in log.list_molds(self._log) if kept and mold.name not in kept]
+        windows = self._windows([self._known_mold(name, now) for name in new], now, None) if new else ()
+        kept |= {window.mold: mold_outlook(window, None) for window in windows}
+        return tuple(kept[name] for name in sorted(kept))
+
+    def waits_for_refit(self) -> bool:
+        """Whether the log is too large for pages to learn from all molds, and `refit` never did."""
+        return self._is_large() and log.newest_learnt_id(self._log) is None
+
+    def rising_of_late(self, *, now: datetime, since: datetime) -> tuple[MoldOutlook, ...]:
+        """Give the molds that lost more than was to be expected since a time: as of an hour ago, or as kept."""
+        if self._is_large():
+            outlooks = self._kept_outlooks()
+        else:
+            windows = {window.mold: window for window in self.windows_of_late(now=now)}
+            outlooks = tuple(
+                mold_outlook(windows[trends.mold], trends) for trends in self.trends_of_late(now=now).molds
+            )
+        return tuple(item for item in outlooks if item.alarm_at is not None and since <= item.alarm_at <= now)
 
     def windows_of_late(self, *, now: datetime) -> tuple[MoldWindow, ...]:
         """Give the windows of all molds, worked out within the last hour from the log as it is."""
@@ -151,23 +220,27 @@ class Losses:
         late = self._late_molds.get(mold)
         if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
             known = self._known_mold(mold, now)
-            (trends,) = self.trends(now=now, mold=mold).molds
-            (window,) = self._windows([known], now, None)
+            usual = self._usual(now)
+            trends, window = _trends(known, self._shared(now), usual), self._window(known, usual, ExpectedCure())
             late = MoldLosses(mark=mark, at=now, pieces=known.pieces, window=window, trends=trends)
+            self._late_molds.pop(mold, None)
             self._late_molds[mold] = late
+            if len(self._late_molds) > _MOST_MOLDS_KEPT:
+                del self._late_molds[next(iter(self._late_molds))]
         return late
 
     def keep_windows(self, windows: Sequence[MoldWindow], *, now: datetime) -> tuple[WindowChange, ...]:
         """Write down those windows that changed, each with the evidence that caused it."""
+        return self._keep([to_keep(window) for window in windows], now=now)
+
+    def _keep(self, windows: Sequence[Window], *, now: datetime) -> tuple[WindowChange, ...]:
         before = log.latest_windows(self._log)
         changed = [
-            window
-            for window in map(to_keep, windows)
-            if window.evidence["pieces"] and differs(before.get(window.mold), window)
+            window for window in windows if window.evidence["pieces"] and differs(before.get(window.mold), window)
         ]
         return self._planning.change_windows(changed, at=now) if changed else ()
 
-    def mix_factors(self, *, now: datetime) -> dict[tuple[str, str | None], float]:
+    def mix_factors(self, *, now: datetime, pour_id: int | None = None) -> dict[tuple[str, str | None], float]:
         """Tell by which factor pieces that are in their molds need more strength than their mold's window asks for.
 
         A window is worked out for the mix that is poured of late; the effect of another one's fibres and admixtures is
@@ -179,23 +252,28 @@ class Losses:
             By mold and mix, where the pour is of another mix than the window. [-]
         """
         windows = log.latest_windows(self._log)
-        filled = log.list_filled_molds(self._log, at=now)
+        filled = [item for item in log.list_filled_molds(self._log, at=now) if pour_id in (None, item.pour_id)]
         mix_of = {
             cure.pour_id: cure.mix
             for cure in log.list_pour_cures(self._log, pour_ids={item.pour_id for item in filled})
         }
         mixes = {mix.name: mix for mix in log.list_mixes(self._log)}
+        kept = {item.mold: item for item in self._kept_outlooks()} if self._is_large() else None
         factors = {}
         for mold, mix in {(item.mold, mix_of[item.pour_id]) for item in filled}:
             window = windows[mold].window if mold in windows else None
             if window is None or window.earliest_fraction is None or window.mix == mix:
                 continue
-            known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
-            conditions = () if self._latest is None else self._latest.shop.conditions
-            needed, needed_of_window = (
-                strength_needed(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
-                for name in (mix, window.mix)
-            )
+            if kept is not None:
+                needed_by_mix = kept[mold].needed_by_mix if mold in kept else {}
+                needed, needed_of_window = (needed_by_mix.get(name or "") for name in (mix, window.mix))
+            else:
+                known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
+                conditions = self._shared(now).conditions
+                needed, needed_of_window = (
+                    strength_needed(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
+                    for name in (mix, window.mix)
+                )
             if needed is not None and needed_of_window is not None:
                 factors[mold, mix] = needed / needed_of_window
         return factors
@@ -206,28 +284,14 @@ class Losses:
         """Tell how losses went over time and why, of all molds or of one."""
         if mold is not None:
             log.find_mold(self._log, mold)
-        known = self._learn_all(now)
-        settings, strengths = log.list_mold_settings(self._log), self._curing.mix_strengths()
-        degc = self._expected_degc(now, ExpectedCure())
-        molds = []
-        for number, item in enumerate(known.shop.molds):
-            if mold in (None, item.name):
-                alone = of_mold(known, number)
-                strength = strength_by_age(latest_mix(alone), strengths, degc, None)
-                target_loss = settings[item.name].target_loss
-                earliest_h = earliest_age(with_latest_mix(alone).risk, strength, target_loss)
-                molds.append(
-                    mold_trends(
-                        alone,
-                        known.learnt,
-                        strengths,
-                        earliest_h=earliest_h,
-                        temperature_degc=degc,
-                        opens_at=strength_needed(alone.risk, target_loss),
-                    )
-                )
+        known, usual = self._learn_all(now), self._usual(now)
+        molds = tuple(
+            _trends(of_mold(known, number), known.shared, usual)
+            for number, item in enumerate(known.shop.molds)
+            if mold in (None, item.name)
+        )
         return ShopTrends(
-            molds=tuple(molds), effects=condition_effects(known.learnt), pour_spread=shop_pour_spread(known)
+            molds=molds, effects=condition_effects(known.learnt.population), pour_spread=shop_pour_spread(known)
         )
 
     def trends_of_late(self, *, now: datetime) -> ShopTrends:
@@ -334,7 +398,7 @@ class Losses:
             raise InputError(f"Nothing is known about when {mold} is opened. Say what to compare with: --instead-of-h.")
         degc = (expected_degc if cure.temperature_degc is None else cure.temperature_degc) - colder_by_degc
         new_age_h = usual_h if age_h is None else age_h
-        risks = self._with_wet_cure(known, cure, new_age_h)
+        risks = _with_wet_cure(known, cure, new_age_h, self._shared(now).conditions)
         ways = ((usual_h, expected_degc, None), (new_age_h, degc, cure.wet_until_h))
         scenarios, losses, spent = [], [], []
         # What a good piece costs in the long run, over what is believed of the loss; the mean of its cost would be that
@@ -373,6 +437,40 @@ class Losses:
 
     # What several use cases need
 
+    def _usual(self, now: datetime) -> _Usual:
+        return _Usual(
+            settings=log.list_mold_settings(self._log),
+            strengths=self._curing.mix_strengths(),
+            degc=self._expected_degc(now, ExpectedCure()),
+        )
+
+    def _is_large(self) -> bool:
+        """Whether learning from all molds takes longer than a page may wait."""
+        return log.newest_piece_id(self._log) > _MOST_PIECES_IN_A_PAGE
+
+    def _shared(self, now: datetime) -> SharedLosses:
+        """What all molds tell about any of them: learnt here, or in a large log as `refit` kept it."""
+        if self._is_large():
+            return self._find_kept()
+        latest = self._latest
+        if (
+            latest is None
+            or latest.now > now
+            or log.newest_piece_id(self._log) > (1 + _LEARN_ANEW_SHARE) * latest.newest_piece_id
+        ):
+            latest = self._learn_all(now)
+        return latest.shared
+
+    def _find_kept(self) -> SharedLosses:
+        newest = log.newest_learnt_id(self._log)
+        if self._kept is None or self._kept[0] != newest:
+            text = log.find_learnt(self._log)
+            self._kept = (newest, nothing_shared() if text is None else SharedLosses.read(text))
+        return self._kept[1]
+
+    def _kept_outlooks(self) -> tuple[MoldOutlook, ...]:
+        return tuple(MoldOutlook.read(text) for text in log.list_mold_outlooks(self._log))
+
     def _learn_all(self, now: datetime) -> KnownShop:
         latest = self._latest
         if latest is None or latest.now > now or latest.mark != log.evidence_mark(self._log):
@@ -380,34 +478,28 @@ class Losses:
         return latest
 
     def _known_mold(self, name: str, now: datetime) -> KnownMold:
-        """Learn one mold anew, and all of them where the log has grown much since that was done last."""
-        molds = log.list_molds(self._log)
+        """Learn one mold anew, with what all of them tell."""
         log.find_mold(self._log, name)
+        before, shared = self._latest, self._shared(now)
         latest = self._latest
-        counted = sum(item.pieces for item in molds)
-        if (
-            latest is None
-            or latest.now > now
-            or counted > (1 + _LEARN_ANEW_SHARE) * sum(item.pieces for item in latest.shop.molds)
-        ):
-            latest = self._learn_all(now)
+        if latest is not None and latest is not before and not self._is_large():  # all were read just now
             return of_mold(latest, [item.name for item in latest.shop.molds].index(name))
-        return learn_mold(self._log, self._curing, name, now=now, known=latest)
+        return learn_mold(self._log, self._curing, name, now=now, shared=shared)
 
     def _windows(self, molds: Sequence[KnownMold], now: datetime, cure: ExpectedCure | None) -> tuple[MoldWindow, ...]:
-        cure = cure or ExpectedCure()
-        settings, strengths = log.list_mold_settings(self._log), self._curing.mix_strengths()
-        degc = self._expected_degc(now, cure)
-        return tuple(
-            mold_window(
-                known,
-                settings[known.mold.name],
-                strength=strength_by_age(latest_mix(known), strengths, degc, cure.wet_until_h),
-                temperature_degc=degc,
-                wet_until_h=cure.wet_until_h,
-                history=window_history(log.list_window_changes(self._log, known.mold.name), known.pieces),
-            )
-            for known in map(with_latest_mix, molds)
+        cure, usual = cure or ExpectedCure(), self._usual(now)
+        return tuple(self._window(known, usual, cure) for known in molds)
+
+    def _window(self, known: KnownMold, usual: _Usual, cure: ExpectedCure) -> MoldWindow:
+        known = with_latest_mix(known)
+        degc = usual.degc if cure.temperature_degc is None else cure.temperature_degc
+        return mold_window(
+            known,
+            usual.settings[known.mold.name],
+            strength=strength_by_age(latest_mix(known), usual.strengths, degc, cure.wet_until_h),
+            temperature_degc=degc,
+            wet_until_h=cure.wet_until_h,
+            history=window_history(log.list_window_changes(self._log, known.mold.name), known.pieces),
         )
 
     def _expected_degc(self, now: datetime, cure: ExpectedCure) -> float:
@@ -416,18 +508,33 @@ class Losses:
         expected = self._curing.forecast().degc_at(now)
         return ASSUMED_DEGC if expected is None else expected
 
-    def _with_wet_cure(self, known: KnownMold, cure: ExpectedCure, age_h: float) -> tuple[MoldRisk, MoldRisk]:
-        """Give the mold as it is, and with what the log has taught about pieces kept wet for another share of time."""
-        latest = self._latest
-        effects = None if latest is None else latest.learnt.population.effects
-        change = sd = 0.0
-        if effects is not None and latest is not None and cure.wet_until_h is not None:
-            for column, condition in enumerate(latest.shop.conditions):
-                if condition.kind == "wet":
-                    more = min(1.0, cure.wet_until_h / age_h) - known.risk.conditions[column]
-                    change = more * effects.log_change[column]
-                    sd = abs(more) * np.sqrt(effects.covariance[column, column])
-        return with_change(known.risk, log_change=float(change), sd=float(sd))
+
+def _with_wet_cure(
+    known: KnownMold, cure: ExpectedCure, age_h: float, conditions: Sequence[Condition]
+) -> tuple[MoldRisk, MoldRisk]:
+    """Give the mold as it is, and with what the log has taught about pieces kept wet for another share of time."""
+    effects = known.population.effects
+    change = sd = 0.0
+    if cure.wet_until_h is not None:
+        for column, condition in enumerate(conditions):
+            if condition.kind == "wet":
+                more = min(1.0, cure.wet_until_h / age_h) - known.risk.conditions[column]
+                change = more * effects.log_change[column]
+                sd = abs(more) * np.sqrt(effects.covariance[column, column])
+    return with_change(known.risk, log_change=float(change), sd=float(sd))
+
+
+def _trends(known: KnownMold, shared: SharedLosses, usual: _Usual) -> MoldTrends:
+    strength = strength_by_age(latest_mix(known), usual.strengths, usual.degc, None)
+    target_loss = usual.settings[known.mold.name].target_loss
+    return mold_trends(
+        known,
+        shared.bad_pours,
+        usual.strengths,
+        earliest_h=earliest_age(with_latest_mix(known).risk, strength, target_loss),
+        temperature_degc=usual.degc,
+        opens_at=strength_needed(known.risk, target_loss),
+    )
 
 
 def _usual_age_h(known: KnownMold) -> float | None:

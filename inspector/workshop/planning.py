@@ -120,7 +120,11 @@ class Planning:
         return log.list_filled_molds(self._log, at=at)
 
     def due(
-        self, *, now: datetime, mix_factors: Mapping[tuple[str, str | None], float] | None = None
+        self,
+        *,
+        now: datetime,
+        pour_id: int | None = None,
+        mix_factors: Mapping[tuple[str, str | None], float] | None = None,
     ) -> tuple[DuePiece, ...]:
         """List the pieces that are in their molds at a time: those that can come out first, then by when they can.
 
@@ -129,6 +133,8 @@ class Planning:
         Parameters
         ----------
         now : datetime
+        pour_id : int, optional
+            Only those of this pour.
         mix_factors : mapping, optional
             By mold and mix, how much more strength a piece needs than the mold's window asks for, as
             `Losses.mix_factors` gives it; 1 for those left out. [-]
@@ -137,7 +143,9 @@ class Planning:
         strengths = self._curing.mix_strengths()
         forecast = self._curing.forecast()
         factors = mix_factors or {}
-        cures = {cure.pour_id: cure for cure in log.list_pour_cures(self._log)}
+        in_molds = [item for item in self.filled_molds(at=now) if pour_id in (None, item.pour_id)]
+        of_pours = {item.pour_id for item in in_molds}
+        cures = {cure.pour_id: cure for cure in log.list_pour_cures(self._log, pour_ids=of_pours)}
         pieces = [
             _due_piece(
                 filled.mold,
@@ -148,7 +156,7 @@ class Planning:
                 forecast=forecast,
                 now=now,
             )
-            for filled in self.filled_molds(at=now)
+            for filled in in_molds
         ]
         return tuple(sorted(pieces, key=lambda piece: (piece.ready_at is None, piece.ready_at or now, piece.mold)))
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from types import TracebackType
@@ -35,6 +36,7 @@ from inspector.log import (
     Admixture,
     CementClass,
     Feature,
+    ListPage,
     LoggedInspection,
     LoggedPhoto,
     LoggedPiecePhoto,
@@ -49,6 +51,7 @@ from inspector.log import (
     Piece,
     PieceDetail,
     PieceFilter,
+    PlaceInList,
     Points,
     Pour,
     PourCorrection,
@@ -73,6 +76,7 @@ from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
 from inspector.workshop.planning import DuePiece, Planning
+from inspector.workshop.portions import read_in_portions
 from inspector.workshop.posing import PoseOutline, pose_outline
 from inspector.workshop.references import PreparedReferences
 from inspector.workshop.reinspecting import Reinspecting
@@ -328,8 +332,9 @@ class Workshop:
         """
         references = log.list_references(self._log, mold)
         in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
-        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD, offset=0)
-        return tuple(one for one in passed_photos(sold, references) if in_use[one.photo.view or ""] < MOST_REFERENCES)
+        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD)
+        passed = passed_photos(sold.items, references)
+        return tuple(one for one in passed if in_use[one.photo.view or ""] < MOST_REFERENCES)
 
     def unpassed_references(self, mold: str) -> tuple[MoldReference, ...]:
         """List the references in use that show a piece which nobody passes as good any more."""
@@ -822,18 +827,47 @@ class Workshop:
 
     # Reading
 
-    def pieces(
-        self, which: PieceFilter | None = None, *, limit: int | None = None, offset: int = 0
-    ) -> tuple[Piece, ...]:
-        """List logged pieces, latest demolding first."""
-        return log.list_pieces(self._log, self._checked(which or PieceFilter()), limit=limit, offset=offset)
+    def pieces(self, which: PieceFilter | None = None, *, limit: int | None = None) -> tuple[Piece, ...]:
+        """List logged pieces, latest demolding first, so many at most."""
+        return tuple(item for page in self.pages_of_pieces(which, limit=limit) for item in page.items)
 
-    def pieces_waiting(
-        self, *, mold: str | None = None, limit: int | None = None, offset: int = 0
-    ) -> tuple[Piece, ...]:
-        """List pieces without a disposition, worst first; those with no usable photo last."""
-        which = self._checked(PieceFilter(mold=mold, waiting=True))
-        return log.list_pieces_worst_first(self._log, which, limit=limit, offset=offset)
+    def pages_of_pieces(
+        self, which: PieceFilter | None = None, *, limit: int | None = None, place: PlaceInList | None = None
+    ) -> Iterator[ListPage[Piece]]:
+        """Read what `pieces` lists a portion at a time, so that it may be more than memory holds."""
+        checked = self._checked(which or PieceFilter())
+        return read_in_portions(partial(log.list_pieces, self._log, checked), limit=limit, place=place)
+
+    def page_of_pieces(
+        self, which: PieceFilter, *, limit: int, place: PlaceInList | None = None, skip: int = 0
+    ) -> ListPage[Piece]:
+        """List logged pieces, latest demolding first, from a place in that list on, or back from it."""
+        return log.list_pieces(self._log, self._checked(which), limit=limit, place=place, skip=skip)
+
+    def pieces_waiting(self, *, mold: str | None = None) -> tuple[Piece, ...]:
+        """List all pieces without a disposition, worst first; those with no usable photo last."""
+        self._checked(PieceFilter(mold=mold))
+        read = partial(log.list_waiting, self._log, mold=mold)
+        return tuple(item for page in read_in_portions(read) for item in page.items)
+
+    def page_of_waiting(
+        self, *, mold: str | None = None, limit: int, place: PlaceInList | None = None, skip: int = 0
+    ) -> ListPage[Piece]:
+        """List some of what `pieces_waiting` does, from a place in that list on, or back from it."""
+        self._checked(PieceFilter(mold=mold))
+        return log.list_waiting(self._log, mold=mold, limit=limit, place=place, skip=skip)
+
+    def next_waiting(self, piece_id: int) -> int | None:
+        """Find the piece after this one among those that wait, from the worst on again after the last."""
+        return log.find_next_waiting(self._log, piece_id)
+
+    def work_out_rollups(self) -> None:
+        """Work out anew what lists and trends know of each piece and pour, from the log itself."""
+        log.work_out_rollups(self._log)
+
+    def count_pieces_by_mold(self) -> dict[str, int]:
+        """Count the pieces of each mold that has any: it takes longer, the more pieces there are."""
+        return log.count_pieces_by_mold(self._log)
 
     def count_pieces(self, which: PieceFilter) -> int:
         """Count the pieces that `pieces` lists."""
@@ -851,11 +885,16 @@ class Workshop:
         """Show all that is known about one piece."""
         return log.find_piece(self._log, piece_id)
 
-    def piece_details(
-        self, which: PieceFilter | None = None, *, limit: int | None = None, offset: int = 0
-    ) -> tuple[PieceDetail, ...]:
+    def piece_details(self, which: PieceFilter | None = None, *, limit: int | None = None) -> tuple[PieceDetail, ...]:
         """List pieces as `pieces` does, with all that is known about each."""
-        return log.list_piece_details(self._log, self._checked(which or PieceFilter()), limit=limit, offset=offset)
+        return tuple(item for page in self.pages_of_details(which, limit=limit) for item in page.items)
+
+    def pages_of_details(
+        self, which: PieceFilter | None = None, *, limit: int | None = None, place: PlaceInList | None = None
+    ) -> Iterator[ListPage[PieceDetail]]:
+        """Read what `piece_details` lists a portion at a time."""
+        checked = self._checked(which or PieceFilter())
+        return read_in_portions(partial(log.list_piece_details, self._log, checked), limit=limit, place=place)
 
     def photo(self, photo_id: int) -> LoggedPhoto:
         """Show what the log knows about a photo."""
@@ -906,9 +945,10 @@ class Workshop:
             places_xy=lambda: self._places_on(reference, piece_ids),
         )
 
-    def due(self, *, now: datetime) -> tuple[DuePiece, ...]:
+    def due(self, *, now: datetime, pour_id: int | None = None) -> tuple[DuePiece, ...]:
         """List the pieces that are in their molds, as `Planning.due` does, each by what a piece of its mix needs."""
-        return self.planning.due(now=now, mix_factors=self.losses.mix_factors(now=now))
+        factors = self.losses.mix_factors(now=now, pour_id=pour_id)
+        return self.planning.due(now=now, pour_id=pour_id, mix_factors=factors)
 
     def reference_in_photo(self, photo_id: int, *, max_side_px: int | None = None) -> Picture | None:
         """Lay the nearest reference over a photo, JPEG of the same size as `photo_picture`, for flipping.
@@ -1099,26 +1139,15 @@ class Workshop:
 
     def _places_on(self, reference: MoldReference, piece_ids: Sequence[int] | None) -> NDArray[np.float64]:
         """Where the findings that count as losses lie on a reference, from the photos laid against it, (n, 2) px."""
-        places = []
-        if piece_ids is None:
-            details = log.list_piece_details(self._log, PieceFilter(mold=reference.mold), limit=None, offset=0)
-        else:
-            details = log.read_piece_details(self._log, piece_ids)
-        for detail in details:
-            for inspection in detail.inspections:
-                if inspection is None or inspection.reference != reference.name:
-                    continue
-                if inspection.photo_from_reference is None:
-                    continue
-                middles = [
-                    np.mean(finding.polygon_xy, axis=0)
-                    for finding in inspection.findings
-                    if finding.kind in LOST_KINDS and finding.verdict != "dismissed"
-                ]
-                homogeneous = np.column_stack([np.reshape(middles, (-1, 2)), np.ones(len(middles))])
-                on_reference = homogeneous @ np.linalg.inv(inspection.photo_from_reference).T
-                places.append(on_reference[:, :2] / on_reference[:, 2:])
-        return np.vstack(places) if places else np.zeros((0, 2))
+        marks = log.list_laid_marks(
+            self._log, mold=reference.mold, reference=reference.name, kinds=LOST_KINDS, piece_ids=piece_ids
+        )
+        places = np.empty((len(marks), 2))
+        for place, mark in zip(places, marks, strict=True):
+            x, y = np.mean(mark.polygon_xy, axis=0)
+            on_reference = np.linalg.inv(mark.photo_from_reference) @ (x, y, 1.0)
+            place[:] = on_reference[:2] / on_reference[2]
+        return places
 
     def _read_logged(self, photo_id: int) -> Photo:
         file = self.photo_file(photo_id)

@@ -199,6 +199,31 @@ def test_csv_is_as_rfc_4180_has_it(run, logged):
     assert len({len(row) for row in rows}) == 1
 
 
+def test_a_list_goes_on_and_back_from_where_it_ended(run, logged):
+    def pieces(*more):
+        result = run("log", "--json", "--limit", "2", *more)
+        assert result.exit_code == 0, result.stderr
+        places = {line.partition(":")[0]: line.split()[-1] for line in result.stderr.splitlines()}
+        return [piece["piece"] for piece in json.loads(result.stdout)], places
+
+    first, places = pieces()
+    assert (first, list(places)) == ([3, 2], ["More of them"])
+    rest, places = pieces("--place", places["More of them"])
+    assert (rest, list(places)) == ([1], ["Before these"])
+    again, _ = pieces("--place", places["Before these"])
+    assert again == first
+    refused = run("log", "--place", "nowhere")
+    assert refused.exit_code == 1
+    assert "no place in a list" in refused.stderr
+
+
+def test_what_is_learnt_in_the_night_is_told(run, logged):
+    result = run("refit", "--rebuild")
+    assert result.exit_code == 0, result.output
+    assert "Worked out anew: 1 mold." in result.stdout
+    assert run("check").exit_code == 0
+
+
 def test_an_empty_log_is_told(run, folder):
     assert run("log").stdout == "No pieces in the log are like that.\n"
     assert "inspector mold add" in run("mold", "list").stdout

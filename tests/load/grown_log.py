@@ -21,6 +21,7 @@ from sqlalchemy import Connection, event, func, select
 from inspector.curing import en_curve, strength_fraction
 from inspector.log import LogPlace, sha256_of
 from inspector.log.history import last_link
+from inspector.log.rollups import rebuild_rollups
 from inspector.log.tables import Base
 from inspector.workshop import Workshop
 from tests.doubles.drawing import drawn_photo
@@ -350,15 +351,6 @@ class _Portion:
                 for number, row in zip(self._ids("review", len(said)), said, strict=True)
             ],
         )  # fmt: skip
-        latest_score: dict[int, dict[int, float]] = {}
-        for row, photo in enumerate(of_photo):
-            if waits[piece_rows[row]]:
-                latest_score.setdefault(piece_ids[piece_rows[row]], {})[int(photo)] = float(score[row])
-        yield (
-            "waiting_piece",
-            ("piece_id", "score"),
-            [(piece_id, max(of_photos.values())) for piece_id, of_photos in latest_score.items()],
-        )
 
 
 class _Putting:
@@ -387,6 +379,7 @@ class _Putting:
     def finish(self) -> None:
         for index in self._indexes:
             index.create(self._connection)
+        rebuild_rollups(self._connection)
         if self._on_server:
             for each in Base.metadata.sorted_tables:
                 if "id" in each.c:
@@ -402,13 +395,9 @@ class _Putting:
         self._put(name, columns[:-1] if joined else columns, [row[:-1] for row in rows] if joined else rows)
         if joined:
             self._put("pour_mold", ("pour_id", "mold_id"), [(row[0], mold) for row in rows for mold in row[-1]])
-        if name != "waiting_piece":
-            told = ("pour_mold" if key == "molds" else key for key in columns)
-            self._put(
-                "change",
-                ("at", "by", "did", "row_table", "row_id", "before", "state_sha256", "link"),
-                self._changes(name, list(told), rows),
-            )
+        told = ["pour_mold" if key == "molds" else key for key in columns]
+        entry = ("at", "by", "did", "row_table", "row_id", "before", "state_sha256", "link")
+        self._put("change", entry, self._changes(name, told, rows))
 
     def _changes(self, name: str, columns: list[str], rows: list[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
         """One entry a row, as `inspector.log.history` would add it; a test holds the two together."""

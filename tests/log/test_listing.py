@@ -3,7 +3,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from inspector import log
-from inspector.log import NewFinding, PieceFilter
+from inspector.errors import InputError
+from inspector.log import NewFinding, PieceFilter, PlaceInList
 from inspector.log.tables import PieceRow
 
 CRACK = NewFinding(kind="hairline crack", polygon_xy=((0, 0), (9, 0), (9, 9)), confidence=0.7)
@@ -32,12 +33,11 @@ def shelf(stocked, make):
 
 
 def listed(opened, **filters):
-    return [piece.id for piece in log.list_pieces(opened, PieceFilter(**filters), limit=None, offset=0)]
+    return [piece.id for piece in log.list_pieces(opened, PieceFilter(**filters), limit=2000).items]
 
 
 def waiting(opened):
-    pieces = log.list_pieces_worst_first(opened, PieceFilter(waiting=True), limit=None, offset=0)
-    return [piece.id for piece in pieces]
+    return [piece.id for piece in log.list_waiting(opened, mold=None, limit=50).items]
 
 
 def test_pieces_are_listed_latest_demolding_first(shelf):
@@ -90,17 +90,89 @@ def test_kinds_are_filtered_as_reviewers_left_them(shelf):
     assert listed(shelf, kind="chip") == []
 
 
-def test_lists_come_in_pages(shelf):
-    pages = [log.list_pieces(shelf, PieceFilter(), limit=2, offset=offset) for offset in (0, 2, 4)]
-    assert [[piece.id for piece in page] for page in pages] == [[4, 3], [2, 1], []]
+def ids(page):
+    return [piece.id for piece in page.items]
+
+
+@pytest.mark.parametrize(("read", "whole"), [("list_pieces", [4, 3, 2, 1]), ("list_waiting", [1, 2, 3, 4])])
+def test_lists_are_turned_on_and_back(shelf, read, whole):
+    given = {"which": PieceFilter()} if read == "list_pieces" else {"mold": None}
+
+    def turned(place, limit=3):
+        return getattr(log, read)(shelf, **given, limit=limit, place=place and PlaceInList.read(place.text))
+
+    first = turned(None)
+    second = turned(first.after)
+    assert (ids(first), ids(second)) == (whole[:3], whole[3:])
+    assert (first.before, second.after) == (None, None)
+    # Back from the second page is the first one, whole, and there is nothing before that.
+    again = turned(second.before)
+    assert (ids(again), again.before is None) == (whole[:3], True)
+    assert ids(turned(again.after)) == ids(second)
+    # One row at a time to the end, and back: the beginning is never half a page.
+    place, seen = None, []
+    while True:
+        page = turned(place, limit=1)
+        seen += ids(page)
+        if page.after is None:
+            break
+        place = page.after
+    assert seen == whole
+    assert ids(turned(page.before, limit=2)) == whole[1:3]
+    skipping = getattr(log, read)(shelf, **given, limit=2, skip=2)
+    assert (ids(skipping), ids(turned(skipping.before, limit=2))) == (whole[2:], whole[:2])
+
+
+def test_a_page_does_not_move_while_pieces_come_and_go(shelf, make):
+    first = log.list_pieces(shelf, PieceFilter(), limit=2)
+    newer = make.piece_photo(shelf, b"\xff\xd8\xff newer", demolded_at=datetime(2026, 6, 1, tzinfo=UTC))
+    log.add_piece_photo(shelf, newer)
+    assert ids(log.list_pieces(shelf, PieceFilter(), limit=2, place=first.after)) == [2, 1]
+    waiting_first = log.list_waiting(shelf, mold="heron", limit=2)
+    assert ids(waiting_first) == [1, 5]
+    log.add_disposition(shelf, 5, "sell", decided_by="Ada", note="")
+    assert ids(log.list_waiting(shelf, mold="heron", limit=1, place=waiting_first.after)) == [2]
+
+
+def test_pieces_of_one_time_are_all_turned_to(stocked):
+    now = datetime(2026, 5, 5, tzinfo=UTC)
+    with stocked.writing() as session:
+        session.add_all(PieceRow(mold_id=1, demolded_at=now, demolded_offset_min=0, created_at=now) for _ in range(7))
+    place, seen = None, []
+    while page := log.list_pieces(stocked, PieceFilter(mold="heron"), limit=2, place=place):
+        seen += ids(page)
+        if (place := page.after) is None:
+            break
+    assert seen == [7, 6, 5, 4, 3, 2, 1]
+
+
+@pytest.mark.parametrize("text", ["", "x", "PjE", "4pyT", PlaceInList(0.5, 1).text[:-3], PlaceInList(0.5, 0).text])
+def test_what_is_no_place_is_refused(text):
+    with pytest.raises(InputError, match="no place in a list"):
+        PlaceInList.read(text)
+
+
+def test_a_place_of_another_list_is_refused(shelf):
+    place = log.list_waiting(shelf, mold=None, limit=1).after
+    with pytest.raises(InputError, match="another list"):
+        log.list_pieces(shelf, PieceFilter(), limit=1, place=place)
+
+
+def test_the_next_piece_that_waits_follows_the_list(shelf):
+    assert [log.find_next_waiting(shelf, piece_id) for piece_id in (1, 2, 3, 4)] == [2, 3, 4, 1]
+    log.add_disposition(shelf, 3, "sell", decided_by="Ada", note="")
+    assert [log.find_next_waiting(shelf, piece_id) for piece_id in (2, 3)] == [4, 1]
+    for piece_id in (1, 2):
+        log.add_disposition(shelf, piece_id, "sell", decided_by="Ada", note="")
+    assert log.find_next_waiting(shelf, 4) is None
 
 
 def test_the_list_agrees_with_each_piece(shelf):
     log.add_disposition(shelf, 3, "sell", decided_by="Ada", note="")
-    for piece in log.list_pieces(shelf, PieceFilter(), limit=None, offset=0):
+    for piece in log.list_pieces(shelf, PieceFilter(), limit=9).items:
         assert piece == log.find_piece(shelf, piece.id).piece
-    details = log.list_piece_details(shelf, PieceFilter(), limit=None, offset=0)
-    assert [detail.piece for detail in details] == list(log.list_pieces(shelf, PieceFilter(), limit=None, offset=0))
+    details = log.list_piece_details(shelf, PieceFilter(), limit=9).items
+    assert tuple(detail.piece for detail in details) == log.list_pieces(shelf, PieceFilter(), limit=9).items
     assert details[-1] == log.find_piece(shelf, 1)
 
 

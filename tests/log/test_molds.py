@@ -8,7 +8,7 @@ def test_a_mold_is_read_as_it_was_written(stocked):
     mold = log.find_mold(stocked, "heron")
     assert (mold.title, mold.material, mold.release_agent) == ("Heron, long bill", "silicone", "paste wax")
     assert mold.views == ("side", "top")
-    assert (mold.references, mold.references_to_check, mold.pieces) == (0, 0, 0)
+    assert (mold.references, mold.references_to_check) == (0, 0)
 
 
 def test_a_second_mold_of_the_same_name_is_refused(stocked):

@@ -16,7 +16,7 @@ def readings(*degc, start_h=0):
 def test_nothing_is_known_of_a_new_pour(stocked):
     cure = log.find_pour_cure(stocked, 1)
     assert (cure.constant_degc, cure.readings, cure.wet_until_h) == (None, (), None)
-    assert (cure.poured_at, cure.mix, cure.cement_class, cure.molds) == (POURED_AT, "grey", "N", ("heron",))
+    assert (cure.poured_at, cure.mix, cure.cement_class) == (POURED_AT, "grey", "N")
 
 
 def test_the_latest_constant_counts_and_earlier_ones_stay_on_record(stocked):

@@ -5,6 +5,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.workshop import Workshop, losses
 
 
 @pytest.fixture
@@ -68,7 +69,9 @@ def test_features_are_ranked_by_losses_with_intervals(stocked: TestClient) -> No
 
 def test_every_piece_is_shown_page_by_page(stocked: TestClient, add: Callable[..., int]) -> None:
     add(chips=1)
-    first, second = (stocked.get(f"/molds/oak-leaf/pieces?page={page}").text for page in (1, 2))
+    beginning = stocked.get("/molds/oak-leaf/pieces")
+    first, second = beginning.text, stocked.get(beginning.links["next"]["url"]).text
+    assert stocked.get("/molds/oak-leaf/pieces?page=2").text == second
     assert "61 pieces of Oak leaf, curled tips" in first
     shown = [part.split('"')[0] for page in (first, second) for part in page.split('<a href="/pieces/')[1:]]
     assert len(shown) == len(set(shown)) == 61
@@ -204,3 +207,21 @@ def test_parts_are_named_on_good_pieces_only_and_what_is_not_there_is_said(clien
         assert client.post(address, data={"name": "tip", "outline": "1,1 9,1 9,9"}).status_code == 404
     gone = client.post("/references/1/features/removal", data={"name": "stalk"})
     assert gone.status_code == 422
+
+
+def test_a_large_log_says_as_of_when_all_molds_are_and_what_it_waits_for(
+    stocked: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(losses, "_MOST_PIECES_IN_A_PAGE", 0)
+    waiting = stocked.get("/molds").text
+    assert "inspector refit" in waiting
+    assert '<a href="/molds/oak-leaf">' in waiting
+    shop: Workshop = stocked.app.state.workshop  # type: ignore[attr-defined]
+    at = datetime.now().astimezone()
+    shop.losses.refit(now=at)
+    monkeypatch.setattr(losses, "learn_shop", None)  # no page learns from all molds now
+    for page, words in (("/molds", "As of"), ("/molds/oak-leaf", "What other molds tell"), ("/today", "as of")):
+        text = stocked.get(page).text
+        assert words in text
+        assert f"{at:%H:%M}" in text
+    assert "6 of 60 lost" in stocked.get("/molds").text

@@ -9,6 +9,7 @@ tables for longer than they are, by its statistics. PostgreSQL measures them, an
 
 import re
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -18,27 +19,43 @@ from sqlalchemy import Connection, event
 from inspector.log import LogPlace
 from inspector.settings import Settings
 from inspector.web import create_app
-from inspector.workshop import Workshop
+from inspector.workshop import Workshop, losses
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.large_log import fill_log
 from tests.doubles.places import ON_BOTH
 
 pytestmark = pytest.mark.uncounted
 
-PIECES, MOLDS = 300, 4
+PIECES, MOLDS = 300, 12
 # Of these there are as many as pieces, or more.
-GROWING = {"piece", "photo", "inspection", "finding", "review", "disposition", "piece_note", "defect_note", "change"}
-# How many pieces each mold has, beside its name: counted over an index.
-KNOWN = {("piece", "SELECT piece.mold_id, count(*) AS count_1 \nFROM piece GROUP BY piece.mold_id")}
-# What people open all day at the bench.
+GROWING = {
+    "piece", "photo", "inspection", "finding", "review", "disposition", "piece_note", "defect_note", "noted_defect",
+    "change", "piece_standing", "pour", "pour_mold", "mold_pour", "temperature_record", "temperature_reading",
+    "wet_cure",
+}  # fmt: skip
+# What people open all day at the bench, and the pages of molds.
 DAILY = [
     "/",
     "/?page=2",
     "/?mold=leaf-01",
+    "/today",
+    "/photograph",
+    "/pours",
+    "/pours/20",
     "/pieces/150",
+    "/pieces/150?decided=149",
     "/pieces/150/sheet",
     "/photos/154/verdict",
     "/photos/unrecognised",
+    "/molds",
+    "/molds/leaf-01",
+    "/molds/leaf-01/pieces",
+    "/molds/leaf-01/pieces?kind=chip",
+    "/molds/leaf-01/pieces?reference=leaf-01.jpg",
+    "/molds/leaf-01/month?month=2026-11",
+    "/molds/leaf-01/compare?other=leaf-02",
+    "/molds/leaf-01/normal",
+    "/molds/leaf-01/setup",
 ]
 
 
@@ -51,9 +68,17 @@ def place(request, tmp_path_factory) -> LogPlace:
 
 
 @pytest.fixture(scope="module")
-def client(place) -> Iterator[TestClient]:
+def module_monkeypatch() -> Iterator[pytest.MonkeyPatch]:
+    with pytest.MonkeyPatch.context() as patch:
+        yield patch
+
+
+@pytest.fixture(scope="module")
+def client(place, module_monkeypatch) -> Iterator[TestClient]:
     fill_log(place, pieces=PIECES, molds=MOLDS)
+    module_monkeypatch.setattr(losses, "_MOST_PIECES_IN_A_PAGE", 0)  # as a log of a million pieces does it
     with Workshop.open(place, engine=DRAWN_ENGINE) as shop:
+        shop.losses.refit(now=datetime.now(UTC))
         with shop._log.writing() as session:
             _gather_statistics(session.connection())
         if place.database is None:
@@ -98,6 +123,9 @@ def read_whole(client: TestClient, statement: str, parameters: Any) -> set[str]:
         if connection.dialect.name == "sqlite":
             rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
             steps = [row.detail for row in rows]
+            # In the order of an index it reads no further than the limit, unless all has to be sorted first.
+            if statement.rstrip().endswith("LIMIT ? OFFSET ?") and not any("TEMP B-TREE" in step for step in steps):
+                steps = [step for step in steps if not re.match(r"SCAN \w+ USING (COVERING )?INDEX", step)]
             aliases = dict(re.findall(r"(\w+) AS (\w+)", statement))
             by_alias = {alias: table for table, alias in aliases.items()}
             scanned = {match[1] for step in steps if (match := re.match(r"SCAN (\w+)", step))}
@@ -105,6 +133,18 @@ def read_whole(client: TestClient, statement: str, parameters: Any) -> set[str]:
         connection.exec_driver_sql("SET LOCAL enable_seqscan = off")
         plan = "\n".join(connection.exec_driver_sql(f"EXPLAIN {statement}", parameters).scalars())
         return set(re.findall(r"Seq Scan on (\w+)", plan))
+
+
+def test_a_list_is_turned_by_index_on_and_back(client, asked):
+    for address in ("/?mold=leaf-01", "/molds/leaf-01/pieces"):
+        links = client.get(address).links
+        while "next" in links:
+            (turned,) = [client.get(links["next"]["url"])]
+            assert turned.status_code == 200
+            back = client.get(turned.links["prev"]["url"])
+            assert "next" in back.links
+            links = turned.links
+    assert {whole for statement, given in asked() for whole in read_whole(client, statement, given) & GROWING} == set()
 
 
 @pytest.mark.parametrize("address", DAILY)
@@ -117,7 +157,7 @@ def test_no_page_of_daily_work_reads_a_growing_table_from_end_to_end(client, ask
         for statement, parameters in statements
         for table in read_whole(client, statement, parameters) & GROWING
     }
-    assert whole - KNOWN == set()
+    assert whole == set()
 
 
 def test_reading_from_end_to_end_is_seen(client):

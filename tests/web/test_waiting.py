@@ -54,11 +54,19 @@ def test_a_long_list_is_turned_by_pages(
     monkeypatch.setattr(waiting_routes, "PIECES_A_PAGE", 2)
     for seed in range(3):
         add(seed=seed)
-    first, second = client.get("/").text, client.get("/", params={"page": 2}).text
-    assert first.count('<li class="tag">') == 2
-    assert second.count('<li class="tag">') == 1
-    assert "/?page=2" in first
-    assert "/?page=1" in second
+    first = client.get("/")
+    assert first.text.count('<li class="tag">') == 2
+    second = client.get(first.links["next"]["url"])
+    assert second.text.count('<li class="tag">') == 1
+    assert "next" not in second.links
+    again = client.get(second.links["prev"]["url"])
+    assert again.text.count('<li class="tag">') == 2
+    assert "prev" not in again.links
+    for page, link in ((first, "next"), (second, "prev")):
+        assert f'rel="{link}" href="{page.links[link]["url"]}"' in page.text
+    # A link of before, by the number of a page.
+    assert client.get("/", params={"page": 2}).text.count('<li class="tag">') == 1
+    assert client.get("/", params={"place": "nowhere"}).status_code == 422
 
 
 def test_a_new_workshop_says_how_to_begin(settings: Settings, open_workshop: Callable[..., Workshop]) -> None:

@@ -16,7 +16,7 @@ SOAP = ReleaseAgents("soft soap", ())
 
 def cure(day, *, mix="grey", wet_until_h=None):
     return PourCure(
-        pour_id=day, poured_at=FIRST + timedelta(days=day), mix=mix, cement_class="N", molds=("heron",),
+        pour_id=day, poured_at=FIRST + timedelta(days=day), mix=mix, cement_class="N",
         constant_degc=20.0, readings=(), wet_until_h=wet_until_h,
     )  # fmt: skip
 

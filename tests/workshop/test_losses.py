@@ -9,7 +9,7 @@ from drawn_engine import DRAWN_ENGINE
 
 from inspector.errors import InputError
 from inspector.log import NotedDefect, PastPiece, PastPour
-from inspector.workshop import ExpectedCure, Workshop
+from inspector.workshop import ExpectedCure, Workshop, losses
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 FIRST = datetime(2025, 1, 6, 15, 30, tzinfo=UTC)
@@ -352,3 +352,45 @@ def test_opening_too_early_is_told_with_the_window_and_its_temperature(shop):
     (young,) = [sentence for sentence in trends.sentences if sentence.startswith("Opened too early")]
     assert "weaker than the window asks for" in young
     assert young.endswith(f"Open it from {earliest_h:.0f} h on, at 20 degC.")
+
+
+def test_pages_of_a_large_log_go_by_what_was_learnt_in_the_night(fibrous, monkeypatch):
+    fibrous.add_pour(mix="buff", molds=["heron"], poured_at=NOW + timedelta(days=1))
+    later = NOW + timedelta(days=1, hours=5)
+    window, factors = fibrous.losses.window("heron", now=later), fibrous.losses.mix_factors(now=later)
+    (trends,) = fibrous.losses.trends(now=later, mold="heron").molds
+
+    monkeypatch.setattr(losses, "_MOST_PIECES_IN_A_PAGE", 0)
+    # Before the first night: practice alone, and the mold's own pieces.
+    assert fibrous.losses.learnt_as_of() is None
+    assert fibrous.losses.outlooks_of_late(now=later) == ()
+    assert fibrous.losses.waits_for_refit()
+    assert fibrous.losses.window("heron", now=later).window.pieces == window.window.pieces
+    fibrous.losses.refit(now=later)
+    monkeypatch.setattr(losses, "learn_shop", None)  # whoever learns from all molds now fails
+    kept = fibrous.losses.of_mold("heron", now=later)
+    assert fibrous.losses.learnt_as_of() == later
+    assert kept.window.as_json() == window.as_json()
+    assert kept.trends.as_json() == trends.as_json()
+    assert fibrous.losses.mix_factors(now=later) == pytest.approx(factors)
+    (outlook,) = fibrous.losses.outlooks_of_late(now=later)
+    assert (outlook.pieces, outlook.lost, outlook.earliest_h) == (601, trends.lost, window.window.earliest_h)
+    assert fibrous.losses.what_if("heron", now=later).now.strength_fraction > 0
+    # Its own pieces count at once, what they tell about other molds after the next night.
+    fibrous.add_past([pour(355, age_h=40, lost=True)], source="loose leaf")
+    assert fibrous.losses.of_mold("heron", now=later).window.window.pieces == 602
+    assert fibrous.losses.outlooks_of_late(now=later)[0].pieces == 601
+    fibrous.add_mold("wren")  # a new mold is there at once
+    assert [item.mold for item in fibrous.losses.outlooks_of_late(now=later)] == ["heron", "wren"]
+
+
+def test_molds_that_lose_more_are_told_of_a_large_log_as_of_its_refit(shop, monkeypatch):
+    at = NOW + timedelta(days=1)
+    since = FIRST
+    before = shop.losses.rising_of_late(now=at, since=since)
+    monkeypatch.setattr(losses, "_MOST_PIECES_IN_A_PAGE", 0)
+    shop.losses.refit(now=at)
+    after = shop.losses.rising_of_late(now=at, since=since)
+    assert [(item.mold, item.alarm_at, item.sentences) for item in after] == [
+        (item.mold, item.alarm_at, item.sentences) for item in before
+    ]

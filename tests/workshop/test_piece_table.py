@@ -20,7 +20,6 @@ HERON = Mold(
     views=("side",),
     references=0,
     references_to_check=0,
-    pieces=0,
 )
 
 

@@ -1,0 +1,55 @@
+"""What was learnt from the whole log at once, kept until it is learnt anew: texts that only the workshop can read.
+
+It could be learnt again at any time, and is outside the history.
+"""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+from sqlalchemy import delete, func, insert, select
+
+from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
+from inspector.log.opening import Log
+from inspector.log.rollups import rebuild_rollups
+from inspector.log.tables import MoldRow
+
+__all__ = ["find_learnt", "keep_learnt", "list_mold_outlooks", "newest_learnt_id", "work_out_rollups"]
+
+
+def keep_learnt(log: Log, shared: str, outlooks: Mapping[str, str]) -> None:
+    """Keep what all molds tell, and what was worked out of each by its name, in place of what was kept before."""
+    with log.writing() as session:
+        connection = session.connection()
+        last = connection.scalar(select(func.max(LearntRow.id))) or 0
+        connection.execute(delete(LearntRow))
+        connection.execute(delete(MoldOutlookRow))
+        connection.execute(insert(LearntRow), {"id": last + 1, "created_at": datetime.now(UTC), "said": shared})
+        numbers = dict(connection.execute(select(MoldRow.name, MoldRow.id)).all())
+        rows = [{"mold_id": numbers[name], "said": said} for name, said in outlooks.items()]
+        if rows:
+            connection.execute(insert(MoldOutlookRow), rows)
+
+
+def newest_learnt_id(log: Log) -> int | None:
+    """Give the number of what was learnt last; None where nothing was."""
+    with log.reading() as session:
+        return session.scalar(select(func.max(LearntRow.id)))
+
+
+def find_learnt(log: Log) -> str | None:
+    """Give what all molds told when it was learnt last; None where it never was."""
+    with log.reading() as session:
+        return session.scalar(select(LearntRow.said).order_by(LearntRow.id.desc()).limit(1))
+
+
+def list_mold_outlooks(log: Log) -> tuple[str, ...]:
+    """List what was worked out of each mold then, by the molds' names."""
+    with log.reading() as session:
+        query = select(MoldOutlookRow.said).join(MoldRow, MoldRow.id == MoldOutlookRow.mold_id).order_by(MoldRow.name)
+        return tuple(session.scalars(query))
+
+
+def work_out_rollups(log: Log) -> None:
+    """Work out anew what lists and trends know of pieces and pours, from the log itself."""
+    with log.writing() as session:
+        rebuild_rollups(session.connection())

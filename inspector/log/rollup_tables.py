@@ -1,0 +1,51 @@
+"""The tables of what is worked out from the log and kept beside it, so that no page reads all that belongs to it anew.
+
+They say nothing that the log does not, are outside its history, and can be made anew at any time (`rollups.py`).
+"""
+
+from datetime import datetime
+
+from sqlalchemy import ForeignKey, Index, Text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from inspector.log.tables import Base
+
+__all__ = ["MoldPourRow", "PieceStandingRow"]
+
+
+class PieceStandingRow(Base):
+    """How it stands with a piece, by its latest inspections, reviews, notes and words."""
+
+    __tablename__ = "piece_standing"
+    __table_args__ = (
+        Index(None, "mold_id", "seen_at", "piece_id"),
+        Index(None, "seen_at", "piece_id"),
+        Index(None, "waiting_rank", "piece_id"),
+        Index(None, "mold_id", "waiting_rank", "piece_id"),
+    )
+
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), primary_key=True, autoincrement=False)
+    mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"))
+    seen_at: Mapped[datetime]
+    """When it was demolded; where that is unknown, when it was logged."""
+    waiting_rank: Mapped[float | None]
+    """Where it stands among the pieces that wait for a decision, the lowest first: 1 less its score, 2 without one."""
+    score: Mapped[float | None]
+    """The highest on its photos; None where there is none that could be judged."""
+    inspected: Mapped[bool]
+    """Whether a photo of it could be judged."""
+    outcome: Mapped[str | None]
+    found: Mapped[str] = mapped_column(Text)
+    """JSON: kind, confidence, verdict and feature of each finding that nobody dismissed."""
+    noted: Mapped[str | None] = mapped_column(Text)
+    """JSON: kind and feature of each defect that the latest note names; None without a note."""
+
+
+class MoldPourRow(Base):
+    """That a pour went into a mold at a time; those withdrawn are left out."""
+
+    __tablename__ = "mold_pour"
+
+    mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"), primary_key=True, autoincrement=False)
+    poured_at: Mapped[datetime] = mapped_column(primary_key=True)
+    pour_id: Mapped[int] = mapped_column(ForeignKey("pour.id"), primary_key=True, autoincrement=False, index=True)

@@ -1,0 +1,158 @@
+"""Keeping what is worked out from the log in step with it: how it stands with pieces, and which pours went where.
+
+Both could be worked out from the log at any time, by looking at every piece and pour ever made. They say nothing
+that the log does not and are outside the history; `disagreements` holds them against the log, `rebuild_rollups` makes
+them anew.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from itertools import islice
+from typing import Any
+
+from sqlalchemy import Connection, Select, delete, event, insert, inspect, select
+from sqlalchemy.orm import Session
+
+from inspector.log.answered_tables import AnsweredFindingRow
+from inspector.log.pour_tables import PourWithdrawalRow
+from inspector.log.rollup_tables import MoldPourRow, PieceStandingRow
+from inspector.log.standings import Standing, read_standings
+from inspector.log.tables import (
+    DefectNoteRow,
+    DispositionRow,
+    FindingRow,
+    InspectionRow,
+    PhotoRow,
+    PieceRow,
+    PourMoldRow,
+    PourRow,
+    ReviewRow,
+)
+
+__all__ = ["disagreements", "keeping_rollups", "rebuild_rollups"]
+
+# Databases bound the number of values in one query.
+_PORTION = 2000
+
+
+@contextmanager
+def keeping_rollups(session: Session) -> Iterator[None]:
+    """Have them follow what a session writes meanwhile, in the same transaction."""
+    touched = _Touched()
+    event.listen(session, "after_flush", touched.note)
+    yield
+    session.flush()
+    connection = session.connection()
+    for portion in _portions(touched.find_pieces(connection)):
+        _put_standings(connection, portion)
+    for portion in _portions(touched.pours):
+        _put_pours(connection, portion)
+
+
+def rebuild_rollups(connection: Connection) -> None:
+    """Work all of them out anew, a portion at a time; a log of an older program has none."""
+    if not inspect(connection).has_table(PieceStandingRow.__tablename__):
+        return
+    connection.execute(delete(PieceStandingRow))
+    for portion in _all_numbers(connection, PieceRow):
+        _put_standings(connection, portion)
+    connection.execute(delete(MoldPourRow))
+    for portion in _all_numbers(connection, PourRow):
+        _put_pours(connection, portion)
+
+
+def disagreements(connection: Connection) -> list[tuple[str, int]]:
+    """Find the pieces and pours of which rollups and log say different things: `piece` or `pour`, and its number."""
+    wrong = []
+    columns = [PieceStandingRow.__table__.c[name] for name in Standing.__slots__]
+    for portion in _all_numbers(connection, PieceRow):
+        of_portion = select(*columns).where(PieceStandingRow.piece_id.between(portion[0], portion[-1]))
+        kept = {row.piece_id: Standing(**row._mapping) for row in connection.execute(of_portion)}
+        told = {standing.piece_id: standing for standing in read_standings(connection, portion)}
+        wrong += [("piece", number) for number in sorted(kept.keys() | told) if kept.get(number) != told.get(number)]
+    for portion in _all_numbers(connection, PourRow):
+        of_portion = select(MoldPourRow.__table__).where(MoldPourRow.pour_id.between(portion[0], portion[-1]))
+        kept_pours, told_pours = (
+            {tuple(row) for row in connection.execute(query)} for query in (of_portion, _pours_into(portion))
+        )
+        unlike = kept_pours ^ told_pours
+        wrong += [("pour", number) for number in sorted({pour_id for _, _, pour_id in unlike})]
+    return wrong
+
+
+class _Touched:
+    """The numbers of what a session wrote to, each as its row names it."""
+
+    def __init__(self) -> None:
+        self._findings: set[int] = set()
+        self._inspections: set[int] = set()
+        self._photos: set[int] = set()
+        self._pieces: set[int | None] = set()
+        self.pours: set[int] = set()
+
+    def note(self, session: Session, *_: Any) -> None:
+        """Take down what is being written; what rows refer to cannot be asked for while they are."""
+        for row in [*session.new, *session.dirty, *session.deleted]:
+            match row:
+                case PieceRow():
+                    self._pieces.add(row.id)
+                case PhotoRow() | DispositionRow() | DefectNoteRow():
+                    self._pieces.add(row.piece_id)
+                case InspectionRow():
+                    self._photos.add(row.photo_id)
+                case FindingRow():
+                    self._inspections.add(row.inspection_id)
+                case ReviewRow():
+                    self._findings.add(row.finding_id)
+                case AnsweredFindingRow():
+                    self._findings.update((row.finding_id, row.answered_by_id))
+                case PourRow():
+                    self.pours.add(row.id)
+                case PourWithdrawalRow():
+                    self.pours.add(row.pour_id)
+
+    def find_pieces(self, connection: Connection) -> set[int]:
+        """Find the pieces that any of it is of."""
+        for portion in _portions(self._findings):
+            of_findings = select(FindingRow.inspection_id).where(FindingRow.id.in_(portion))
+            self._inspections.update(connection.scalars(of_findings))
+        for portion in _portions(self._inspections):
+            of_inspections = select(InspectionRow.photo_id).where(InspectionRow.id.in_(portion))
+            self._photos.update(connection.scalars(of_inspections))
+        for portion in _portions(self._photos):
+            self._pieces.update(connection.scalars(select(PhotoRow.piece_id).where(PhotoRow.id.in_(portion))))
+        return {piece_id for piece_id in self._pieces if piece_id is not None}
+
+
+def _put_standings(connection: Connection, piece_ids: list[int]) -> None:
+    connection.execute(delete(PieceStandingRow).where(PieceStandingRow.piece_id.in_(piece_ids)))
+    if standings := read_standings(connection, piece_ids):
+        connection.execute(insert(PieceStandingRow), [standing.as_row() for standing in standings])
+
+
+def _put_pours(connection: Connection, pour_ids: list[int]) -> None:
+    connection.execute(delete(MoldPourRow).where(MoldPourRow.pour_id.in_(pour_ids)))
+    connection.execute(insert(MoldPourRow).from_select(["mold_id", "poured_at", "pour_id"], _pours_into(pour_ids)))
+
+
+def _pours_into(pour_ids: list[int]) -> Select[int, datetime, int]:
+    return (
+        select(PourMoldRow.mold_id, PourRow.poured_at, PourRow.id)
+        .join(PourRow, PourRow.id == PourMoldRow.pour_id)
+        .where(PourRow.id.in_(pour_ids), PourRow.id.not_in(select(PourWithdrawalRow.pour_id)))
+    )
+
+
+def _all_numbers(connection: Connection, of: type[PieceRow] | type[PourRow]) -> Iterator[list[int]]:
+    """Give the numbers of all rows, some at a time."""
+    last = 0
+    while portion := list(connection.scalars(select(of.id).where(of.id > last).order_by(of.id).limit(_PORTION))):
+        yield portion
+        last = portion[-1]
+
+
+def _portions(numbers: set[int]) -> Iterator[list[int]]:
+    ordered = iter(sorted(numbers))
+    while portion := list(islice(ordered, _PORTION)):
+        yield portion

@@ -1,0 +1,149 @@
+"""How it stands with pieces, worked out from the log: what was found and noted, what became of them, who waits."""
+
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from inspector.log.standing import counts_on_its_photo
+from inspector.log.tables import (
+    DefectNoteRow,
+    DispositionRow,
+    FindingRow,
+    InspectionRow,
+    NotedDefectRow,
+    PhotoRow,
+    PieceRow,
+    ReviewRow,
+    UtcDateTime,
+)
+
+__all__ = ["Standing", "finding_of_kind", "read_standings"]
+
+# After every score.
+_NO_SCORE_RANK = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How it stands with one piece, as `PieceStandingRow` keeps it."""
+
+    piece_id: int
+    mold_id: int
+    seen_at: datetime
+    waiting_rank: float | None
+    score: float | None
+    inspected: bool
+    outcome: str | None
+    found: str
+    noted: str | None
+
+    def as_row(self) -> dict[str, Any]:
+        """Give it as the values of a row."""
+        return asdict(self)
+
+
+def finding_of_kind(kind: str) -> str:
+    """How an entry of that kind begins in what a standing keeps as found, or noted; no name can be taken for it."""
+    return f"[{json.dumps(kind)}, "
+
+
+def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Standing]:
+    """Work out how it stands with some pieces, by their numbers; those that are not there are left out."""
+    latest: dict[int, tuple[int, str, float | None]] = {}
+    photographed: set[int] = set()
+    of_photos = (
+        select(PhotoRow.piece_id, PhotoRow.id, InspectionRow.id, InspectionRow.status, InspectionRow.score)
+        .outerjoin(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
+        .where(PhotoRow.piece_id.in_(piece_ids))
+        .order_by(InspectionRow.id)
+    )
+    for piece_id, photo_id, inspection_id, status, score in connection.execute(of_photos):
+        if piece_id is None:
+            continue  # never, as asked for
+        photographed.add(piece_id)
+        if inspection_id is not None:
+            latest[photo_id] = (piece_id, status, score)
+    inspected = {piece_id for piece_id, status, _ in latest.values() if status == "inspected"}
+    scores: dict[int, float] = {}
+    for piece_id, status, score in latest.values():
+        if status == "inspected" and score is not None:
+            scores[piece_id] = max(score, scores.get(piece_id, score))
+    found = _found(connection, piece_ids)
+    noted = _noted(connection, piece_ids)
+    said = select(DispositionRow.piece_id, DispositionRow.outcome).where(DispositionRow.piece_id.in_(piece_ids))
+    # The latest word comes last, and stays in the dict.
+    outcomes = dict(connection.execute(said.order_by(DispositionRow.id)).all())
+    seen_at = func.coalesce(PieceRow.demolded_at, PieceRow.created_at, type_=UtcDateTime)
+    pieces = select(PieceRow.id, PieceRow.mold_id, seen_at).where(PieceRow.id.in_(piece_ids)).order_by(PieceRow.id)
+    standings = []
+    for piece_id, mold_id, at in connection.execute(pieces):
+        # All that is known of some was written down, as in a spreadsheet: there is no photo to decide by.
+        waits = outcomes.get(piece_id) is None and (piece_id in photographed or piece_id not in noted)
+        score = scores.get(piece_id)
+        standings.append(
+            Standing(
+                piece_id=piece_id,
+                mold_id=mold_id,
+                seen_at=at,
+                waiting_rank=None if not waits else _NO_SCORE_RANK if score is None else 1 - score,
+                score=score,
+                inspected=piece_id in inspected,
+                outcome=outcomes.get(piece_id),
+                found=json.dumps(found.get(piece_id, [])),
+                noted=json.dumps(noted[piece_id]) if piece_id in noted else None,
+            )
+        )
+    return standings
+
+
+def _found(
+    connection: Connection, piece_ids: Sequence[int]
+) -> dict[int, list[tuple[str, float, str | None, str | None]]]:
+    """Read the findings that count of some pieces and that nobody dismissed, by piece."""
+    of_pieces = (
+        select(PhotoRow.piece_id, FindingRow.id)
+        .join(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
+        .join(FindingRow, FindingRow.inspection_id == InspectionRow.id)
+        .where(PhotoRow.piece_id.in_(piece_ids))
+    )
+    words = (
+        of_pieces.with_only_columns(ReviewRow.finding_id, ReviewRow.verdict, ReviewRow.new_kind)
+        .join(ReviewRow, ReviewRow.finding_id == FindingRow.id)
+        .order_by(ReviewRow.id)
+    )
+    reviews = {finding_id: (verdict, new_kind) for finding_id, verdict, new_kind in connection.execute(words)}
+    findings = (
+        of_pieces.add_columns(FindingRow.kind, FindingRow.confidence, FindingRow.feature_name)
+        .where(counts_on_its_photo())
+        .order_by(FindingRow.id)
+    )
+    found: dict[int, list[tuple[str, float, str | None, str | None]]] = defaultdict(list)
+    for piece_id, finding_id, kind, confidence, feature in connection.execute(findings):
+        verdict, new_kind = reviews.get(finding_id, (None, None))
+        if piece_id is not None and verdict != "dismissed":
+            found[piece_id].append((new_kind or kind, confidence, verdict, feature))
+    return found
+
+
+def _noted(connection: Connection, piece_ids: Sequence[int]) -> dict[int, list[tuple[str, str | None]]]:
+    """Read what the latest note says, by piece."""
+    notes = (
+        select(DefectNoteRow.piece_id, DefectNoteRow.id, NotedDefectRow.kind, NotedDefectRow.feature_name)
+        .outerjoin(NotedDefectRow, NotedDefectRow.note_id == DefectNoteRow.id)
+        .where(DefectNoteRow.piece_id.in_(piece_ids))
+        .order_by(DefectNoteRow.id, NotedDefectRow.id)
+    )
+    noted: dict[int, list[tuple[str, str | None]]] = {}
+    note_by_piece: dict[int, int] = {}
+    for piece_id, note_id, kind, feature in connection.execute(notes):
+        if note_by_piece.get(piece_id) != note_id:
+            note_by_piece[piece_id] = note_id
+            noted[piece_id] = []
+        if kind is not None:
+            noted[piece_id].append((kind, feature))
+    return noted

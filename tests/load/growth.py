@@ -1,0 +1,203 @@
+"""How pages take a log of ten years: a million pieces, three million findings, 500 molds, against one of 5,000 pieces.
+
+    python -m tests.load.growth --keep /tmp/grown            # over SQLite; the logs are built once, and used again
+    python -m tests.load.growth --keep /tmp/grown --server   # over a PostgreSQL of its own, built anew each time
+
+Every address that answers GET is asked many times, each time for another mold, piece and pour, and before every fourth
+time somebody decides on a piece: nothing that is kept until the log changes may hide what a page costs. Photos' own
+files and what is made to be kept (PDF, zip) are left out, but for `--all`. For each page: how long half and 95 % of the
+answers took, the longest, how long beside the small log, rows read, bytes sent. Then the nightly refit.
+"""
+
+import argparse
+import resource
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from fastapi.testclient import TestClient
+from sqlalchemy import event, text
+from sqlalchemy.engine.cursor import CursorFetchStrategy
+
+from inspector.log import LogPlace
+from inspector.settings import Settings
+from inspector.web import create_app
+from inspector.workshop import Workshop
+from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.every_address import get_addresses, with_parts
+from tests.doubles.postgresql import running_server
+from tests.load.grown_log import FILE_EVERY, fill_grown_log
+
+SMALL = (5000, 20)
+LARGE = (1_000_000, 500)
+DECIDED_EVERY = 4
+FILES_TO_KEEP = (".pdf", ".zip", ".svg", ".jpg")
+PICTURES = ("loss-by-age", "strength-gain", "losses-over-time", "where-pieces-break")
+# Beside the plain addresses: filters, and pages that lie deep.
+FURTHER = (
+    "/?mold={mold}",
+    "/molds/{mold}/pieces?kind=chip",
+    "/molds/{mold}/compare?other={other}",
+    "/molds/{mold}/compare?since=2024-03-01",
+    "/molds/{mold}/month?month=2024-03",
+)
+
+
+@dataclass(frozen=True)
+class Answered:
+    """What asking for one address came to."""
+
+    took_ms: np.ndarray
+    rows: float
+    byte_count: float
+
+    @property
+    def p95_ms(self) -> float:
+        return float(np.percentile(self.took_ms, 95))
+
+
+class _CountingRows(CursorFetchStrategy):
+    """Counts the rows that are fetched from a database."""
+
+    def __init__(self, strategy: CursorFetchStrategy, seen: list[int]) -> None:
+        self._strategy = strategy
+        self._seen = seen
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._strategy, name)
+
+    def fetchone(self, *given: Any, **named: Any) -> Any:
+        row = self._strategy.fetchone(*given, **named)
+        self._seen[0] += row is not None
+        return row
+
+    def fetchmany(self, *given: Any, **named: Any) -> Any:
+        rows = self._strategy.fetchmany(*given, **named)
+        self._seen[0] += len(rows)
+        return rows
+
+    def fetchall(self, *given: Any, **named: Any) -> Any:
+        rows = self._strategy.fetchall(*given, **named)
+        self._seen[0] += len(rows)
+        return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--keep", type=Path, required=True, help="folder for the logs")
+    parser.add_argument("--server", action="store_true", help="over PostgreSQL")
+    parser.add_argument("--pieces", type=int, default=LARGE[0])
+    parser.add_argument("--molds", type=int, default=LARGE[1])
+    parser.add_argument("--requests", type=int, default=20)
+    parser.add_argument("--only", default="", help="only addresses that hold this")
+    parser.add_argument("--all", action="store_true", help="pictures and files as well")
+    given = parser.parse_args()
+    with _places(given, [SMALL, (given.pieces, given.molds)]) as places:
+        small, large = ([*_measured(given, place, *size)] for place, size in places)
+    by_address = dict(small)
+    print(f"\n{given.requests} requests each [ms]: median, p95, longest; times p95 with {SMALL[0]} pieces; rows; kB")
+    for address, found in sorted(large, key=lambda item: -item[1].p95_ms):
+        median_ms = np.median(found.took_ms)
+        ratio = found.p95_ms / by_address[address].p95_ms
+        print(
+            f"{median_ms:7.0f} {found.p95_ms:7.0f} {max(found.took_ms):7.0f} {ratio:6.1f} "
+            f"{found.rows:7.0f} {found.byte_count / 1000:6.0f}  {address}"
+        )
+
+
+@contextmanager
+def _places(given: argparse.Namespace, sizes: list[tuple[int, int]]) -> Iterator[list[tuple[LogPlace, Any]]]:
+    if not given.server:
+        yield [(_built(LogPlace(given.keep / f"{pieces}-{molds}"), pieces, molds), (pieces, molds))
+               for pieces, molds in sizes]  # fmt: skip
+        return
+    with running_server() as server:
+        yield [
+            (_built(LogPlace(given.keep / f"server-{pieces}-{molds}", server.new_database()), pieces, molds, anew=True),
+             (pieces, molds))
+            for pieces, molds in sizes
+        ]  # fmt: skip
+
+
+def _built(place: LogPlace, pieces: int, molds: int, *, anew: bool = False) -> LogPlace:
+    whole = place.folder / "whole"
+    if anew or not whole.exists():
+        began_s = time.perf_counter()
+        fill_grown_log(place, pieces=pieces, molds=molds)
+        whole.touch()
+        print(f"{pieces} pieces built in {time.perf_counter() - began_s:.0f} s", flush=True)
+    return place
+
+
+def _measured(given: argparse.Namespace, place: LogPlace, pieces: int, molds: int) -> Iterator[tuple[str, Answered]]:
+    rng = np.random.default_rng(7)
+    with Workshop.open(place, engine=DRAWN_ENGINE) as shop:
+        engine = shop._log._engine
+        with engine.begin() as connection:
+            if place.database is not None:
+                connection.execute(text("ANALYZE"))  # as the server's autovacuum would have
+            counts = {
+                name: connection.scalar(text(f"SELECT max(id) FROM {name}"))
+                for name in ("piece", "finding", "mold", "pour", "photo", "change")
+            }
+        print(f"\n{place}: " + ", ".join(f"{count} {name}s" for name, count in counts.items()), flush=True)
+        seen = [0]
+
+        @event.listens_for(engine, "after_cursor_execute")
+        def _count(_connection, _cursor, _statement, _parameters, context, _many):
+            context.cursor_fetch_strategy = _CountingRows(context.cursor_fetch_strategy, seen)
+
+        began_s = time.perf_counter()
+        shop.losses.refit(now=datetime.now().astimezone())
+        print(f"refit of all windows: {time.perf_counter() - began_s:.1f} s", flush=True)
+        app = create_app(Settings(data_dir=place.folder), open_workshop=lambda _: _kept_open(shop))
+        with TestClient(app, base_url="http://127.0.0.1:8417", cookies={"reviewer": "Ada"}) as client:
+            for address in [*get_addresses(app), *FURTHER]:
+                if given.only not in address or (not given.all and address.endswith(FILES_TO_KEEP)):
+                    continue
+                took_ms, rows, byte_count = [], [], []
+                for number in range(given.requests):
+                    if number % DECIDED_EVERY == 0:
+                        shop.reviewing.decide(int(rng.integers(1, counts["piece"])), "sell", decided_by="Ada")
+                    target = with_parts(address, _parts(rng, counts, molds))
+                    seen[0] = 0
+                    began_s = time.perf_counter()
+                    answer = client.get(target)
+                    took_ms.append(1000 * (time.perf_counter() - began_s))
+                    assert answer.status_code == 200, target
+                    rows.append(seen[0])
+                    byte_count.append(len(answer.content))
+                yield address, Answered(np.array(took_ms), float(np.mean(rows)), float(np.mean(byte_count)))
+        event.remove(engine, "after_cursor_execute", _count)
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory {peak_mb:.0f} MB", flush=True)
+
+
+@contextmanager
+def _kept_open(shop: Workshop) -> Iterator[Workshop]:
+    yield shop
+
+
+def _parts(rng: np.random.Generator, counts: dict[str, int], molds: int) -> dict[str, object]:
+    photographed = FILE_EVERY * int(rng.integers(counts["piece"] // FILE_EVERY)) + 1
+    mold, other = rng.choice(molds, 2, replace=False)
+    return {
+        "piece_id": photographed,
+        "photo_id": int(rng.integers(1, molds + 1)),
+        "mold": f"leaf-{mold:03}",
+        "other": f"leaf-{other:03}",
+        "pour_id": int(rng.integers(1, counts["pour"])),
+        "reference_id": int(rng.integers(1, molds + 1)),
+        "size_px": 400,
+        "picture": rng.choice(PICTURES),
+    }
+
+
+if __name__ == "__main__":
+    sys.exit(main())
