@@ -844,16 +844,10 @@ class Workshop:
         """List logged pieces, latest demolding first, from a place in that list on, or back from it."""
         return log.list_pieces(self._log, self._checked(which), limit=limit, place=place, skip=skip)
 
-    def pieces_waiting(self, *, mold: str | None = None) -> tuple[Piece, ...]:
-        """List all pieces without a disposition, worst first; those with no usable photo last."""
-        self._checked(PieceFilter(mold=mold))
-        read = partial(log.list_waiting, self._log, mold=mold)
-        return tuple(item for page in read_in_portions(read) for item in page.items)
-
     def page_of_waiting(
         self, *, mold: str | None = None, limit: int, place: PlaceInList | None = None, skip: int = 0
     ) -> ListPage[Piece]:
-        """List some of what `pieces_waiting` does, from a place in that list on, or back from it."""
+        """List pieces without a disposition, worst first, those with no usable photo last, from a place on or back."""
         self._checked(PieceFilter(mold=mold))
         return log.list_waiting(self._log, mold=mold, limit=limit, place=place, skip=skip)
 

@@ -1,4 +1,4 @@
-"""Four molds that nothing is ever tuned on: shell, twig, star, snail."""
+"""Four molds that nothing was tuned on until 26 November 2026: shell, twig, star, snail."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """The molds of an invented garden-ornament workshop, by name.
 
-The four demo molds are shown in the repository; the evaluation and proof molds only ever serve to score; the others,
-``medallion-1`` and so on, are random ornaments for tuning, and for the networks to learn from.
+The four demo molds are shown in the repository; the proof molds only ever serve to score, as the evaluation molds did
+until choices had come to rest on them; the others, ``medallion-1`` and so on, are random ornaments for tuning, and for
+the networks to learn from.
 """
 
 from __future__ import annotations

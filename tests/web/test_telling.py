@@ -41,7 +41,7 @@ def test_no_name_cookie_or_query_is_told(
 def test_a_request_that_fails_is_told(
     client: TestClient, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(client.app.state.workshop, "pieces_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workshop, "page_of_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
     with caplog.at_level(logging.INFO, logger="inspector"):
         client.get("/")
     assert told(caplog, "request")[0]["status"] == 500
@@ -74,6 +74,6 @@ def test_a_log_that_cannot_be_read_is_told_on_every_page(client: TestClient, set
 
 def test_a_log_that_cannot_be_read_is_no_health(client: TestClient, settings: Settings) -> None:
     with closing(sqlite3.connect(settings.data_dir / "log.sqlite3")) as connection:
-        connection.execute("ALTER TABLE piece RENAME TO gone")
+        connection.execute("ALTER TABLE piece_standing RENAME TO gone")
     answer = client.get("/health")
     assert (answer.status_code, answer.json()["troubles"]) == (503, ["the log cannot be read"])

@@ -52,7 +52,7 @@ def test_a_piece_waits_until_somebody_decides(heron, piece):
     assert heron.count_waiting() == 1
     heron.reviewing.decide(piece.piece.id, "second", decided_by="Ada", note="bill short")
     assert heron.count_waiting() == 0
-    assert heron.pieces_waiting() == ()
+    assert heron.page_of_waiting(limit=1).items == ()
     (decided,) = heron.pieces(PieceFilter(outcome="second"))
     assert decided.id == piece.piece.id
 
@@ -158,7 +158,7 @@ def test_pieces_waiting_come_worst_first(heron, draw):
     broken = heron.record(draw(RED), name="broken.jpg", mold="heron")
     night = heron.record(draw(background=0), name="night.jpg", mold="heron")
     expected = [item.detail.piece.id for item in (broken, good, night)]
-    assert [waiting.id for waiting in heron.pieces_waiting()] == expected
+    assert [waiting.id for waiting in heron.page_of_waiting(limit=100).items] == expected
 
 
 def test_a_filter_by_a_mold_that_is_not_known_is_refused(heron):

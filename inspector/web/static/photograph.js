@@ -167,6 +167,7 @@ function begin() {
     };
     // Held on to: the next photo may be taken while this one is still being read.
     const pieceKey = (lastPiece = same || newKey());
+    nextShows("new");
     try {
       const kept = await keep({ bytes: await blob.arrayBuffer(), name, type: blob.type, fields, pieceKey });
       complain("");
@@ -174,9 +175,8 @@ function begin() {
     } catch (error) {
       const full = error?.name === "QuotaExceededError";
       complain(full ? text("no-room", { name }) : text("browser-failed", { name, error: error?.name }));
-      return;
+      if (same && pieceKey === lastPiece) nextShows("same");
     }
-    nextShows("new");
   }
   function nextShows(which) {
     form.elements.which.value = which;
