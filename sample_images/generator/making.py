@@ -286,8 +286,6 @@ def _inner_point(
     candidates = np.argwhere(piece.sdf < -margin_mm)
     if len(candidates) < 200:
         candidates = np.argwhere(piece.sdf < -0.4 * margin_mm)
-    if len(candidates) < 200:  # all of it is thin
-        candidates = np.argwhere(piece.sdf <= np.quantile(piece.sdf[piece.sdf < 0], 0.1))
     return _clear(candidates, piece, rng, taken)
 
 

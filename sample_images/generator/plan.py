@@ -7,7 +7,7 @@ photo can be made again without the others.
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -89,9 +89,7 @@ class _SetPlan:
     good_share: float
     fine_share: float  # at about 13 px/mm
     unusable: int
-    to_learn_from: bool = (
-        False  # ten defects on each broken piece (else mostly one, now and then two), all sorts of photos
-    )
+    crowded: bool = False  # ten defects on each broken piece; else mostly one, now and then two
 
 
 SETS = {
@@ -102,7 +100,7 @@ SETS = {
     # For reporting: four molds that nothing else shows, and new photos of eight.
     "proof": _SetPlan(PROOF + EVALUATION + DEMO, "evaluation", 5, 25, 0.4, 0.25, 4),
     # Much to learn from in few photos; figures of merit need pieces as they come.
-    "learning": _SetPlan(LEARNING, "tuning", 3, 7, 0.15, 0.06, 0, to_learn_from=True),
+    "learning": _SetPlan(LEARNING, "tuning", 3, 7, 0.15, 0.06, 0, crowded=True),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
@@ -123,7 +121,7 @@ def plan_set(set_name: str) -> list[PhotoPlan]:
             good = int((serial + 1) * plan.good_share) > int(serial * plan.good_share)
             fine = int((serial + 1) * plan.fine_share + 0.5) > int(serial * plan.fine_share + 0.5)
             serial += 1
-            wishes = () if good else wish.next(crowded=plan.to_learn_from)
+            wishes = () if good else wish.next(crowded=plan.crowded)
             photos.append(_draw(set_name, mold, f"{mold}-{k + 1:02d}", plan.split, wishes, reference=0, fine=fine))
     troubles = ("blurred", "too dark", "burnt out", "cut off", "another mold")
     for k in range(plan.unusable):
@@ -131,29 +129,7 @@ def plan_set(set_name: str) -> list[PhotoPlan]:
         photos.append(
             _draw(set_name, mold, f"{mold}-unusable-{k + 1}", plan.split, (), reference=0, fine=False, trouble=trouble)
         )
-    return [_varied(photo) for photo in photos] if plan.to_learn_from else photos
-
-
-def _varied(photo: PhotoPlan) -> PhotoPlan:
-    """The same photo by a better or worse camera, under any of the lights, of a smoother or rougher casting."""
-    rng = np.random.default_rng([photo.seed, 7])
-    style = replace(
-        photo.style,
-        grain_mm=photo.style.grain_mm * float(np.exp(rng.normal(0.1, 0.4))),
-        bugholes=photo.style.bugholes + int(rng.poisson(4) * rng.integers(2)),
-        stains=photo.style.stains + int(rng.poisson(1.0)),
-    )
-    return replace(
-        photo,
-        style=style,
-        light=photo.light if photo.reference or rng.random() < 0.5 else str(rng.choice(LIGHTS)),
-        px_per_mm=photo.px_per_mm * float(rng.uniform(0.85, 1.25)),
-        tilt_deg=min(20.0, photo.tilt_deg * float(rng.uniform(0.8, 1.6))),
-        exposure_stops=photo.exposure_stops + float(rng.normal(0, 0.25)),
-        noise=photo.noise * float(np.exp(rng.normal(0.1, 0.4))),
-        blur_px=photo.blur_px * float(rng.uniform(0.7, 1.7)),
-        quality=int(np.clip(photo.quality + rng.integers(-12, 5), 70, 96)),
-    )
+    return photos
 
 
 class _Wishes:

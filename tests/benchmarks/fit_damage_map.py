@@ -94,20 +94,20 @@ def encoder() -> nn.Module:
 class Judge(nn.Module):
     """Features of a photo, mean and range of its references', and the surroundings: log odds of three answers."""
 
-    def __init__(self, shared: nn.Module, *, fine: int = FINE, coarse: int = COARSE) -> None:
+    def __init__(self, shared: nn.Module) -> None:
         super().__init__()
         self.encoder = shared
         self.fine = nn.Sequential(
-            nn.Conv2d(4 * FEATURES + 4, fine, 1), nn.ReLU(), nn.Conv2d(fine, fine, 3, padding=1), nn.ReLU()
+            nn.Conv2d(4 * FEATURES + 4, FINE, 1), nn.ReLU(), nn.Conv2d(FINE, FINE, 3, padding=1), nn.ReLU()
         )
-        self.down = nn.Sequential(nn.Conv2d(fine, coarse, 3, stride=2, padding=1), nn.ReLU())
-        self.coarse = nn.Sequential(*(Residual(coarse, spacing) for spacing in SPACINGS))
+        self.down = nn.Sequential(nn.Conv2d(FINE, COARSE, 3, stride=2, padding=1), nn.ReLU())
+        self.coarse = nn.Sequential(*(Residual(COARSE, spacing) for spacing in SPACINGS))
         self.last = nn.Sequential(
-            nn.Conv2d(fine + coarse, fine, 3, padding=1),
+            nn.Conv2d(FINE + COARSE, FINE, 3, padding=1),
             nn.ReLU(),
-            nn.Conv2d(fine, fine, 3, padding=1),
+            nn.Conv2d(FINE, FINE, 3, padding=1),
             nn.ReLU(),
-            nn.Conv2d(fine, 3, 1),
+            nn.Conv2d(FINE, 3, 1),
         )
         nn.init.constant_(self.last[-1].bias, -4.0)
 
@@ -310,11 +310,11 @@ def on_device(examples: list[Example], device: str) -> list[Example]:
     return [replace(one, **pictures(one)) for one in examples]
 
 
-def train(examples: list[Example], *, steps: int, seed: int, device: str, width: int = 1) -> Judge:
+def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Judge:
     """Weighted logistic loss, AdamW (Loshchilov and Hutter 2019), a rate that falls along a cosine."""
     rng = np.random.default_rng(seed)
     torch.manual_seed(seed)
-    judge = Judge(encoder(), fine=width * FINE, coarse=width * COARSE).to(device)
+    judge = Judge(encoder()).to(device)
     optimizer = torch.optim.AdamW(judge.parameters(), lr=RATE, weight_decay=DECAY)
     examples = on_device(examples, device)
     apart = [[one for one in examples if one.painted is painted] for painted in (True, False)]
@@ -381,9 +381,6 @@ def main() -> None:
     parser.add_argument("--leave-out", nargs="*", default=[], metavar="NAME", help="molds not to learn from")
     parser.add_argument("--steps", type=int, default=10400)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument(
-        "--width", type=int, default=1, help="times as many features in the second network, to teach others"
-    )
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     paths = [
@@ -395,8 +392,7 @@ def main() -> None:
         examples = [one for few in pool.map(partial(examples_of, copies=PAINTED_COPIES), paths) for one in few]
     print(f"{len(paths)} molds, {len(examples)} examples", flush=True)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    judge = train(examples, steps=arguments.steps, seed=arguments.seed, device=device, width=arguments.width)
-    write_networks(judge, arguments.out)
+    write_networks(train(examples, steps=arguments.steps, seed=arguments.seed, device=device), arguments.out)
 
 
 if __name__ == "__main__":

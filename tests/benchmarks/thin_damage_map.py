@@ -1,14 +1,12 @@
 """Make the second network of the damage map cheaper, and let it learn to answer as the full one does.
 
-    python -m tests.benchmarks.thin_damage_map DIR --full FOLDER [FOLDER...] --out FOLDER [--minutes 25]
+    python -m tests.benchmarks.thin_damage_map DIR --full FOLDER --out FOLDER [--minutes 25]
 
-DIR is what `aligned_layers` kept, each FOLDER what `fit_damage_map` wrote: the thin network starts as the first, and
-learns the mean answer of all. Most 3 x 3 convolutions become one of fewer
+DIR is what `aligned_layers` kept, FOLDER what `fit_damage_map` wrote. Most 3 x 3 convolutions become one of fewer
 channels and a 1 x 1 that spreads them again, chosen so that the responses keep their principal components (Zhang et al.
 2016, "Accelerating very deep convolutional networks"); what goes back from the coarse raster is narrowed before it is
 enlarged, and of the last features half are kept. Then the thin network is fitted to the full one's log odds (Hinton et
-al. 2015, "Distilling the knowledge in a neural network"). Two cores are enough; a
-graphics card is taken where there is one.
+al. 2015, "Distilling the knowledge in a neural network"). Two cores are enough.
 """
 
 from __future__ import annotations
@@ -39,7 +37,6 @@ from tests.benchmarks.fit_damage_map import (
     encoder,
     examples_of,
     normal_range,
-    on_device,
     surroundings,
     write_networks,
 )
@@ -50,8 +47,7 @@ BATCH, RATE, DECAY = 8, 1e-3, 1e-4
 FARTHEST_ODDS = 9.0
 LOOKED_AT, PLACES = 12, 1500  # batches whose responses are looked at, and places of each
 
-# Surface, references (b, r, 3, h, w), which of them count (b, r), and what the judge is told besides.
-Drawn = tuple[Tensor, Tensor, Tensor, Tensor]
+Inputs = tuple[Tensor, Tensor, Tensor, Tensor, Tensor]
 
 
 class Thin(nn.Sequential):
@@ -129,34 +125,25 @@ class ThinJudge(Judge):
 
 
 def read_full(folder: Path) -> Judge:
-    """The judge that `fit_damage_map` wrote, as wide as it was made."""
+    """The judge that `fit_damage_map` wrote."""
     written = onnx.load(folder / "damage_judge.onnx").graph.initializer
-    weights = {one.name: torch.from_numpy(numpy_helper.to_array(one).copy()) for one in written}
-    judge = Judge(encoder(), fine=len(weights["fine.0.bias"]), coarse=len(weights["down.0.bias"]))
-    judge.load_state_dict(weights)
+    judge = Judge(encoder())
+    judge.load_state_dict({one.name: torch.from_numpy(numpy_helper.to_array(one).copy()) for one in written})
     return judge.eval().requires_grad_(False)
 
 
-def draw_inputs(examples: list[Example], rng: np.random.Generator) -> Drawn:
-    """A batch, changed at random as in fitting."""
+def draw_inputs(examples: list[Example], full: Judge, rng: np.random.Generator) -> Inputs:
+    """A batch as the judge takes it, changed at random as in fitting."""
     crops = [cut_crop(examples[rng.integers(len(examples))], rng) for _ in range(BATCH)]
     surface, references, deep, odds = (torch.stack([crop[k] for crop in crops]).float() for k in range(4))
-    most, device = references.shape[1], surface.device
-    count = torch.randint(1, most + 1, (BATCH, 1), device=device)
-    used = torch.rand(BATCH, most, device=device).argsort(1).argsort(1) < count
+    most = references.shape[1]
+    used = torch.rand(BATCH, most).argsort(1).argsort(1) < torch.randint(1, most + 1, (BATCH, 1))
     surface, references = as_another_photo(surface, references, rng)
-    return surface, references, used, surroundings(deep, odds, used)
+    features = full.encoder(references.flatten(0, 1)).unflatten(0, (BATCH, most))
+    return (surface, *normal_range(features, used), surroundings(deep, odds, used))
 
 
-def answer(judge: Judge, drawn: Drawn) -> Tensor:
-    """Log odds, as far as they matter."""
-    surface, references, used, around = drawn
-    features = judge.encoder(references.flatten(0, 1)).unflatten(0, references.shape[:2])
-    odds: Tensor = judge(surface, *normal_range(features, used), around)
-    return odds.clamp(-FARTHEST_ODDS, FARTHEST_ODDS)
-
-
-def thinned(full: Judge, batches: list[Drawn]) -> ThinJudge:
+def thinned(full: Judge, batches: list[Inputs]) -> ThinJudge:
     """The thin network that answers most like the full one before it has learnt."""
     thin = ThinJudge(full)
     seen: dict[nn.Module, list[Tensor]] = defaultdict(list)
@@ -172,7 +159,7 @@ def thinned(full: Judge, batches: list[Drawn]) -> ThinJudge:
     looked_at = [*(one for one, _ in pairs), full.coarse, joining, last_features]
     hooks = [module.register_forward_hook(look) for module in looked_at]
     for batch in batches:
-        answer(full, batch)
+        full(*batch)
     for hook in hooks:
         hook.remove()
     responses = {module: torch.cat(parts) for module, parts in seen.items()}
@@ -183,7 +170,7 @@ def thinned(full: Judge, batches: list[Drawn]) -> ThinJudge:
     return thin
 
 
-def learn_from(teachers: list[Judge], thin: ThinJudge, draw: Callable[[], Drawn], *, minutes: float) -> ThinJudge:
+def learn_from(full: Judge, thin: ThinJudge, draw: Callable[[], Inputs], *, minutes: float) -> ThinJudge:
     """Squared differences of log odds, mostly of places that may be damaged; a rate that falls with the clock."""
     learning = [one for one in thin.parameters() if one.requires_grad]  # the encoder, which references share, is not
     optimizer = torch.optim.AdamW(learning, RATE, weight_decay=DECAY)
@@ -191,25 +178,26 @@ def learn_from(teachers: list[Judge], thin: ThinJudge, draw: Callable[[], Drawn]
     while (done := (time.monotonic() - began) / (60 * minutes)) < 1:
         for group in optimizer.param_groups:
             group["lr"] = 1e-6 + RATE * min(1, (step + 1) / 20) * 0.5 * (1 + np.cos(np.pi * done))
-        drawn = draw()
+        batch = draw()
         with torch.no_grad():
-            wanted = torch.stack([answer(one, drawn) for one in teachers]).mean(0)
+            wanted = full(*batch).clamp(-FARTHEST_ODDS, FARTHEST_ODDS)
         weight = torch.sigmoid(wanted + 3) + 0.02
-        loss = (weight * (answer(thin, drawn) - wanted) ** 2).sum() / weight.sum()
+        answer = thin(*batch).clamp(-FARTHEST_ODDS, FARTHEST_ODDS)
+        loss = (weight * (answer - wanted) ** 2).sum() / weight.sum()
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         optimizer.step()
         step += 1
         if step % 100 == 0:
             print(f"step {step}, {100 * done:.0f} % of the time: {loss.item():.3f}", flush=True)
-    return thin.cpu().eval()
+    return thin.eval()
 
 
 def main() -> None:
     """Read the arguments, make thin, let learn, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("layers", type=Path, help="folder that aligned_layers wrote")
-    parser.add_argument("--full", type=Path, nargs="+", required=True, help="folders of full networks")
+    parser.add_argument("--full", type=Path, required=True, help="folder of the full networks")
     parser.add_argument("--out", type=Path, required=True, help="folder for the two networks")
     parser.add_argument("--minutes", type=float, default=25.0)
     parser.add_argument("--seed", type=int, default=0)
@@ -219,13 +207,11 @@ def main() -> None:
     rng = np.random.default_rng(arguments.seed)
     with ProcessPoolExecutor(arguments.workers) as pool:
         paths = sorted(arguments.layers.glob("*.pickle"))
-        examples = [one for few in pool.map(partial(examples_of, copies=0), paths) for one in few]
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    teachers = [read_full(folder) for folder in arguments.full]
-    thin = thinned(teachers[0], [draw_inputs(examples, rng) for _ in range(LOOKED_AT)]).to(device)
-    teachers = [one.to(device) for one in teachers]
-    draw = partial(draw_inputs, on_device(examples, device), rng)
-    write_networks(learn_from(teachers, thin, draw, minutes=arguments.minutes), arguments.out)
+        examples = [one for few in pool.map(partial(examples_of, copies=1), paths) for one in few]
+    full = read_full(arguments.full)
+    draw = partial(draw_inputs, examples, full, rng)
+    thin = thinned(full, [draw() for _ in range(LOOKED_AT)])
+    write_networks(learn_from(full, thin, draw, minutes=arguments.minutes), arguments.out)
 
 
 if __name__ == "__main__":
