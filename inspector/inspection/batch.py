@@ -105,7 +105,7 @@ class _Task:
 
 @dataclass(frozen=True, slots=True)
 class _SentFile:
-    """A photo's file on its way to a worker that does not see this machine's files."""
+    """A photo's file as it was read, perhaps on its way to a worker that does not see this machine's files."""
 
     path: Path
     data: bytes
@@ -130,23 +130,19 @@ class _Inspected:
 
 def _inspect_file(task: _Task, path: Path) -> _Inspected:
     started = perf_counter()
-    try:
-        data = _read(path)
-    except PhotoError as error:
-        return _not_inspected(path, str(error), started=started)
-    return _inspect_data(task, path, data, started=started)
+    return _inspect_data(task, _SentFile.read(path), started=started)
 
 
 def _inspect_sent(task: _Task, sent: _SentFile) -> _Inspected:
-    started = perf_counter()
+    return _inspect_data(task, sent, started=perf_counter())
+
+
+def _inspect_data(task: _Task, sent: _SentFile, *, started: float) -> _Inspected:
+    path = sent.path
     if sent.unread is not None:
-        return _not_inspected(sent.path, sent.unread, started=started)
-    return _inspect_data(task, sent.path, sent.data, started=started)
-
-
-def _inspect_data(task: _Task, path: Path, data: bytes, *, started: float) -> _Inspected:
+        return _not_inspected(path, sent.unread, started=started)
     try:
-        photo = task.engine.read_photo(data, name=path.name)
+        photo = task.engine.read_photo(sent.data, name=path.name)
         inspection = inspect_best_view(photo, task.models, engine=task.engine)
     except InspectorError as error:
         return _not_inspected(path, str(error), started=started)

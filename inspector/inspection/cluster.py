@@ -5,6 +5,7 @@ later fetches it from another one. Items are handed out two a worker at a time. 
 had go to others; each still comes back once, since the work changes nothing but what it gives.
 """
 
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
@@ -115,7 +116,10 @@ class Cluster:
         return max(1, 2 * sum(self._client.nthreads().values()))
 
     def _submit(self, work: Callable[[_Shared, _Item], _Result], held: Any, item: _Item) -> Any:
-        return self._client.submit(_work_on_worker, work, held, item, ENGINE_VERSION, pure=False)
+        with warnings.catch_warnings():
+            # An item may be a photo, of ten megabytes and more: that is meant, and it goes to one worker.
+            warnings.filterwarnings("ignore", "Sending large graph")
+            return self._client.submit(_work_on_worker, work, held, item, ENGINE_VERSION, pure=False)
 
     def _result(
         self,

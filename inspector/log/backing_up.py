@@ -26,7 +26,7 @@ from inspector.log.access_tables import PASSING_TABLES
 from inspector.log.databases import DATABASE_NAME, database_of
 from inspector.log.durable_files import whole_file
 from inspector.log.opening import make_data_folder, photos_of, said_by
-from inspector.log.photos import MOST_PHOTO_BYTES, PhotoStore, suffix_of
+from inspector.log.photos import MOST_PHOTO_BYTES, PhotoStore, find_whole, name_of
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas
 
@@ -169,12 +169,12 @@ def _pack(database: Path, photos: PhotoStore, part: Path, *, file: Path) -> Back
     left_out = []
     with zipfile.ZipFile(part, "w") as archive:  # photos are compressed already
         for photo_id, photo_name, sha256, media_type in named:
-            data = photos.find(sha256, media_type)
-            if data is None or hashlib.sha256(data).digest() != sha256:
+            data = find_whole(photos, sha256, media_type)
+            if data is None:
                 where = photos.where(sha256, media_type)
                 left_out.append(f"Photo {photo_id} ({photo_name}) is gone or damaged: {where}.")
                 continue
-            name = f"photos/{sha256.hex()[:2]}/{sha256.hex()}{suffix_of(media_type)}"
+            name = f"photos/{name_of(sha256, media_type)}"
             archive.writestr(name, data)
             files[name] = {"sha256": sha256.hex(), "bytes": len(data)}
         archive.write(database, DATABASE_NAME, compress_type=zipfile.ZIP_DEFLATED)

@@ -10,7 +10,7 @@ from sqlalchemy.exc import DatabaseError
 from inspector.errors import InputError, InspectorError
 from inspector.log.databases import database_of
 from inspector.log.opening import open_log, photos_of, said_by
-from inspector.log.photos import sha256_of
+from inspector.log.photos import find_whole
 from inspector.log.places import LogPlace
 from inspector.log.tables import PhotoRow
 
@@ -68,8 +68,8 @@ def move_photos(where: Path | LogPlace, *, to: str | None) -> Iterator[MovedPhot
     finally:
         log.close()
     for photo_id, name, sha256, media_type in named:
-        data = source.find(sha256, media_type)
-        if data is None or sha256_of(data) != sha256:
+        data = find_whole(source, sha256, media_type)
+        if data is None:
             sentence = f"Photo {photo_id} ({name}) is gone or damaged: {source.where(sha256, media_type)}."
             yield MovedPhoto(of=len(named), byte_count=0, left_out=sentence)
         else:

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from inspector.errors import InputError, InspectorError, OutOfReachError
-from inspector.log.photos import media_type_of, sha256_of, suffix_of
+from inspector.log.photos import media_type_of, name_of, sha256_of
 
 __all__ = ["PhotoObjects"]
 
@@ -156,8 +156,7 @@ class PhotoObjects:
         """Remove nothing: an object is there whole or not at all."""
 
     def _key(self, sha256: bytes, media_type: str) -> str:
-        name = sha256.hex()
-        return self._beside(f"{name[:2]}/{name}{suffix_of(media_type)}")
+        return self._beside(name_of(sha256, media_type))
 
     def _beside(self, name: str) -> str:
         return f"{self._prefix}/{name}" if self._prefix else name

@@ -10,7 +10,16 @@ from typing import Protocol
 from inspector.errors import InspectorError
 from inspector.log.durable_files import make_folder, sync_folder, whole_file
 
-__all__ = ["MOST_PHOTO_BYTES", "PhotoFolder", "PhotoStore", "media_type_of", "sha256_of", "suffix_of"]
+__all__ = [
+    "MOST_PHOTO_BYTES",
+    "PhotoFolder",
+    "PhotoStore",
+    "find_whole",
+    "media_type_of",
+    "name_of",
+    "sha256_of",
+    "suffix_of",
+]
 
 MOST_PHOTO_BYTES = 100_000_000
 """Of a photo that is kept: some three times what phones make of 60 megapixels."""
@@ -32,6 +41,18 @@ _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b
 def sha256_of(data: bytes) -> bytes:
     """Content hash under which a photo is kept."""
     return hashlib.sha256(data).digest()
+
+
+def name_of(sha256: bytes, media_type: str) -> str:
+    """Name of a kept photo in its folder, store or archive."""
+    name = sha256.hex()
+    return f"{name[:2]}/{name}{suffix_of(media_type)}"
+
+
+def find_whole(photos: "PhotoStore", sha256: bytes, media_type: str) -> bytes | None:
+    """Read a kept photo's bytes; None where it is gone or no longer what was recorded."""
+    data = photos.find(sha256, media_type)
+    return data if data is not None and sha256_of(data) == sha256 else None
 
 
 def media_type_of(data: bytes) -> str:
@@ -142,11 +163,10 @@ class PhotoFolder:
 
         Raises
         ------
-        OSError
+        InspectorError
             If the file cannot be read.
         """
-        path = self.path(sha256, media_type)
-        return path.read_bytes() if path.is_file() else None
+        return self.read(sha256, media_type) if self.path(sha256, media_type).is_file() else None
 
     def where(self, sha256: bytes, media_type: str) -> str:
         """Where a photo of that content lies, for people."""
@@ -168,8 +188,7 @@ class PhotoFolder:
 
     def path(self, sha256: bytes, media_type: str) -> Path:
         """Where a photo of that content lies."""
-        name = sha256.hex()
-        return self.folder / name[:2] / f"{name}{suffix_of(media_type)}"
+        return self.folder / name_of(sha256, media_type)
 
     def names(self) -> Iterator[str]:
         """Find all photos that are kept, whether or not the log names them; as `where` has them."""
