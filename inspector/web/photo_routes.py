@@ -1,5 +1,6 @@
 """Photos: adding them to the log, and showing them in the size that a page needs."""
 
+import math
 from asyncio import wait, wrap_future
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -139,7 +140,13 @@ async def add_photos(
         sending = PhotoSending(photo_key=photo_key, piece_key=piece_key or photo_key)
     kept = [await to_thread.run_sync(keep, upload, limiter=request.app.state.keeping) for upload in chosen]
     await run_in_threadpool(inspecting.wake)
-    await _wait_for_verdicts(shop, inspecting, [one.photo_id for one in kept if isinstance(one, KeptNow)])
+    await _wait_for_verdicts(
+        shop,
+        inspecting,
+        [one.photo_id for one in kept if isinstance(one, KeptNow)],
+        within_s=_VERDICT_WITHIN_S,
+        most_before=_WAITS_BEHIND,
+    )
     added = await run_in_threadpool(lambda: [_told(shop, one) if isinstance(one, KeptNow) else one for one in kept])
     waits = any(photo.outcome == "kept" for photo in added)
     kept_any = waits or any(photo.piece_id is not None for photo in added)
@@ -168,7 +175,7 @@ async def tell_verdict(
         return _told(shop, KeptNow(photo_id, photo.piece_id, already_logged=False, notes=())).as_json()
 
     if within_s:
-        await _wait_for_verdict(shop, request.app.state.inspecting, photo_id, within_s)
+        await _wait_for_verdicts(shop, request.app.state.inspecting, [photo_id], within_s=within_s)
     return await run_in_threadpool(tell)
 
 
@@ -290,27 +297,24 @@ def _file_name(upload: UploadFile) -> str:
     return cleaned_name(sent, max_length=_NAME_LENGTH) or "photo"
 
 
-async def _wait_for_verdicts(shop: Workshop, inspecting: Inspecting, photo_ids: Sequence[int]) -> None:
+async def _wait_for_verdicts(
+    shop: Workshop,
+    inspecting: Inspecting,
+    photo_ids: Sequence[int],
+    *,
+    within_s: float,
+    most_before: float = math.inf,
+) -> None:
     """Wait until photos are inspected, though not long, and not where many come before them."""
     asked = {photo_id: wrap_future(inspecting.finished(photo_id)) for photo_id in photo_ids}
     try:
         awaiting = await run_in_threadpool(lambda: [shop.queue.find(photo_id) for photo_id in photo_ids])
         waits = [item for item in awaiting if item is not None and item.refused is None]
-        if waits and waits[0].before < _WAITS_BEHIND:
-            await wait([asked[item.photo.id] for item in waits], timeout=_VERDICT_WITHIN_S)
+        if waits and waits[0].before < most_before:
+            await wait([asked[item.photo.id] for item in waits], timeout=within_s)
     finally:
         for future in asked.values():
             future.cancel()
-
-
-async def _wait_for_verdict(shop: Workshop, inspecting: Inspecting, photo_id: int, within_s: float) -> None:
-    finished = wrap_future(inspecting.finished(photo_id))
-    try:
-        awaiting = await run_in_threadpool(shop.queue.find, photo_id)
-        if awaiting is not None and awaiting.refused is None:
-            await wait([finished], timeout=within_s)
-    finally:
-        finished.cancel()
 
 
 def _told(shop: Workshop, kept: KeptNow) -> AddedPhoto:

@@ -9,6 +9,7 @@ units. A sentence of no known form stays as it is.
 import calendar
 import re
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import lru_cache
@@ -109,10 +110,11 @@ def _said(text: str, *, depth: int) -> str:
     if figure is not None and bare[figure.end() :] in ("", " %"):
         return text.replace(figure.group(), _figure(figure.group()), 1)
     found_date = _DATE.fullmatch(bare)
-    if found_date is not None and found_date.group(2) in _MONTHS:
-        return text.replace(bare, _dated(*found_date.groups()))
-    if _TIME.fullmatch(bare):
-        return text.replace(bare, clock(datetime.strptime(bare, "%Y-%m-%d %H:%M %z")))
+    with suppress(ValueError, OverflowError):  # of a day that no calendar has: somebody's own words
+        if found_date is not None and found_date.group(2) in _MONTHS:
+            return text.replace(bare, _dated(*found_date.groups()))
+        if _TIME.fullmatch(bare):
+            return text.replace(bare, clock(datetime.strptime(bare, "%Y-%m-%d %H:%M %z")))
     for form in _forms():
         values = form.values_in(bare)
         if values is not None:

@@ -168,15 +168,18 @@ function begin() {
     // Held on to: the next photo may be taken while this one is still being read.
     const pieceKey = (lastPiece = same || newKey());
     nextShows("new");
+    let kept;
     try {
-      const kept = await keep({ bytes: await blob.arrayBuffer(), name, type: blob.type, fields, pieceKey });
-      complain("");
-      await keepThumb(kept.key, await thumbOf(blob));
+      kept = await keep({ bytes: await blob.arrayBuffer(), name, type: blob.type, fields, pieceKey });
     } catch (error) {
       const full = error?.name === "QuotaExceededError";
       complain(full ? text("no-room", { name }) : text("browser-failed", { name, error: error?.name }));
       if (same && pieceKey === lastPiece) nextShows("same");
+      return;
     }
+    complain("");
+    // A photo without its small picture goes its way all the same.
+    await thumbOf(blob).then((thumb) => keepThumb(kept.key, thumb)).catch(() => {});
   }
   function nextShows(which) {
     form.elements.which.value = which;

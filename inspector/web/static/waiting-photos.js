@@ -11,6 +11,7 @@ const LONGEST_SENDING_MS = 120_000;
 const ANSWERED_SHOWN = 30;
 const VERDICTS_EVERY_MS = 1500;
 const VERDICT_WITHIN_S = 5;
+const ANSWERS_WITHIN_MS = 10_000;
 
 // "waiting": not answered yet; "signedOut" where the program wants to know first who sends it.  "kept": it is in the log,
 // its verdict is to come.  "refused": a person decides.  "logged": it is in the log, and inspected.
@@ -68,7 +69,8 @@ export async function keep({ bytes, name, type, fields, pieceKey }) {
 
 // Small, to be seen while the photo waits; made once it is on its way, since the large photo has to be decoded for it.
 export async function keepThumb(key, thumb) {
-  await update(key, (photo) => (photo.state === "logged" ? photo : { ...photo, thumb }));
+  await rewrite(key, (photo) => (photo.state === "logged" ? photo : { ...photo, thumb }));
+  changed(null); // it looks otherwise, and waits or is sent as before
 }
 
 export async function sendAgain(key, fields = {}) {
@@ -86,6 +88,10 @@ export async function throwAway(key) {
 
 // From the photo as it is now: another window may have said something meanwhile. One that is gone stays gone.
 async function update(key, change) {
+  changed(await rewrite(key, change));
+}
+
+async function rewrite(key, change) {
   let now = null;
   await inStores("readwrite", (photos, bytes) => {
     const found = photos.get(key);
@@ -96,7 +102,7 @@ async function update(key, change) {
       if (now.state === "logged") bytes.delete(key);
     });
   });
-  changed(now);
+  return now;
 }
 
 function changed(photo) {
@@ -201,7 +207,8 @@ function askForVerdicts(inMs = 0) {
 }
 
 async function askOne(photo, withinS) {
-  const response = await fetch(`${photo.answer.verdict}?within_s=${withinS}`, { headers: { Accept: "application/json" } });
+  const signal = AbortSignal.timeout(1000 * withinS + ANSWERS_WITHIN_MS); // of a lost connection nobody may ever tell
+  const response = await fetch(`${photo.answer.verdict}?within_s=${withinS}`, { headers: { Accept: "application/json" }, signal });
   if (response.status === 404) {
     // Another log than the one that kept it, or somebody left it out: a person decides, its bytes are still here.
     await update(photo.key, (now) => ({ ...now, state: "refused", said: text("known-no-more") }));

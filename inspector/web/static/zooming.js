@@ -129,10 +129,10 @@ function dragging(stage, view, { moves, draw, zoom }) {
     const box = stage.getBoundingClientRect();
     const now = { x: event.clientX, y: event.clientY };
     if (held.size === 1) {
+      held.set(event.pointerId, now);
       if (!moves()) return;
       view.x -= (now.x - before.x) / box.width / view.scale;
       view.y -= (now.y - before.y) / box.height / view.scale;
-      held.set(event.pointerId, now);
       draw();
     } else {
       const was = spread();
