@@ -105,7 +105,7 @@ def list_log(
             for page in _seen(workshop.pages_of_pieces(which, limit=limit, place=at), ends):
                 _show(page.items, workshop.curing.demold_strengths(page.items))
     if limit is not None:
-        _tell_places(ends, back_first=at is not None and at.backwards)
+        _tell_places(ends)
 
 
 def _seen(pages: Iterator[ListPage[_Item]], ends: list[ListPage[Any]]) -> Iterator[ListPage[_Item]]:
@@ -115,9 +115,8 @@ def _seen(pages: Iterator[ListPage[_Item]], ends: list[ListPage[Any]]) -> Iterat
         yield page
 
 
-def _tell_places(ends: Sequence[ListPage[Any]], *, back_first: bool) -> None:
-    first, last = (ends[-1], ends[0]) if back_first else (ends[0], ends[-1])
-    for place, words in ((first.before, "Before these"), (last.after, "More of them")):
+def _tell_places(ends: Sequence[ListPage[Any]]) -> None:
+    for place, words in ((ends[0].before, "Before these"), (ends[-1].after, "More of them")):
         if place is not None:
             typer.echo(f"{words}: the same with --place {place.text}", err=True)
 

@@ -7,6 +7,7 @@ import typer
 
 from inspector.cli.options import DatabaseOption, DataOption
 from inspector.cli.surroundings import open_workshop
+from inspector.cli.words import count_words
 
 __all__ = ["refit"]
 
@@ -31,6 +32,6 @@ def refit(
             workshop.work_out_rollups()
         changed = workshop.losses.refit(now=datetime.now().astimezone())
         molds = len(workshop.molds())
-    typer.echo(f"Worked out anew: {molds} {'mold' if molds == 1 else 'molds'}.")
+    typer.echo(f"Worked out anew: {count_words(molds, 'mold')}.")
     if changed:
         typer.echo(f"Written down as changed: {', '.join(change.window.mold for change in changed)}.")

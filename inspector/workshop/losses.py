@@ -183,16 +183,12 @@ class Losses:
         """Whether the log is too large for pages to learn from all molds, and `refit` never did."""
         return self._is_large() and log.newest_learnt_id(self._log) is None
 
-    def rising_of_late(self, *, now: datetime, since: datetime) -> tuple[MoldOutlook, ...]:
+    def rising_of_late(self, *, now: datetime, since: datetime) -> tuple[MoldOutlook | MoldTrends, ...]:
         """Give the molds that lost more than was to be expected since a time: as of an hour ago, or as kept."""
-        if self._is_large():
-            outlooks = self._kept_outlooks()
-        else:
-            windows = {window.mold: window for window in self.windows_of_late(now=now)}
-            outlooks = tuple(
-                mold_outlook(windows[trends.mold], trends) for trends in self.trends_of_late(now=now).molds
-            )
-        return tuple(item for item in outlooks if item.alarm_at is not None and since <= item.alarm_at <= now)
+        molds: Sequence[MoldOutlook | MoldTrends] = (
+            self._kept_outlooks() if self._is_large() else self.trends_of_late(now=now).molds
+        )
+        return tuple(item for item in molds if item.alarm_at is not None and since <= item.alarm_at <= now)
 
     def windows_of_late(self, *, now: datetime) -> tuple[MoldWindow, ...]:
         """Give the windows of all molds, worked out within the last hour from the log as it is."""
@@ -296,14 +292,21 @@ class Losses:
 
     def trends_of_late(self, *, now: datetime) -> ShopTrends:
         """Tell what `trends` tells of all molds, worked out within the last hour: soon enough for a page of the day."""
-        with self._learning:  # who comes while they are worked out waits for them, and does not begin anew
-            late = self._late_trends
-            if late is None or not now - _LATE <= late.at <= now:
-                late = self._work_out_trends(now)
-            return late.trends
+        late = self._late_trends
+        if late is None or not now - _LATE <= late.at <= now:
+            with self._learning:  # who comes while they are worked out waits for them, and does not begin anew
+                late = self._late_trends
+                if late is None or not now - _LATE <= late.at <= now:
+                    late = self._work_out_trends(now)
+        return late.trends
 
     def learn_ahead(self, *, now: datetime) -> None:
-        """Work out anew what `trends_of_late` gives, so that nobody who asks within the next hour waits for it."""
+        """Work out anew what `trends_of_late` gives, so that nobody who asks within the next hour waits for it.
+
+        Pages of a large log show what `refit` kept, so that there is nothing to work out.
+        """
+        if self._is_large():
+            return
         with self._learning:
             self._work_out_trends(now)
 

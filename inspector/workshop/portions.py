@@ -24,13 +24,16 @@ def read_in_portions(
     limit : int, optional
         So many rows at most in all.
     place : PlaceInList, optional
-        Where to go on, or to go back from, as far as `limit` reaches.
+        Where to go on; or to go back from, by one page, since further back the pages would come in the wrong order.
     """
+    if place is not None and place.backwards:
+        yield read(limit=limit or _PORTION, place=place)
+        return
     left = limit
     while left is None or left > 0:
         page = read(limit=_PORTION if left is None else min(left, _PORTION), place=place)
         yield page
-        place = page.before if place is not None and place.backwards else page.after
+        place = page.after
         if place is None:
             return
         left = None if left is None else left - len(page.items)

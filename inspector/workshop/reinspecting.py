@@ -85,7 +85,8 @@ class Reinspecting:
         found = []
         for name in names:
             references = log.list_references(self._log, name)
-            if any(reference.in_use for reference in references):
+            comparable = {None, *(reference.view for reference in references if reference.in_use)}
+            if len(comparable) > 1:
                 photos = log.list_photos_to_reinspect(
                     self._log,
                     name,
@@ -94,8 +95,8 @@ class Reinspecting:
                     since=since,
                     until=until,
                 )
-                if photos:
-                    found.append(DuePhotos(name, photos))
+                if due := tuple(photo for photo in photos if photo.view in comparable):
+                    found.append(DuePhotos(name, due))
         return tuple(found)
 
     def run(self, due: DuePhotos, workers: Workers) -> Iterator[Reinspected]:

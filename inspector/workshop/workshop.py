@@ -530,8 +530,8 @@ class Workshop:
 
     def comparison(self, mold: str, *, view: str | None = None) -> Comparison:
         """Give what photos of a mold are compared with, as `models` does, and its code."""
-        code = references_code(log.list_references(self._log, mold))
-        return Comparison(models=self.models(mold, view=view), code=code)
+        references = log.list_references(self._log, mold)
+        return Comparison(models=self._models(mold, references, view=view), code=references_code(references))
 
     def models(self, mold: str, *, view: str | None = None) -> tuple[MoldModel, ...]:
         """Give what good pieces of a mold look like, one model a view, from the references that got a yes.
@@ -543,11 +543,14 @@ class Workshop:
         InputError
             If there is no such reference yet.
         """
+        return self._models(mold, log.list_references(self._log, mold), view=view)
+
+    def _models(self, mold: str, references: Sequence[MoldReference], *, view: str | None) -> tuple[MoldModel, ...]:
         by_view: dict[str, list[MoldReference]] = {}
-        for reference in self._usable_references(mold, view=view):
+        for reference in _usable(mold, references, view=view):
             by_view.setdefault(reference.view, []).append(reference)
         taught = self.lessons.taught(mold)
-        return tuple(self._prepared.model(tuple(references), taught) for references in by_view.values())
+        return tuple(self._prepared.model(tuple(shown), taught) for shown in by_view.values())
 
     def poses(self, mold: str) -> tuple[PoseOutline, ...]:
         """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""
@@ -879,14 +882,10 @@ class Workshop:
         """Show all that is known about one piece."""
         return log.find_piece(self._log, piece_id)
 
-    def piece_details(self, which: PieceFilter | None = None, *, limit: int | None = None) -> tuple[PieceDetail, ...]:
-        """List pieces as `pieces` does, with all that is known about each."""
-        return tuple(item for page in self.pages_of_details(which, limit=limit) for item in page.items)
-
     def pages_of_details(
         self, which: PieceFilter | None = None, *, limit: int | None = None, place: PlaceInList | None = None
     ) -> Iterator[ListPage[PieceDetail]]:
-        """Read what `piece_details` lists a portion at a time."""
+        """Read pieces as `pages_of_pieces` does, with all that is known about each."""
         checked = self._checked(which or PieceFilter())
         return read_in_portions(partial(log.list_piece_details, self._log, checked), limit=limit, place=place)
 
@@ -1122,26 +1121,17 @@ class Workshop:
         )
 
     def _usable_references(self, mold: str, *, view: str | None) -> list[MoldReference]:
-        references = log.list_references(self._log, mold)
-        usable = [item for item in references if item.in_use and view in (None, item.view)]
-        if not usable:
-            what = f"Mold {mold}" if view is None else f"View {view} of mold {mold}"
-            if any(view in (None, item.view) for item in references):
-                raise InputError(f"{what} has references, but nobody has looked at their outlines and said yes.")
-            raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
-        return usable
+        return _usable(mold, log.list_references(self._log, mold), view=view)
 
     def _places_on(self, reference: MoldReference, piece_ids: Sequence[int] | None) -> NDArray[np.float64]:
         """Where the findings that count as losses lie on a reference, from the photos laid against it, (n, 2) px."""
         marks = log.list_laid_marks(
             self._log, mold=reference.mold, reference=reference.name, kinds=LOST_KINDS, piece_ids=piece_ids
         )
-        places = np.empty((len(marks), 2))
-        for place, mark in zip(places, marks, strict=True):
-            x, y = np.mean(mark.polygon_xy, axis=0)
-            on_reference = np.linalg.inv(mark.photo_from_reference) @ (x, y, 1.0)
-            place[:] = on_reference[:2] / on_reference[2]
-        return places
+        middles = np.array([(*np.mean(mark.polygon_xy, axis=0), 1.0) for mark in marks]).reshape(-1, 3, 1)
+        matrices = np.array([mark.photo_from_reference for mark in marks]).reshape(-1, 3, 3)
+        on_reference = np.linalg.solve(matrices, middles)[:, :, 0]
+        return np.asarray(on_reference[:, :2] / on_reference[:, 2:])
 
     def _read_logged(self, photo_id: int) -> Photo:
         file = self.photo_file(photo_id)
@@ -1184,6 +1174,17 @@ class Workshop:
             since=None if which.since is None else with_offset(which.since),
             until=None if which.until is None else with_offset(which.until),
         )
+
+
+def _usable(mold: str, references: Sequence[MoldReference], *, view: str | None) -> list[MoldReference]:
+    """Those of a mold's references that photos of a view, or of any, are compared with."""
+    usable = [item for item in references if item.in_use and view in (None, item.view)]
+    if not usable:
+        what = f"Mold {mold}" if view is None else f"View {view} of mold {mold}"
+        if any(view in (None, item.view) for item in references):
+            raise InputError(f"{what} has references, but nobody has looked at their outlines and said yes.")
+        raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
+    return usable
 
 
 def _why_not_sure(name: str, found: Recognition) -> str:

@@ -246,7 +246,8 @@ def _findings(place: LogPlace) -> dict[int, str]:
                 if inspection is None
                 else [(one.kind, one.polygon_xy, one.confidence, one.area_mm2) for one in inspection.findings]
             )
-            for detail in shop.piece_details()
+            for page in shop.pages_of_details()
+            for detail in page.items
             for photo, inspection in zip(detail.photos, detail.inspections, strict=True)
         }
 
