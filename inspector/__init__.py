@@ -9,11 +9,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from inspector.errors import InputError, InspectorError, PhotoError
-from inspector.imaging.reading import Photo, read_photo
-from inspector.inspection import Feature, Finding, Inspection, MoldModel, Reference, combine, inspect_photo
+
+if TYPE_CHECKING:
+    from inspector.imaging.reading import Photo
+    from inspector.inspection import Feature, Finding, Inspection, MoldModel, Reference, combine
 
 __all__ = [
     "Feature",
@@ -28,6 +32,25 @@ __all__ = [
     "combine",
     "inspect",
 ]
+
+# Looked up once somebody asks for them: whatever needs a part of the package alone, such as the process that reads a
+# photo, would start with all of the inspection, which takes a second.
+_MADE_IN = {
+    "Feature": "inspector.inspection",
+    "Finding": "inspector.inspection",
+    "Inspection": "inspector.inspection",
+    "MoldModel": "inspector.inspection",
+    "Photo": "inspector.imaging.reading",
+    "Reference": "inspector.inspection",
+    "combine": "inspector.inspection",
+}
+
+if not TYPE_CHECKING:  # a type checker would take any name for one of this module
+
+    def __getattr__(name: str) -> object:
+        if name not in _MADE_IN:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return getattr(import_module(_MADE_IN[name]), name)
 
 
 def inspect(photo: str | Path | Photo, references: Sequence[Reference] | MoldModel) -> Inspection:
@@ -47,6 +70,9 @@ def inspect(photo: str | Path | Photo, references: Sequence[Reference] | MoldMod
     InputError
         If there is no reference.
     """
+    from inspector.imaging.reading import Photo, read_photo
+    from inspector.inspection import inspect_photo
+
     if not isinstance(photo, Photo):
         path = Path(photo)
         photo = read_photo(path.read_bytes(), name=path.name)

@@ -8,7 +8,6 @@ comes back is JSON and pixels, checked before it is used, since a process that h
 import json
 import os
 import signal
-import struct
 import subprocess
 import sys
 import threading
@@ -16,7 +15,6 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Self, TypeVar
 
@@ -24,10 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.errors import PhotoError
-from inspector.imaging.labels import read_labels
-from inspector.imaging.reading import MOST_MEGAPIXELS, Photo, read_photo
+from inspector.imaging.reading import MOST_MEGAPIXELS, Photo
+from inspector.workshop import reading_process
+from inspector.workshop.reading_process import LABELS, LENGTH, PHOTO, exactly, receive, send
 
-__all__ = ["GuardedReader", "answer_requests"]
+__all__ = ["GuardedReader"]
 
 # Of the processor. A photo of 64 megapixels is read in two seconds on a laptop; a small computer takes longer.
 MOST_SECONDS = 30.0
@@ -40,10 +39,8 @@ AT_ONCE = 2
 
 _Answer = TypeVar("_Answer")
 
-_LENGTH = struct.Struct(">Q")
-# What a process is asked for.
-_PHOTO, _LABELS = b"photo", b"labels"
-_WORKER = "from inspector.workshop.guarded_reading import answer_requests; answer_requests()"
+# As a file: to import it as a part of the workshop would bring all of the workshop with it.
+_WORKER = f"import runpy; runpy.run_path({reading_process.__file__!r}, run_name='__main__')"
 
 
 class GuardedReader:
@@ -157,47 +154,6 @@ class GuardedReader:
             self._idle.append(worker)
 
 
-def answer_requests() -> None:
-    """Be the process that reads: take limits, then photos from standard input until it is closed."""
-    requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # what a decoder prints must not get between the answers
-    _take_limits(int(_receive(requests)))
-    most_seconds = float(_receive(requests))
-    with suppress(EOFError):
-        while True:
-            wanted, name, data = _receive(requests), _receive(requests).decode(), _receive(requests)
-            _allow(most_seconds)
-            try:
-                if wanted == _LABELS:
-                    _send(answers, json.dumps({"labels": read_labels(data, name=name)}).encode())
-                    continue
-                photo = read_photo(data, name=name)
-            except PhotoError as error:
-                _send(answers, json.dumps({"refused": str(error)}).encode())
-            else:
-                _send(answers, json.dumps(_described(photo)).encode())
-                _send(answers, np.ascontiguousarray(photo.image_bgr).data.cast("B"))
-
-
-def _take_limits(most_bytes: int) -> None:
-    if sys.platform == "win32":
-        return
-    import resource
-
-    # No file is written, whatever a decoder is made to do; and no core is left of one that crashed.
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    if sys.platform == "linux":
-        taken = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * resource.getpagesize()
-        resource.setrlimit(resource.RLIMIT_AS, (taken + most_bytes, taken + most_bytes))
-
-
-def _allow(most_seconds: float) -> None:
-    """End this process, also in the middle of a decoder, once it has taken so much more of the processor's time."""
-    if sys.platform != "win32":
-        signal.setitimer(signal.ITIMER_PROF, most_seconds)
-
-
 def _start(most_bytes: int, most_seconds: float) -> subprocess.Popen[bytes]:
     # In a session of its own, so that Ctrl+C reaches the program and not it; it ends when its input is closed.
     worker = subprocess.Popen(  # noqa: S603 - this Python, and no word from outside
@@ -205,7 +161,7 @@ def _start(most_bytes: int, most_seconds: float) -> subprocess.Popen[bytes]:
     )
     try:
         for limit in (most_bytes, most_seconds):
-            _send(_pipe(worker.stdin), str(limit).encode())
+            send(_pipe(worker.stdin), str(limit).encode())
     except OSError:
         _end(worker)
         raise
@@ -221,7 +177,7 @@ def _end(worker: subprocess.Popen[bytes]) -> None:
 
 
 def _ask_photo(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo:
-    described = _Described.checked(_answer(worker, _PHOTO, data, name))
+    described = _Described.checked(_answer(worker, PHOTO, data, name))
     answers = _pipe(worker.stdout)
     shape = (described.height_px, described.width_px, 3)
     image_bgr = np.empty(shape, dtype=np.uint8)
@@ -230,7 +186,7 @@ def _ask_photo(worker: subprocess.Popen[bytes], data: bytes, name: str) -> Photo
 
 
 def _ask_labels(worker: subprocess.Popen[bytes], data: bytes, name: str) -> tuple[str, ...]:
-    labels = _answer(worker, _LABELS, data, name).get("labels")
+    labels = _answer(worker, LABELS, data, name).get("labels")
     if not (isinstance(labels, list) and all(isinstance(text, str) for text in labels)):
         raise ValueError("no answer")
     return tuple(labels)
@@ -240,8 +196,8 @@ def _answer(worker: subprocess.Popen[bytes], wanted: bytes, data: bytes, name: s
     """What a process answers first; a refusal is raised."""
     requests, answers = _pipe(worker.stdin), _pipe(worker.stdout)
     for part in (wanted, name.encode(errors="replace"), data):
-        _send(requests, part)
-    answer = json.loads(_receive(answers, most_bytes=1 << 20))
+        send(requests, part)
+    answer = json.loads(receive(answers, most_bytes=1 << 20))
     if not isinstance(answer, dict):
         raise ValueError(f"no answer: {answer}")
     if "refused" in answer:
@@ -284,39 +240,15 @@ class _Described:
             raise ValueError(f"no answer: {answer}") from error
 
 
-def _described(photo: Photo) -> dict[str, Any]:
-    height_px, width_px = photo.image_bgr.shape[:2]
-    return {
-        "name": photo.name,
-        "width_px": width_px,
-        "height_px": height_px,
-        "taken_at": None if photo.taken_at is None else photo.taken_at.isoformat(),
-        "focal_px": photo.focal_px,
-    }
-
-
 def _pipe(pipe: Any) -> BinaryIO:
     if pipe is None:
         raise ValueError("the process was started without pipes")
     return pipe
 
 
-def _send(pipe: BinaryIO, data: bytes | memoryview) -> None:
-    pipe.write(_LENGTH.pack(len(data)))
-    pipe.write(data)
-    pipe.flush()
-
-
-def _receive(pipe: BinaryIO, *, most_bytes: int | None = None) -> bytes:
-    (length,) = _LENGTH.unpack(_exactly(pipe, _LENGTH.size))
-    if most_bytes is not None and length > most_bytes:
-        raise ValueError(f"{length} bytes where {most_bytes} were to come at most")
-    return _exactly(pipe, length)
-
-
 def _fill(pipe: BinaryIO, pixels: NDArray[np.uint8]) -> None:
     """Receive pixels into their place, of which no second copy is made."""
-    (length,) = _LENGTH.unpack(_exactly(pipe, _LENGTH.size))
+    (length,) = LENGTH.unpack(exactly(pipe, LENGTH.size))
     if length != pixels.nbytes:
         raise ValueError(f"{length} bytes where {pixels.nbytes} were to come")
     left = pixels.reshape(-1).data
@@ -325,10 +257,3 @@ def _fill(pipe: BinaryIO, pixels: NDArray[np.uint8]) -> None:
         if not received:
             raise EOFError
         left = left[received:]
-
-
-def _exactly(pipe: BinaryIO, length: int) -> bytes:
-    data = pipe.read(length)
-    if len(data) < length:
-        raise EOFError
-    return data

@@ -6,11 +6,13 @@ import threading
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import CheckConstraint, inspect, text
 
 from inspector import log
 from inspector.errors import InputError, InspectorError
-from inspector.log import back_up, check_log, open_log, restore
+from inspector.log import back_up, check_log, open_log, restore, schema
+from inspector.log.schema import known_schemas
 from inspector.log.tables import Base
 from tests.doubles.places import as_bytes, only_sqlite, silently
 
@@ -18,6 +20,11 @@ from tests.doubles.places import as_bytes, only_sqlite, silently
 def head(migrations):
     """The latest revision in a folder of migrations."""
     return max(path.name[:4] for path in (migrations / "versions").glob("0*.py"))
+
+
+def test_the_names_of_the_migrations_tell_their_order():
+    migrations = ScriptDirectory(str(schema.MIGRATIONS)).walk_revisions()
+    assert known_schemas() == tuple(migration.revision for migration in migrations)
 
 
 def test_the_migrations_make_the_tables_that_the_program_uses(opened):
@@ -86,8 +93,6 @@ def test_a_copy_is_made_before_the_schema_is_changed(new_place, tmp_path, monkey
     # A later migration is put beside a copy of the program's to move a real log forward.
     import shutil
 
-    from inspector.log import schema
-
     first = open_log(new_place)
     log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
     first.close()
@@ -128,8 +133,6 @@ VALUES (1, 'second', 'Ada', 'bill short', '2026-05-05 16:41:00');
 def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(new_place, tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import schema
-
     migrations = tmp_path / "migrations"
     shutil.copytree(schema.MIGRATIONS, migrations, ignore=shutil.ignore_patterns("000[2-9]_*", "00[1-9]?_*"))
     with monkeypatch.context() as patched:
@@ -155,13 +158,11 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(new_place
 def test_a_migration_that_fails_changes_nothing(new_place, tmp_path, monkeypatch):
     import shutil
 
-    from inspector.log import schema
-
     open_log(new_place).close()
     migrations = tmp_path / "migrations"
     shutil.copytree(schema.MIGRATIONS, migrations)
     (migrations / "versions" / "broken.py").write_text(
-        f'from alembic import op\nrevision = "later"\ndown_revision = "{head(migrations)}"\n'
+        f'from alembic import op\nrevision = "broken"\ndown_revision = "{head(migrations)}"\n'
         'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
     )
     with monkeypatch.context() as patched:

@@ -12,7 +12,7 @@ from PIL import Image
 
 from inspector.errors import PhotoError
 from inspector.imaging.reading import read_photo
-from inspector.workshop import guarded_reading
+from inspector.workshop import guarded_reading, reading_process
 from inspector.workshop.guarded_reading import GuardedReader
 
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps a process to its memory")
@@ -147,7 +147,7 @@ def test_a_process_that_was_taken_over_costs_its_photo_only(draw, monkeypatch, a
 def test_the_process_may_write_no_file(tmp_path):
     script = (
         "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "from inspector.workshop.guarded_reading import _take_limits; _take_limits(2**30)\n"
+        f"import runpy; runpy.run_path({reading_process.__file__!r})['_take_limits'](2**30)\n"
         f"from pathlib import Path; Path({str(tmp_path / 'evil')!r}).write_bytes(b'evil')"
     )
     import subprocess
