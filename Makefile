@@ -42,7 +42,7 @@ demo: $(RUN_STAMP)
 
 test: lint browser server
 	@echo "==> Running the tests"
-	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --cov --cov-report=term
+	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder --cov --cov-report=term
 
 lint: $(DEV_STAMP)
 	@echo "==> Checking the code"
