@@ -11,7 +11,7 @@ from playwright.sync_api import Page
 
 from inspector.web import create_app
 from inspector.workshop import Workshop
-from tests.browser.conftest import LAPTOP, MOLD, PHONE, PHOTO_SIZE, POURED_AT, OpenPage, Served
+from tests.browser.conftest import LAPTOP, MOLD, PHONE, PHOTO_SIZE, POURED_AT, WAIT_MS, OpenPage, Served
 from tests.doubles.drawing import drawn_photo
 
 # What stands for each part of an address in braces; a new one needs its line here.
@@ -143,7 +143,7 @@ def complaints_of(page: Page) -> list[str]:
 
 
 def test_what_is_no_page_is_said_to_be_none(pieces: Served) -> None:
-    with httpx2.Client(base_url=pieces.address, cookies={"reviewer": "Marta"}) as client:
+    with httpx2.Client(base_url=pieces.address, cookies={"reviewer": "Marta"}, timeout=WAIT_MS / 1000) as client:
         others = [address for address, is_page in addresses().items() if not is_page]
         kinds = {address: client.get(address).headers["content-type"] for address in others}
     # A picture or a piece that is not there is told by a page.
