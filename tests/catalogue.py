@@ -65,6 +65,7 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/access.py": ("_in_words",),
     "workshop/advice.py": ("window_advice", "_advice", "cause_sentence", "share_words", "_more"),
     "workshop/changes.py": ("_why",),
+    "workshop/correcting_outlines.py": (),
     "workshop/curing.py": (),
     "workshop/guarded_reading.py": ("_ask",),
     "workshop/lessons.py": (),

@@ -44,7 +44,9 @@ class ReadLabels(Protocol):
 class PrepareReference(Protocol):
     """A photo to a reference; raises InputError with the reason if it is a poor one."""
 
-    def __call__(self, photo: Photo, *, features: Sequence[Feature] = ()) -> Reference: ...
+    def __call__(
+        self, photo: Photo, *, features: Sequence[Feature] = (), outline_xy: NDArray[np.float64] | None = None
+    ) -> Reference: ...
 
 
 class Combine(Protocol):

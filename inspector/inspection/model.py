@@ -123,11 +123,11 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         inside_mm = depth_inside(consensus, px_per_mm=px_per_mm)
         if turn > 0:
             for k in range(1, len(kept)):
-                silhouette = silhouette_of(layers[k], inside_mm, px_per_mm)
+                silhouette = _seen(kept[k], layers[k], inside_mm, px_per_mm)
                 warp = settle(layers[0], consensus, inside_mm, layers[k], silhouette, kept[k].view)
                 layers[k], agreements[k] = layer_of(kept[k].view, warp.photo_xy), warp.agreement
-        seen = [silhouette_of(layer, inside_mm, px_per_mm) for layer in layers]
-        consensus = _agreed(layers, seen, px_per_mm)
+        seen = [_seen(reference, layer, inside_mm, px_per_mm) for reference, layer in zip(kept, layers, strict=True)]
+        consensus = _agreed(kept, layers, seen, px_per_mm)
     fits = [agreement >= LEAST_AGREEMENT for agreement in agreements]
     left_out += [reference.name for reference, fit in zip(kept, fits, strict=True) if not fit]
     kept = [reference for reference, fit in zip(kept, fits, strict=True) if fit]
@@ -137,7 +137,9 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     layers = [layer_of(ref.view, _cut_map(layer.photo_xy, inner)) for ref, layer in zip(kept, layers, strict=True)]
     mask = _cut(consensus, inner, fill=0)
     inside_mm = depth_inside(mask, px_per_mm=px_per_mm)
-    silhouettes = tuple(silhouette_of(layer, inside_mm, px_per_mm).mask for layer in layers)
+    silhouettes = tuple(
+        _seen(reference, layer, inside_mm, px_per_mm).mask for reference, layer in zip(kept, layers, strict=True)
+    )
     any_piece = np.maximum.reduce([mask, *silhouettes])
     box = (wide[0] + inner[0], wide[1] + inner[1], inner[2], inner[3])
     fields = tuple(relief_field(layer.gray, px_per_mm) for layer in layers)
@@ -357,8 +359,21 @@ def _majority(masks: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
     return _largest_part(np.where(smooth >= 120, 255, 0).astype(np.uint8))
 
 
-def _agreed(layers: Sequence[Layer], seen: Sequence[Silhouette], px_per_mm: float) -> NDArray[np.uint8]:
-    """The majority, less what any reference clearly shows as lit mat: a shadow falls elsewhere in each photo."""
+def _seen(reference: Reference, layer: Layer, inside_mm: NDArray[np.float32], px_per_mm: float) -> Silhouette:
+    """Piece against mat as a reference shows it; where a person outlined the piece, as they said."""
+    silhouette = silhouette_of(layer, inside_mm, px_per_mm)
+    if not reference.outlined:
+        return silhouette
+    return replace(silhouette, mask=np.where(_warped_mask(reference.view, layer) > 127, 255, 0).astype(np.uint8))
+
+
+def _agreed(
+    references: Sequence[Reference], layers: Sequence[Layer], seen: Sequence[Silhouette], px_per_mm: float
+) -> NDArray[np.uint8]:
+    """The majority, less what any reference clearly shows as lit mat: a shadow falls elsewhere in each photo.
+
+    What lies clearly outside an outline that a person drew, or clearly inside it, is as they said.
+    """
     consensus = _majority([silhouette.mask for silhouette in seen])
     window = 2 * round(0.5 * px_per_mm) + 1
     for layer, silhouette in zip(layers, seen, strict=True):
@@ -367,6 +382,11 @@ def _agreed(layers: Sequence[Layer], seen: Sequence[Silhouette], px_per_mm: floa
         lit_mat = (silhouette.log_odds < CLEARLY_MAT) & (np.abs(layer.tone) < LIT_TONE) & layer.valid
         solid = cv2.morphologyEx(lit_mat.astype(np.uint8), cv2.MORPH_OPEN, np.ones((window, window), dtype=np.uint8))
         consensus[solid > 0] = 0
+    for reference, silhouette in zip(references, seen, strict=True):
+        if reference.outlined:
+            inside_mm = depth_inside(silhouette.mask, px_per_mm=px_per_mm)
+            consensus[inside_mm > SHADOW_MARGIN_MM] = 255
+            consensus[inside_mm < -SHADOW_MARGIN_MM] = 0
     return _largest_part(consensus)
 
 

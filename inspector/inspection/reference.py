@@ -29,6 +29,7 @@ class Reference:
     px_per_mm: float | None
     features: tuple[Feature, ...]
     view: View
+    outlined: bool = False  # whether a person said where the piece is
 
     @property
     def image_bgr(self) -> NDArray[np.uint8]:
@@ -55,19 +56,30 @@ class Reference:
         return prepare_reference(read_photo(path.read_bytes(), name=path.name), features=features)
 
 
-def prepare_reference(photo: Photo, *, features: Sequence[Feature] = ()) -> Reference:
+def prepare_reference(
+    photo: Photo, *, features: Sequence[Feature] = (), outline_xy: NDArray[np.float64] | None = None
+) -> Reference:
     """Find the piece in a photo of a good one.
+
+    Parameters
+    ----------
+    photo : Photo
+    features : sequence of Feature
+    outline_xy : ndarray, shape (n, 2), optional
+        Where a person says that the piece is, in px of the photo.
 
     Raises
     ------
     PhotoError
         If the photo is blurred, badly exposed or cut off, or if no piece is found in it.
     """
-    view = look_at(photo)
+    view = look_at(photo, outline_xy=outline_xy)
     reason = why_unusable(view)
     if reason is not None:
         raise PhotoError(f"Reference {photo.name} cannot be used: {reason}")
-    outline = outline_of(view.mask)
-    outline_xy = cv2.perspectiveTransform(outline[None], view.frame.photo_from_frame)[0]
+    found_xy = cv2.perspectiveTransform(outline_of(view.mask)[None], view.frame.photo_from_frame)[0]
     px_per_mm = None if view.sighting is None else view.sighting.px_per_mm
-    return Reference(photo.name, outline_xy, px_per_mm, tuple(features), view)
+    outlined = outline_xy is not None
+    return Reference(
+        photo.name, found_xy if outline_xy is None else outline_xy, px_per_mm, tuple(features), view, outlined
+    )

@@ -12,7 +12,7 @@ from inspector.aligning.structure import orientation_field
 from inspector.imaging.mat import MatSighting, find_mat
 from inspector.imaging.reading import Photo
 from inspector.imaging.rectifying import Frame, frame_on_mat, frame_without_mat, rectify
-from inspector.imaging.segmenting import SurfaceCues, segment_piece, surface_cues
+from inspector.imaging.segmenting import SurfaceCues, outline_of, segment_piece, surface_cues
 
 __all__ = ["FRAME_PX_PER_MM", "View", "look_at"]
 
@@ -35,7 +35,7 @@ class View:
     edges: NDArray[np.float32]  # (h, w, 2), vectors of doubled angle
 
 
-def look_at(photo: Photo, *, thorough: bool = True) -> View:
+def look_at(photo: Photo, *, thorough: bool = True, outline_xy: NDArray[np.float64] | None = None) -> View:
     """Find the mat and the piece in a photo.
 
     Parameters
@@ -43,6 +43,8 @@ def look_at(photo: Photo, *, thorough: bool = True) -> View:
     photo : Photo
     thorough : bool
         For a reference, whose outline counts; a photo that will be aligned to one needs only a rough mask.
+    outline_xy : ndarray, shape (n, 2), optional
+        Where a person says that the piece is, in px of the photo; openings in the piece are still looked for.
     """
     gray = cv2.cvtColor(photo.image_bgr, cv2.COLOR_BGR2GRAY)
     sighting = find_mat(gray, focal_px=photo.focal_px)
@@ -55,6 +57,8 @@ def look_at(photo: Photo, *, thorough: bool = True) -> View:
     frame_gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     cues = surface_cues(frame_bgr, frame)
     mask = segment_piece(cues, px_per_mm=frame.px_per_mm, thorough=thorough or sighting is None)
+    if outline_xy is not None:
+        mask = _within(mask, outline_xy, frame)
     if cues.print_seen:
         frame_gray = _without_print(frame_gray, mask, frame.px_per_mm)
     # Edges are wanted coarsely: on half the raster they cost a quarter.
@@ -62,6 +66,16 @@ def look_at(photo: Photo, *, thorough: bool = True) -> View:
     edges = orientation_field(half, px_per_mm=frame.px_per_mm / 2, scale_mm=EDGE_SCALE_MM)
     edges = cv2.resize(edges, frame.size_px, interpolation=cv2.INTER_LINEAR)
     return View(photo, gray, sighting, frame, frame_gray, cues, mask, edges)
+
+
+def _within(mask: NDArray[np.uint8], outline_xy: NDArray[np.float64], frame: Frame) -> NDArray[np.uint8]:
+    """A found mask held to an outline: nothing beyond it, and all of what the mask had left out beyond its own."""
+    frame_from_photo = np.linalg.inv(frame.photo_from_frame)
+    corners = cv2.perspectiveTransform(np.asarray(outline_xy, dtype=np.float64)[None], frame_from_photo)[0]
+    within, without_openings = np.zeros_like(mask), np.zeros_like(mask)
+    cv2.fillPoly(within, [np.round(corners).astype(np.int32)], 255)
+    cv2.fillPoly(without_openings, [outline_of(mask).astype(np.int32).reshape(-1, 1, 2)], 255)
+    return np.asarray(within & (mask | ~without_openings))
 
 
 def _without_print(gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:

@@ -101,6 +101,7 @@ from inspector.log.molds import (
     list_molds,
     list_references,
     remove_feature,
+    set_reference_outline,
     set_reference_use,
 )
 from inspector.log.moving import move_log
@@ -409,6 +410,7 @@ __all__ = [
     "revoke_token",
     "set_lesson_use",
     "set_password",
+    "set_reference_outline",
     "set_reference_use",
     "set_role",
     "sha256_of",

@@ -1,6 +1,6 @@
 """Molds in the log, with their views, references and features."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -11,7 +11,7 @@ from inspector.errors import InputError
 from inspector.log.opening import Log
 from inspector.log.photo_rows import NewPhoto, photo_row
 from inspector.log.records import Feature, Mold, MoldReference, Points
-from inspector.log.reference_tables import ReferenceUseRow, latest_uses
+from inspector.log.reference_tables import ReferenceOutlineRow, ReferenceUseRow, latest_outlines, latest_uses
 from inspector.log.release_agents import release_agents_by_mold
 from inspector.log.tables import FeatureRow, InspectionRow, MoldRow, PhotoRow, PieceRow, ReferenceRow, ViewRow
 
@@ -30,6 +30,7 @@ __all__ = [
     "list_references",
     "mold_row",
     "remove_feature",
+    "set_reference_outline",
     "set_reference_use",
 ]
 
@@ -113,7 +114,7 @@ def add_reference(log: Log, reference: NewReference, *, mold: str, view: str) ->
         session.flush()
         for row in view_.references:
             if row.photo_id == photo.id:
-                return _reference(row), False
+                return _references(session, [row])[0], False
         taken = {row.name for other in mold_.views for row in other.references}
         row = ReferenceRow(
             view=view_,
@@ -126,7 +127,7 @@ def add_reference(log: Log, reference: NewReference, *, mold: str, view: str) ->
         )
         session.add(row)
         session.flush()
-        return _reference(row), True
+        return _references(session, [row])[0], True
 
 
 def confirm_reference(log: Log, reference_id: int) -> MoldReference:
@@ -135,7 +136,7 @@ def confirm_reference(log: Log, reference_id: int) -> MoldReference:
         row = _reference_row(session, reference_id)
         if row.confirmed_at is None:
             row.confirmed_at = datetime.now(UTC)
-        return _reference(row)
+        return _references(session, [row])[0]
 
 
 def discard_reference(log: Log, reference_id: int) -> None:
@@ -153,13 +154,18 @@ def discard_reference(log: Log, reference_id: int) -> None:
                 f"Reference {row.name} of mold {row.view.mold.name} is in use: somebody said yes to it. "
                 "Only references that wait for a yes can be discarded."
             )
+        for outline in session.scalars(
+            select(ReferenceOutlineRow).where(ReferenceOutlineRow.reference_id == reference_id)
+        ):
+            session.delete(outline)
+        session.flush()
         session.delete(row)
 
 
 def find_reference(log: Log, reference_id: int) -> MoldReference:
     """Find a reference by its number."""
     with log.reading() as session:
-        return _reference(_reference_row(session, reference_id))
+        return _references(session, [_reference_row(session, reference_id)])[0]
 
 
 def list_references(log: Log, mold: str) -> tuple[MoldReference, ...]:
@@ -173,14 +179,7 @@ def list_references(log: Log, mold: str) -> tuple[MoldReference, ...]:
             .options(selectinload(ReferenceRow.features), joinedload(ReferenceRow.view).joinedload(ViewRow.mold))
             .order_by(ReferenceRow.id)
         ).all()
-        retired = dict(
-            session.execute(
-                select(ReferenceUseRow.reference_id, ReferenceUseRow.why).where(
-                    ReferenceUseRow.id.in_(latest_uses()), ReferenceUseRow.in_use.is_(False)
-                )
-            ).all()
-        )
-        return tuple(_reference(row, retired_why=retired.get(row.id)) for row in rows)
+        return _references(session, rows)
 
 
 def set_reference_use(log: Log, reference_id: int, *, in_use: bool, said_by: str, why: str) -> None:
@@ -198,6 +197,26 @@ def set_reference_use(log: Log, reference_id: int, *, in_use: bool, said_by: str
         session.add(
             ReferenceUseRow(
                 reference_id=reference_id, in_use=in_use, said_by=said_by, why=why, created_at=datetime.now(UTC)
+            )
+        )
+
+
+def set_reference_outline(log: Log, reference_id: int, outline_xy: Points | None, *, said_by: str) -> None:
+    """Say where the piece is on a reference photo; None takes the outline again that was found.
+
+    Raises
+    ------
+    InputError
+        If there is no such reference.
+    """
+    with log.writing() as session:
+        _reference_row(session, reference_id)
+        session.add(
+            ReferenceOutlineRow(
+                reference_id=reference_id,
+                outline_xy=None if outline_xy is None else [list(point) for point in outline_xy],
+                said_by=said_by,
+                created_at=datetime.now(UTC),
             )
         )
 
@@ -320,18 +339,43 @@ def _free_name(name: str, taken: set[str]) -> str:
     return candidate
 
 
-def _reference(row: ReferenceRow, *, retired_why: str | None = None) -> MoldReference:
+def _references(session: Session, rows: Sequence[ReferenceRow]) -> tuple[MoldReference, ...]:
+    """References as they are held now, with what people said about them."""
+    ids = [row.id for row in rows]
+    retired = dict(
+        session.execute(
+            select(ReferenceUseRow.reference_id, ReferenceUseRow.why).where(
+                ReferenceUseRow.reference_id.in_(ids),
+                ReferenceUseRow.id.in_(latest_uses()),
+                ReferenceUseRow.in_use.is_(False),
+            )
+        ).all()
+    )
+    outlines = session.scalars(
+        select(ReferenceOutlineRow).where(
+            ReferenceOutlineRow.reference_id.in_(ids),
+            ReferenceOutlineRow.id.in_(latest_outlines()),
+            ReferenceOutlineRow.outline_xy.is_not(None),
+        )
+    )
+    corrected = {row.reference_id: row for row in outlines}
+    return tuple(_reference(row, retired_why=retired.get(row.id), corrected=corrected.get(row.id)) for row in rows)
+
+
+def _reference(row: ReferenceRow, *, retired_why: str | None, corrected: ReferenceOutlineRow | None) -> MoldReference:
+    outline_xy = row.outline_xy if corrected is None or corrected.outline_xy is None else corrected.outline_xy
     return MoldReference(
         id=row.id,
         name=row.name,
         mold=row.view.mold.name,
         view=row.view.name,
         photo_id=row.photo_id,
-        outline_xy=tuple((x, y) for x, y in row.outline_xy),
+        outline_xy=tuple((x, y) for x, y in outline_xy),
         px_per_mm=row.px_per_mm,
         confirmed=row.confirmed_at is not None,
         features=tuple(_feature(feature) for feature in row.features),
         retired_why=retired_why,
+        outlined_by=None if corrected is None else corrected.said_by,
     )
 
 

@@ -102,12 +102,15 @@ class MoldReference:
     view: str
     photo_id: int
     outline_xy: Points
+    """As a person corrected it, else as it was found."""
     px_per_mm: float | None
     confirmed: bool
     """Whether a person has looked at the outline and said yes; only then is it used."""
     features: tuple[Feature, ...]
     retired_why: str | None = None
     """Why it is used no more, though somebody said yes to it once."""
+    outlined_by: str | None = None
+    """Who corrected its outline; None where it is the one that was found."""
 
     @property
     def in_use(self) -> bool:

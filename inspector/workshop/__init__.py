@@ -59,6 +59,7 @@ from inspector.log import (
 from inspector.workshop.access import LEAST_PASSWORD_SIGNS, LONGEST_SESSION, Access, SignedIn, may
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.changes import MovedWindow
+from inspector.workshop.correcting_outlines import Correction
 from inspector.workshop.curing import ASSUMED_DEGC, Curing, DemoldStrength, KeptTemperature, PieceAge, PieceCure
 from inspector.workshop.demo import (
     DemoFolders,
@@ -138,6 +139,7 @@ __all__ = [
     "CementClass",
     "ComparedPieces",
     "Comparison",
+    "Correction",
     "Curing",
     "DemoFolders",
     "DemoPhoto",

@@ -36,6 +36,8 @@ def references_code(references: Iterable[MoldReference]) -> str:
     """
     in_use = [
         [one.id, one.photo_id, one.view, one.name, [[feature.name, feature.polygon_xy] for feature in one.features]]
+        # What was found follows from the photo.
+        + ([] if one.outlined_by is None else [one.outline_xy])
         for one in sorted(references, key=lambda one: one.id)
         if one.in_use
     ]

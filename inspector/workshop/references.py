@@ -80,4 +80,7 @@ class PreparedReferences:
             Feature(name=feature.name, polygon_xy=np.asarray(feature.polygon_xy, dtype=float))
             for feature in logged.features
         ]
-        return self._engine.prepare_reference(replace(photo, name=logged.name), features=features)
+        outline_xy = None if logged.outlined_by is None else np.asarray(logged.outline_xy, dtype=float)
+        return self._engine.prepare_reference(
+            replace(photo, name=logged.name), features=features, outline_xy=outline_xy
+        )

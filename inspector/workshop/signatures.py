@@ -3,6 +3,7 @@
 The folder can be deleted at any time; what is missing is made again.
 """
 
+import hashlib
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -14,7 +15,7 @@ import numpy as np
 from inspector.inspection import Reference
 from inspector.inspection.engine import Engine
 from inspector.inspection.recognising import SIGNATURE_VERSION, Signature, make_signature
-from inspector.log.records import MoldReference
+from inspector.log.records import MoldReference, Points
 
 __all__ = ["KeptSignatures"]
 
@@ -46,16 +47,19 @@ class KeptSignatures:
         self._folder = folder
         self._prepare = prepare
         self._sha256_of = sha256_of
-        self._kept: dict[int, Signature] = {}
+        self._kept: dict[str, Signature] = {}
         self._lock = Lock()  # two threads that need the same one would both do the work
 
     def get(self, reference: MoldReference) -> Signature:
         """Give the signature of a reference."""
+        # What was found follows from the photo; what a person drew does not.
+        drawn = "" if reference.outlined_by is None else f"-{_code(reference.outline_xy)}"
         with self._lock:
-            if reference.photo_id not in self._kept:
-                name = f"{self._sha256_of(reference.photo_id)}-{self._engine.version}-{SIGNATURE_VERSION}.npz"
-                self._kept[reference.photo_id] = self._from_file(self._folder / name, reference)
-            return self._kept[reference.photo_id]
+            key = f"{self._sha256_of(reference.photo_id)}{drawn}"
+            if key not in self._kept:
+                name = f"{key}-{self._engine.version}-{SIGNATURE_VERSION}.npz"
+                self._kept[key] = self._from_file(self._folder / name, reference)
+            return self._kept[key]
 
     def _from_file(self, path: Path, reference: MoldReference) -> Signature:
         try:
@@ -65,6 +69,10 @@ class KeptSignatures:
             signature = self._engine.sign_reference(self._prepare(reference))
             _write(path, signature)
             return signature
+
+
+def _code(outline_xy: Points) -> str:
+    return hashlib.sha256(repr(outline_xy).encode()).hexdigest()[:16]
 
 
 def _write(path: Path, signature: Signature) -> None:

@@ -59,6 +59,7 @@ from inspector.log import (
 )
 from inspector.workshop.access import Access
 from inspector.workshop.comparison import Comparison, references_code
+from inspector.workshop.correcting_outlines import CorrectingOutlines
 from inspector.workshop.curing import Curing, mix_curve
 from inspector.workshop.exporting import Exporting
 from inspector.workshop.keeping import keep_photo
@@ -155,6 +156,8 @@ class Workshop:
         """What people say about findings and pieces, and taking it back."""
         self.naming = NamingFeatures(opened)
         """Features that people outline on reference photos."""
+        self.outlines = CorrectingOutlines(opened, engine)
+        """Outlines of references that people put right."""
         self.lessons = Lessons(opened)
         """Places of molds that are taken as normal, since reviewers dismissed marks there."""
         self.planning = Planning(opened, self.curing)

@@ -188,6 +188,7 @@ ANSWERS = [
     ("/photos", {"mold": MOLD}, "h1"),
     ("/pieces/1/dispositions", {"outcome": "sell", "seen": "0.0.0"}, "h1"),
     ("/references/1/features", {"name": " ", "outline": "200,200 500,200 500,500"}, "[role=alert]"),
+    ("/references/1/outline", {"how": "add", "outline": "200,200 500,200 500,500", "name": "Jo"}, "[role=alert]"),
     ("/pours/1/temperatures", {"temperature_c": "900"}, "h1"),
 ]
 

@@ -248,3 +248,25 @@ def test_a_part_is_drawn_and_corrected_by_keys_and_what_is_refused_stays(served:
     assert after["stalk"] == before["stalk"]
     assert after["tip"][0][1] > before["tip"][0][1]
     assert after["tip"][1:] == before["tip"][1:]
+
+
+def test_the_outline_of_a_good_piece_is_corrected_by_thumb(served: Served, open_page: OpenPage) -> None:
+    page = open_page("/molds/oak-leaf/setup", PHONE, reviewer="Marta")
+    page.get_by_role("link", name="Correct the outline on r1.jpg").tap()
+    right_before = max(x for x, _ in served.shop.reference(1).outline_xy)
+    page.get_by_role("button", name="Take away what is not the piece").tap()
+    expect(page.get_by_text("Draw around what is not the piece, over the line.")).to_be_visible()
+    swipe(page, [(850, 200), (980, 200), (980, 450), (850, 450)])
+    page.get_by_role("button", name="Take it away").tap()
+    expect(page.get_by_text("Corrected by Marta.")).to_be_visible()
+    assert right_before == pytest.approx(940, abs=2)
+    assert max(x for x, y in served.shop.reference(1).outline_xy if 230 < y < 420) == pytest.approx(850, abs=10)
+    page.get_by_role("button", name="Take away what is not the piece").tap()
+    swipe(page, [(950, 200), (990, 200), (990, 300)])  # off the piece: refused, and it stays to be moved
+    page.get_by_role("button", name="Take it away").tap()
+    expect(page.get_by_role("alert")).to_contain_text("lies outside the outline already")
+    expect(page.get_by_role("button", name="Corner 1 of 3")).to_be_focused()
+    page.get_by_role("button", name="Leave it").tap()
+    page.get_by_role("button", name="Take the outline again that was found").tap()
+    expect(page.get_by_text("As it was found.")).to_be_visible()
+    assert served.shop.reference(1).outlined_by is None

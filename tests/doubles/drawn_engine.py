@@ -35,8 +35,8 @@ class DrawnReference:
         return mask > 0
 
 
-def prepare_reference(photo, *, features=()):
-    box = _box(_light(photo.image_bgr))
+def prepare_reference(photo, *, features=(), outline_xy=None):
+    box = _box(_light(photo.image_bgr)) if outline_xy is None else outline_xy
     if box is None:
         raise PhotoError(f"Photo {photo.name} shows no piece. Lay it inside the markers.")
     return DrawnReference(photo.name, photo.image_bgr, box, PX_PER_MM, tuple(features))

@@ -78,3 +78,16 @@ def test_a_view_is_added_once(stocked):
     log.add_view(stocked, mold="heron", view="back")
     log.add_view(stocked, mold="heron", view="back")
     assert log.find_mold(stocked, "heron").views == ("side", "top", "back")
+
+
+def test_a_corrected_outline_counts_until_the_found_one_is_taken_again(stocked, make):
+    found, _ = log.add_reference(stocked, make.reference(stocked), mold="heron", view="side")
+    drawn = ((1.0, 1.0), (9.0, 1.0), (9.0, 9.5))
+    log.set_reference_outline(stocked, found.id, drawn, said_by="Marta")
+    (held,) = log.list_references(stocked, "heron")
+    assert (held.outline_xy, held.outlined_by) == (drawn, "Marta")
+    assert log.find_reference(stocked, found.id) == held
+    log.set_reference_outline(stocked, found.id, None, said_by="Jo")
+    assert log.find_reference(stocked, found.id) == found
+    log.discard_reference(stocked, found.id)
+    assert log.list_references(stocked, "heron") == ()

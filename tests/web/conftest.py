@@ -173,8 +173,8 @@ def add(client: TestClient) -> Callable[..., int]:
     return add_piece
 
 
-def _prepare_reference(photo: Photo, *, features: Sequence[Any] = ()) -> Any:
-    outline_xy = np.array([[10, 10], [300, 10], [300, 230]], float)
+def _prepare_reference(photo: Photo, *, features: Sequence[Any] = (), outline_xy: Any = None) -> Any:
+    outline_xy = np.array([[10, 10], [300, 10], [300, 230]], float) if outline_xy is None else outline_xy
     return SimpleNamespace(name=photo.name, outline_xy=outline_xy, px_per_mm=5.0, features=tuple(features))
 
 

@@ -194,9 +194,9 @@ def test_references_are_prepared_once(tmp_path, draw, engine):
 
     prepared = []
 
-    def prepare_reference(photo, *, features=()):
+    def prepare_reference(photo, **said):
         prepared.append(photo.name)
-        return engine.prepare_reference(photo, features=features)
+        return engine.prepare_reference(photo, **said)
 
     with Workshop.open(tmp_path / "data", engine=replace(engine, prepare_reference=prepare_reference)) as shop:
         shop.add_mold("heron")

@@ -18,6 +18,7 @@ export function outlineEditor(section, form) {
   let corners = []; // in pixels of the photo
   let editor = null;
   let cameFrom = null;
+  let most = MOST_CORNERS; // of a line drawn now
 
   section.addEventListener("view", (event) => Object.assign(view, event.detail));
   form.querySelector("[data-leave]").addEventListener("click", leave);
@@ -33,13 +34,14 @@ export function outlineEditor(section, form) {
     open([[x, y - reach], [x + reach, y], [x, y + reach], [x - reach, y]], origin);
   }
   // An outline that is there already; the focus returns to `origin` when it is left.
-  function openAround(polygon, origin) {
-    open(thinned([...polygon.points].map((point) => [point.x, point.y])), origin);
+  function openAround(polygon, origin, { mostCorners = MOST_CORNERS } = {}) {
+    open(thinned([...polygon.points].map((point) => [point.x, point.y]), mostCorners), origin, mostCorners);
   }
 
-  function open(points, origin) {
+  function open(points, origin, mostCorners = MOST_CORNERS) {
     close();
     cameFrom = origin;
+    most = mostCorners;
     editor = document.createElement("div");
     editor.className = "outline-editor";
     editor.dataset.editor = "";
@@ -126,7 +128,7 @@ export function outlineEditor(section, form) {
     const end = () => {
       stage.removeEventListener("pointermove", follow);
       if (!editor) return;
-      build(isPlace(line) ? thinned(line) : before);
+      build(isPlace(line) ? thinned(line, most) : before);
       editor.querySelector("[data-corner]").focus({ preventScroll: true });
     };
     stage.addEventListener("pointermove", follow);
@@ -184,10 +186,10 @@ function area(points) {
 }
 
 // As few corners as a person can handle: D. H. Douglas and T. K. Peucker (1973), with an ever coarser tolerance.
-function thinned(points) {
+function thinned(points, mostCorners) {
   const reach = Math.max(...points.map(([x, y]) => Math.hypot(x - points[0][0], y - points[0][1])));
   let kept = points;
-  for (let tolerance = reach / 200; kept.length > MOST_CORNERS; tolerance *= 1.5) kept = closedLine(points, tolerance);
+  for (let tolerance = reach / 200; kept.length > mostCorners; tolerance *= 1.5) kept = closedLine(points, tolerance);
   return kept.length >= FEWEST ? kept : points;
 }
 
