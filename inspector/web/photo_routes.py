@@ -20,12 +20,13 @@ from starlette.responses import Response
 from inspector.errors import InputError, InspectorError
 from inspector.settings import Settings
 from inspector.web import words
+from inspector.web.callers import caller_of
 from inspector.web.describing import PhotoAnswer, PhotosAnswer
 from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_inspection, find_photo, find_piece
 from inspector.web.pages import ShopDep, render, wants_json
 from inspector.web.pictures import SIZES_PX, picture_response
-from inspector.web.reviewer import cleaned_name
+from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name
 from inspector.web.rights import least
 from inspector.web.sentences import told
 from inspector.workshop import KeptNow, LoggedPhoto, PhotoSending, PieceDetail, Workshop
@@ -101,13 +102,15 @@ async def add_photos(
     view: Annotated[str | None, Form()] = None,
     photo_key: Annotated[str | None, Form(pattern=_KEY)] = None,
     piece_key: Annotated[str | None, Form(pattern=_KEY)] = None,
+    taken_by: Annotated[str | None, Form(max_length=MAX_NAME_LENGTH)] = None,
 ) -> Response:
     """Keep the photos of a form, to be inspected; one that cannot be used does not stop the others.
 
     Each is on disk and in the log when this answers. Where its verdict takes longer, its outcome is `kept`, and the
     address under `verdict` tells it later. Without a mold each photo is recognised. A program that sends a photo again
     while it does not know whether the first try arrived gives both times the same `photo_key`; photos of one piece
-    share a `piece_key`.
+    share a `piece_key`. Photos stand under the name of whoever sends them: with `taken_by` they are refused where
+    somebody of another name is signed in.
     """
     settings: Settings = request.app.state.settings
     inspecting: Inspecting = request.app.state.inspecting
@@ -133,6 +136,10 @@ async def add_photos(
     chosen = [upload for upload in photos if upload.filename or upload.size]
     if not chosen:
         raise InputError(tr("No photo was chosen. Go back, choose or take at least one, and send it again."))
+    caller = caller_of(request)
+    if taken_by and caller.kind == "person" and caller.name != taken_by:
+        sentence = tr("%(name)s took this photo, and %(other)s is signed in.", name=taken_by, other=caller.name)
+        raise HTTPException(409, sentence)
     sending = None
     if photo_key is not None:
         if len(chosen) > 1:

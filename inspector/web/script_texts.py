@@ -53,6 +53,8 @@ _TEXTS: dict[str, dict[str, str | tuple[str, str]]] = {
         "signed-out": mark("You are signed out. It is sent once you have signed in."),
         "sent-when-over": mark("%(why)s It is sent as soon as that is over."),
         "sent-next": mark("It is sent next."),
+        "taken-by-other": mark("%(name)s took it. It is sent when %(name)s signs in on this phone."),
+        "send-as-mine": mark("Send it under my name"),
         "logged-already": mark("This photo was in the log already; it was not added again."),
         "sign-in": mark("Sign in"),
         "look-at-piece": mark("Look at piece %(id)s"),

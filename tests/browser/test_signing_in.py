@@ -1,12 +1,14 @@
 """Signing in, in a real browser, over pages that are served to a network."""
 
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from inspector.log import list_changes, open_log
 from inspector.settings import Settings
 from tests.browser.conftest import LAPTOP, PHONE, OpenPage, Served, pages_of, serving
 from tests.browser.test_every_page import complaints_of
@@ -116,6 +118,35 @@ def test_photos_outlast_a_session_and_are_sent_after_signing_in(network: Served,
     expect(page.locator("[data-unsent]")).to_be_hidden()
     names = sorted(piece.photo_names for piece in network.shop.pieces())
     assert names == [("0.jpg",), ("1.jpg",)]
+
+
+def test_photos_keep_the_name_that_they_were_taken_under(
+    network: Served, open_network_page: OpenPage, tmp_path: Path
+) -> None:
+    add_account(network, "Marta", "manage")
+    add_account(network, "Jonas", "record")
+    page = open_network_page("/photograph", {**PHONE, **CALM})
+    sign_in(page, "Marta")
+    expect(page.get_by_role("heading", name="Photograph", exact=True)).to_be_visible()
+    end_sessions(page)
+    for number in range(2):
+        shoot(page, photo_file(f"{number}.jpg", shade=180 + number))
+        expect(shots(page)).to_have_count(number + 1)
+    page.reload()
+    sign_in(page, "Jonas")
+    marta = "Marta took it. It is sent when Marta signs in on this phone."
+    expect(page.locator(".shot").filter(has_text=marta)).to_have_count(2)
+    assert network.shop.pieces() == ()
+    assert complaints_of(page) == []
+    page.get_by_role("button", name="Send it under my name").first.click()
+    expect(shots(page).filter(has_text="Clear")).to_have_count(1)
+    page.get_by_text("Signed in: Jonas").click()
+    page.get_by_role("button", name="Sign out").click()
+    sign_in(page, "Marta")
+    page.get_by_role("link", name="Photograph", exact=True).click()
+    expect(shots(page)).to_have_text(["Clear"] * 2)
+    with closing(open_log(tmp_path / "workshop")) as opened, opened.reading() as session:
+        assert [change.by for change in list_changes(session, row_table="photo", limit=2)] == ["Marta", "Jonas"]
 
 
 def end_sessions(page: Page) -> None:

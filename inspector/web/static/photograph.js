@@ -3,7 +3,7 @@
 import { drawPose, hasCamera, start, take, thumbOf, wasAllowed } from "./camera.js";
 import { readLive, readPhoto } from "./label-scanning.js";
 import { number, text } from "./texts.js";
-import { changes, keep, keepThumb, list, newKey, open, sendAgain, signInAddress, throwAway } from "./waiting-photos.js";
+import { changes, keep, keepThumb, list, newKey, open, sendAgain, sendAsMine, signInAddress, throwAway } from "./waiting-photos.js";
 
 const CHOSEN = "inspector-photographing";
 const form = document.querySelector("[data-photograph]");
@@ -238,6 +238,7 @@ function begin() {
     if (sending.has(photo.key)) return { words: text("being-inspected"), look: "waiting" };
     if (photo.state === "kept") return { words: text("kept"), look: "waiting" };
     if (photo.state === "waiting") return { words: text("waits"), look: "waiting" };
+    if (photo.state === "held") return { words: text("waits"), look: "refused" };
     if (photo.state === "refused") return { words: text("not-taken"), look: "refused" };
     const { outcome, message } = photo.answer;
     if (outcome === "clear") return { words: text("clear"), look: "clear" };
@@ -247,6 +248,7 @@ function begin() {
   function detailOf(photo) {
     if (photo.state === "logged") return photo.answer.outcome === "could not be used" ? photo.answer.message : "";
     if (sending.has(photo.key)) return "";
+    if (photo.state === "held") return text("taken-by-other", { name: photo.fields.taken_by });
     if (photo.state === "refused") return photo.said;
     if (photo.state === "kept") return `${photo.answer.message}.`;
     if (photo.signedOut) return text("signed-out");
@@ -273,6 +275,7 @@ function begin() {
     if (photo.state === "logged") {
       todo.append(make("a", { className: "button", href: photo.answer.piece, textContent: text("look-at-piece", { id: photo.answer.piece.split("/").pop() }) }));
     }
+    if (photo.state === "held") todo.append(act(text("send-as-mine"), () => sendAsMine(photo.key)));
     if (photo.state === "refused") {
       for (const name of photo.answer?.likely ?? []) {
         const title = [...mold.options].find((option) => option.value === name)?.textContent ?? name;

@@ -8,7 +8,7 @@ const place = document.querySelector("[data-unsent]");
 async function tell() {
   const known = await list();
   const waiting = known.filter((photo) => photo.state === "waiting").length;
-  const refused = known.filter((photo) => photo.state === "refused").length;
+  const refused = known.filter((photo) => photo.state === "refused" || photo.state === "held").length;
   const counted = (count, name) => (count ? text(name, { count }) : "");
   const photos = [counted(waiting, "not-sent-yet"), counted(refused, "to-look-at")].filter(Boolean).join(", ");
   place.hidden = !waiting && !refused;

@@ -14,7 +14,8 @@ const VERDICT_WITHIN_S = 5;
 const ANSWERS_WITHIN_MS = 10_000;
 
 // "waiting": not answered yet; "signedOut" where the program wants to know first who sends it.  "kept": it is in the log,
-// its verdict is to come.  "refused": a person decides.  "logged": it is in the log, and inspected.
+// its verdict is to come.  "refused": a person decides.  "held": somebody else took it than is signed in now.  "logged": it
+// is in the log, and inspected.
 export const changes = new EventTarget();
 
 let opened = null;
@@ -55,8 +56,12 @@ export async function list() {
   return photos.sort((one, other) => one.order - other.order);
 }
 
+// Who is signed in, as far as this page knows: one that was kept for when the program is out of reach may be mistaken, so
+// that the program has the last word.
+const signedIn = () => document.body.dataset.signedIn ?? "";
+
 export async function keep({ bytes, name, type, fields, pieceKey }) {
-  const photo = { key: newKey(), pieceKey, name, type, fields, thumb: null, order: Date.now(), state: "waiting", said: "", answer: null };
+  const photo = { key: newKey(), pieceKey, name, type, fields: { ...fields, taken_by: signedIn() }, thumb: null, order: Date.now(), state: "waiting", said: "", answer: null };
   await inStores("readwrite", (photos, stored) => {
     photos.put(photo);
     stored.put(bytes, photo.key);
@@ -77,6 +82,9 @@ export async function sendAgain(key, fields = {}) {
   await update(key, (photo) => ({ ...photo, fields: { ...photo.fields, ...fields }, state: "waiting", said: "", answer: null }));
   sendWaiting();
 }
+
+// Whoever is signed in takes over what somebody else photographed.
+export const sendAsMine = (key) => sendAgain(key, { taken_by: "" });
 
 export async function throwAway(key) {
   await inStores("readwrite", (photos, bytes) => {
@@ -155,6 +163,10 @@ async function sendAll() {
 
 // False where the program cannot be reached or asks to sign in, so that the others need not be tried.
 async function sendOne(photo) {
+  if (isOthers(photo)) {
+    await update(photo.key, held);
+    return true;
+  }
   const bytes = await inStores("readonly", (_, bytes) => bytes.get(photo.key));
   if (!bytes) return true; // thrown away meanwhile
   const body = new FormData();
@@ -177,6 +189,10 @@ async function sendOne(photo) {
     await update(photo.key, (now) => ({ ...now, said: text("you-are-signed-out"), signedOut: true }));
     return false; // the others would be answered alike
   }
+  if (response.status === 409) {
+    await update(photo.key, held);
+    return true;
+  }
   const answer = said.photos?.[0];
   const reason = said.error?.message ?? answer?.message ?? text("answered", { status: response.status });
   const mayPass = response.status >= 500 || [403, 408, 429].includes(response.status);
@@ -186,6 +202,15 @@ async function sendOne(photo) {
   if (answer?.piece || !mayPass) failures = 0;
   if (answer?.outcome === "kept") askForVerdicts();
   return true;
+}
+
+const isOthers = ({ fields }) => Boolean(fields.taken_by && signedIn() && fields.taken_by !== signedIn());
+const held = (now) => ({ ...now, state: "held", said: "", signedOut: false });
+
+async function letGoOfOwn() {
+  for (const photo of await list()) {
+    if (photo.state === "held" && photo.fields.taken_by === signedIn()) await update(photo.key, (now) => ({ ...now, state: "waiting" }));
+  }
 }
 
 const logged = (answer) => (now) => ({ ...now, state: "logged", said: "", answer, thumb: null });
@@ -237,5 +262,5 @@ export function goOn() {
   addEventListener("online", soon);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && soon());
   askForVerdicts();
-  return sendWaiting();
+  return letGoOfOwn().then(sendWaiting);
 }
