@@ -360,11 +360,17 @@ def _majority(masks: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
 
 
 def _seen(reference: Reference, layer: Layer, inside_mm: NDArray[np.float32], px_per_mm: float) -> Silhouette:
-    """Piece against mat as a reference shows it; where a person outlined the piece, as they said."""
+    """Piece against mat as a reference shows it, and where a person corrected its outline as they said."""
     silhouette = silhouette_of(layer, inside_mm, px_per_mm)
-    if not reference.outlined:
-        return silhouette
-    return replace(silhouette, mask=np.where(_warped_mask(reference.view, layer) > 127, 255, 0).astype(np.uint8))
+    said = _said(reference.view, layer)
+    return replace(silhouette, mask=np.where(said == 0, silhouette.mask, np.where(said > 0, 255, 0)).astype(np.uint8))
+
+
+def _said(view: View, layer: Layer) -> NDArray[np.int16]:
+    """What a person added to the mask of a photo (1) and took away from it (-1), in the box."""
+    if view.corrected is None:
+        return np.zeros(layer.gray.shape, dtype=np.int16)
+    return np.asarray(cv2.remap(view.corrected, layer.photo_xy, None, cv2.INTER_NEAREST, borderValue=0))
 
 
 def _agreed(
@@ -372,7 +378,7 @@ def _agreed(
 ) -> NDArray[np.uint8]:
     """The majority, less what any reference clearly shows as lit mat: a shadow falls elsewhere in each photo.
 
-    What lies clearly outside an outline that a person drew, or clearly inside it, is as they said.
+    Where a person corrected the outline of a reference, and not just at the edge of that, it is as they said.
     """
     consensus = _majority([silhouette.mask for silhouette in seen])
     window = 2 * round(0.5 * px_per_mm) + 1
@@ -382,11 +388,11 @@ def _agreed(
         lit_mat = (silhouette.log_odds < CLEARLY_MAT) & (np.abs(layer.tone) < LIT_TONE) & layer.valid
         solid = cv2.morphologyEx(lit_mat.astype(np.uint8), cv2.MORPH_OPEN, np.ones((window, window), dtype=np.uint8))
         consensus[solid > 0] = 0
-    for reference, silhouette in zip(references, seen, strict=True):
-        if reference.outlined:
-            inside_mm = depth_inside(silhouette.mask, px_per_mm=px_per_mm)
-            consensus[inside_mm > SHADOW_MARGIN_MM] = 255
-            consensus[inside_mm < -SHADOW_MARGIN_MM] = 0
+    for reference, layer in zip(references, layers, strict=True):
+        said = _said(reference.view, layer)
+        for part, value in ((said > 0, 255), (said < 0, 0)):
+            inside_mm = depth_inside(np.where(part, 255, 0).astype(np.uint8), px_per_mm=px_per_mm)
+            consensus[inside_mm > SHADOW_MARGIN_MM] = value
     return _largest_part(consensus)
 
 

@@ -29,7 +29,6 @@ class Reference:
     px_per_mm: float | None
     features: tuple[Feature, ...]
     view: View
-    outlined: bool = False  # whether a person said where the piece is
 
     @property
     def image_bgr(self) -> NDArray[np.uint8]:
@@ -79,7 +78,4 @@ def prepare_reference(
         raise PhotoError(f"Reference {photo.name} cannot be used: {reason}")
     found_xy = cv2.perspectiveTransform(outline_of(view.mask)[None], view.frame.photo_from_frame)[0]
     px_per_mm = None if view.sighting is None else view.sighting.px_per_mm
-    outlined = outline_xy is not None
-    return Reference(
-        photo.name, found_xy if outline_xy is None else outline_xy, px_per_mm, tuple(features), view, outlined
-    )
+    return Reference(photo.name, found_xy if outline_xy is None else outline_xy, px_per_mm, tuple(features), view)
