@@ -84,7 +84,9 @@ class ClaimedPhoto:
     photo: LoggedPhoto
     worker: str
     tries: int
-    """How often its inspection was begun, this time among them."""
+    """How often its inspection was begun, this time among them, but for those whose claim ran out."""
+    lapses: int
+    """How often a claim on it ran out."""
     mold: str | None
     """None where it is to be found out from the photo."""
     view: str | None
@@ -164,13 +166,18 @@ def claim_photo(log: Log, *, worker: str, lease: timedelta) -> ClaimedPhoto | No
         row = session.scalar(_free(now))
         if row is None:
             return None
-        row.claimed_by, row.claimed_until, row.tries = worker, now + lease, row.tries + 1
+        if row.claimed_by is None:
+            row.tries += 1
+        else:  # in place of the try whose claim ran out
+            row.lapses += 1
+        row.claimed_by, row.claimed_until = worker, now + lease
         photo = row.photo
         piece = photo.piece or _piece_sent_with(session, photo)
         return ClaimedPhoto(
             photo=photo_record(photo),
             worker=worker,
             tries=row.tries,
+            lapses=row.lapses,
             mold=None if piece is None else piece.mold.name,
             view=row.view,
             pour_id=row.pour_id,
@@ -282,7 +289,7 @@ def name_refused(log: Log, photo_id: int, *, mold: str) -> None:
     with log.writing() as session:
         row = _refused_row(session, photo_id)
         _make_piece(session, row, mold=mold, view=row.view)
-        row.refused, row.likely, row.tries = None, [], 0
+        row.refused, row.likely, row.tries, row.lapses = None, [], 0, 0
 
 
 def drop_refused(log: Log, photo_id: int) -> None:

@@ -33,7 +33,9 @@ class AwaitingPhotoRow(Base):
     likely: Mapped[list[Any]] = mapped_column(JSON)
     """The molds that it may show then, best first."""
     tries: Mapped[int]
-    """How often an inspection of it was begun."""
+    """How often an inspection of it was begun; one whose claim ran out does not count."""
+    lapses: Mapped[int] = mapped_column(server_default="0")
+    """How often a claim on it ran out: the machine had no time for it, or all of the program ended."""
     claimed_by: Mapped[str | None]
     claimed_until: Mapped[datetime | None]
     """Until then nobody else begins with it."""

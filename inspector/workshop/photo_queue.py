@@ -29,6 +29,9 @@ LEASE_S = 20.0
 _RENEWED_EVERY_S = 5.0
 # A photo that ends its worker this often is left alone: one worker may have died of something else.
 MOST_TRIES = 2
+# A claim runs out where the machine has no time for it, which is no fault of the photo; or where a photo takes all of
+# the program down with it, which may not go on for ever.
+MOST_LAPSES = 10
 
 _logger = logging.getLogger(__name__)
 
@@ -199,6 +202,10 @@ class PhotoQueue:
         if claim.tries > MOST_TRIES:
             what = "ended the program that inspected it twice, likely for want of memory"
             self._give_up(claim, f"Photo {name} {what}. Look at the piece yourself.")
+            return claim.photo.id
+        if claim.lapses > MOST_LAPSES:
+            begun = claim.tries + claim.lapses - 1
+            self._give_up(claim, f"Photo {name} was begun {begun} times and never ended. Look at the piece yourself.")
             return claim.photo.id
         try:
             with self._renewing(claim):

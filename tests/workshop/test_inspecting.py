@@ -4,13 +4,15 @@ import os
 import signal
 from concurrent.futures import FIRST_COMPLETED, wait
 from contextlib import suppress
+from datetime import timedelta
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
-from inspector.log import LogPlace, check_log
+from inspector.log import LogPlace, check_log, claim_photo
 from inspector.workshop import Workshop
 from inspector.workshop.inspecting import InspectingProcesses, InspectingThread
 from tests.doubles.drawing import drawn_photo
@@ -133,6 +135,20 @@ def test_a_fault_of_the_program_costs_one_photo(kept_at: LogPlace) -> None:
         (inspection,) = shop.piece(shop.photo(faulty).piece_id).inspections
         assert inspection.status == "unusable"
         assert "The program failed on photo faulty.png (ZeroDivisionError" in inspection.reason
+
+
+@only_sqlite
+def test_a_claim_that_ran_out_is_no_fault_of_the_photo_unless_it_never_ends(kept_at: LogPlace) -> None:
+    lapse = partial(claim_photo, worker="slow", lease=timedelta(seconds=-1))
+    with Workshop.open(kept_at, engine=DRAWN_ENGINE) as shop:
+        for number, (lapses, wanted) in enumerate([(5, "inspected"), (12, "unusable")]):
+            photo_id = keep(shop, number)
+            for _ in range(lapses):  # a machine that is too busy to renew, a process after the other
+                assert lapse(shop._log) is not None
+            assert shop.queue.inspect_next(worker="in time") == photo_id
+            (inspection,) = shop.piece(shop.photo(photo_id).piece_id).inspections
+            assert inspection.status == wanted
+        assert inspection.reason.startswith("Photo 1.jpg was begun 12 times and never ended.")
 
 
 def test_a_mold_that_was_not_said_is_found_out_or_asked_for(kept_at: LogPlace) -> None:
