@@ -199,6 +199,7 @@ from inspector.log.windows import (
     list_mold_settings,
     list_window_changes,
 )
+from inspector.log.wrong_guesses import WrongGuesses, forget_wrong_guesses, keep_wrong_guesses, list_wrong_guesses
 
 __all__ = [
     "BREAK_WORDS",
@@ -288,6 +289,7 @@ __all__ = [
     "Verdict",
     "Window",
     "WindowChange",
+    "WrongGuesses",
     "acting_as",
     "add_account",
     "add_constant_temperature",
@@ -352,6 +354,7 @@ __all__ = [
     "find_token",
     "find_units",
     "finish_claim",
+    "forget_wrong_guesses",
     "has_manager",
     "has_past",
     "history_faults",
@@ -359,6 +362,7 @@ __all__ = [
     "is_known_browser",
     "keep_for_inspection",
     "keep_learnt",
+    "keep_wrong_guesses",
     "last_word",
     "latest_windows",
     "list_accounts",
@@ -389,6 +393,7 @@ __all__ = [
     "list_unit_choices",
     "list_waiting",
     "list_window_changes",
+    "list_wrong_guesses",
     "move_log",
     "move_photos",
     "name_refused",

@@ -21,6 +21,7 @@ __all__ = [
     "SessionRow",
     "TokenRow",
     "TokenSecretRow",
+    "WrongGuessRow",
 ]
 
 _ROLE = "role IN ('see', 'record', 'manage')"
@@ -119,7 +120,18 @@ class TokenSecretRow(Base):
     token: Mapped[TokenRow] = relationship()
 
 
-PASSING_TABLES = frozenset(row.__tablename__ for row in (LinkRow, SessionRow, KnownBrowserRow))
+class WrongGuessRow(Base):
+    """How often a password was tried in vain by an address, for a name or in a browser, all three told as a hash."""
+
+    __tablename__ = "wrong_guess"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key_sha256: Mapped[bytes] = mapped_column(LargeBinary(32), unique=True)
+    tries: Mapped[int]
+    last_at: Mapped[datetime]
+
+
+PASSING_TABLES = frozenset(row.__tablename__ for row in (LinkRow, SessionRow, KnownBrowserRow, WrongGuessRow))
 """Tables of what is over after a while."""
 SECRET_TABLES = PASSING_TABLES | {PasswordRow.__tablename__, TokenSecretRow.__tablename__}
 """Tables that the history leaves out."""

@@ -194,9 +194,8 @@ def _end_what_passes(copy: Path) -> None:
     """Leave sessions and links out: who has signed out since, or used one, must not be let in by a restored log."""
     with closing(sqlite3.connect(copy)) as connection, connection:
         held = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        if held >= PASSING_TABLES:  # a log of an older program has none
-            for name in PASSING_TABLES:
-                connection.execute(f"DELETE FROM {name}")  # noqa: S608 - names of this program
+        for name in PASSING_TABLES & held:  # a log of an older program has not all of them
+            connection.execute(f"DELETE FROM {name}")  # noqa: S608 - names of this program
 
 
 def _summary(contents: Mapping[str, Any], file: Path) -> Backup:

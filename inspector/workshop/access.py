@@ -82,7 +82,7 @@ class Access:
         self._log = opened
         self._hasher = PasswordHasher.from_parameters(RFC_9106_LOW_MEMORY)
         self._hashing = threading.BoundedSemaphore(_HASHES_AT_ONCE)
-        self._guesses = Guesses()
+        self._guesses = Guesses(opened)
         self._decoy: str | None = None
 
     # Accounts

@@ -16,6 +16,7 @@ from argon2.profiles import CHEAPEST
 from inspector.errors import InputError, SignInError
 from inspector.log import Log, back_up, check_log, open_log, restore
 from inspector.workshop.access import Access
+from inspector.workshop.guesses import FREE_TRIES
 
 PASSWORD = "four words in a row"
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -124,6 +125,22 @@ def test_the_wait_after_wrong_passwords_is_told_and_never_too_short(access: Acce
     first = next(refusal for refusal in tries if refusal.wait_s > 0)
     a_bit_later = NOW + timedelta(seconds=first.wait_s - 0.3)
     assert "Wait a second, then try again" in str(refused(a_bit_later))  # not "0 seconds", which it is rounded to
+
+
+def test_a_restart_does_not_forget_wrong_tries(opened: Log, access: Access) -> None:
+    with_password(access)
+    for _ in range(FREE_TRIES):
+        with pytest.raises(SignInError, match="do not belong together"):
+            access.sign_in("Rosa", "wrong words in a row", address="10.0.0.1", now=NOW)
+    again = Access(opened)
+    with pytest.raises(SignInError, match="too many wrong tries"):
+        again.sign_in("Rosa", PASSWORD, address="10.0.0.1", now=NOW)
+    later = NOW + timedelta(seconds=2)
+    assert again.sign_in("Rosa", PASSWORD, address="10.0.0.1", now=later).account.name == "Rosa"
+    with opened.reading() as session:  # who signs in rightly leaves what was wrong before
+        kept = session.connection().exec_driver_sql("SELECT tries FROM wrong_guess").all()
+    assert kept == [(FREE_TRIES,)] * 2
+    assert Access(opened).sign_in("Rosa", PASSWORD, address="10.0.0.2", now=NOW + timedelta(days=2))
 
 
 def test_who_was_removed_can_be_let_in_again_and_has_no_password_then(access: Access) -> None:
