@@ -37,6 +37,8 @@ __all__ = ["router"]
 
 router = APIRouter()
 
+# Another one as soon as the same numbers are drawn otherwise: what browsers and the data folder keep is of no use then.
+_DRAWN_AS = 2
 _PICTURE_MARK = re.compile("[0-9a-f]{64}")
 _PIECES_A_PAGE = 48
 _LATEST_SHOWN = 6
@@ -147,7 +149,9 @@ def show_picture(
     mark = _picture_mark(wanted, window, trends)
     headers["ETag"] = f'"{mark}"'
     return Response(
-        kept_picture(folder, f"{mark}.svg", lambda: wanted.svg(say=told)), media_type="image/svg+xml", headers=headers
+        kept_picture(folder, f"{mark}.svg", lambda: wanted.svg(say=told, titled=False)),
+        media_type="image/svg+xml",
+        headers=headers,
     )
 
 
@@ -159,8 +163,17 @@ def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:
 
 def _picture_mark(picture: LossPicture, window: MoldWindow, trends: MoldTrends) -> str:
     """What a picture shows, as a name for it: another log, language or unit gives another one."""
-    written = (spoken().tag, units())
-    shown = (picture.name, picture.title, picture.rows, window.title, window.as_json(), trends.as_json(), written)
+    written = (spoken().tag, units(), _DRAWN_AS)
+    shown = (
+        picture.name,
+        picture.title,
+        picture.rows,
+        window.title,
+        window.as_json(),
+        trends.as_json(),
+        written,
+        _DRAWN_AS,
+    )
     points = (window.points.age_h.tobytes(), window.points.lost.tobytes(), window.strength.strength_fraction.tobytes())
     mark = hashlib.sha256(json.dumps(shown, default=str).encode())
     for part in points:

@@ -11,8 +11,8 @@ from inspector.workshop import Points
 
 __all__ = ["PlacedLetter", "letter", "place_letters"]
 
-# The page opens with the piece over this share of the photo's width or height, at most so much enlarged: `features.js`
-# and `zooming.js`. A letter takes so much of the width of a phone.
+# The page opens with the piece over this share of the photo's width or height, at most so much enlarged, as
+# `zooming.js` has it. A letter takes so much of the width of a phone.
 _PIECE_SHARE = 0.72
 _LARGEST_ZOOM = 8
 _ROOM_OF_PHONE = 24 / 360

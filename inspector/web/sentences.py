@@ -26,6 +26,8 @@ __all__ = ["told", "told_all"]
 
 _PLACE = re.compile(r"%\((\w+)\)s(?: (mm|degC|°C|MPa)\b)?|%%")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+# Places that hold the number which a row of the log goes by.
+_NUMBERED = re.compile(r"(?:\w+_)?id|pour")
 _DATE = re.compile(r"(?:(\d{1,2}) )?([A-Z][a-z]+) (\d{4})")
 _TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d [+-]\d{4}")
 _MONTHS = {name: number for number, name in enumerate(calendar.month_name) if name}
@@ -131,6 +133,8 @@ def _filled(form: _Form, values: dict[str, str], *, depth: int) -> str:
         if name is None:
             return "%"
         value = values[name]
+        if value.isdigit() and _NUMBERED.fullmatch(name):  # piece 12345 is no quantity
+            return value
         if unit is not None and _NUMBER.fullmatch(value):
             return _measured(float(value), unit, value)
         said = _said(value, depth=depth + 1)

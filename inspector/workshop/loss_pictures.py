@@ -73,20 +73,24 @@ class LossPicture:
     draw: Callable[["Axes"], None]
     """Draws it into a figure; nothing is drawn before it is wanted, since that takes longer than to work it out."""
 
-    def svg(self, *, say: Callable[[str], str] = str) -> bytes:
-        """Give it for a page; `say` puts each text that is drawn into the words of whoever looks at it."""
-        return _drawn(lambda figure: self._on(figure, say), "svg")
+    def svg(self, *, say: Callable[[str], str] = str, titled: bool = True) -> bytes:
+        """Give it as a file, or without its title for a page that has it as a heading.
+
+        `say` puts each text that is drawn into the words of whoever looks at it.
+        """
+        return _drawn(lambda figure: self._on(figure, say, titled=titled), "svg")
 
     def png(self, *, say: Callable[[str], str] = str) -> bytes:
         """Give it for print."""
-        return _drawn(lambda figure: self._on(figure, say), "png")
+        return _drawn(lambda figure: self._on(figure, say, titled=True), "png")
 
-    def _on(self, figure: "Figure", say: Callable[[str], str]) -> None:
+    def _on(self, figure: "Figure", say: Callable[[str], str], *, titled: bool) -> None:
         from matplotlib.text import Text
 
         axes = figure.subplots()
         self.draw(axes)
-        axes.set_title(self.title, loc="left", fontsize=13)
+        if titled:
+            axes.set_title(self.title, loc="left", fontsize=13)
         for text in figure.findobj(Text):
             text.set_text(say(text.get_text()))
 

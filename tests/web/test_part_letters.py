@@ -1,5 +1,8 @@
 import math
+import re
+from pathlib import Path
 
+from inspector.web import part_letters
 from inspector.web.part_letters import letter, place_letters
 
 # A round piece with twelve lobes at its rim, on a photo of 12 megapixels: on a phone each is 20 px wide.
@@ -13,6 +16,14 @@ PHONE_PX = 1400 / (0.72 * 270)
 
 def test_letters_go_on_after_z() -> None:
     assert [letter(number) for number in (0, 25, 26, 27, 51, 52)] == ["A", "Z", "AA", "AB", "AZ", "BA"]
+
+
+def test_the_page_opens_as_letters_are_placed_for() -> None:
+    script = (Path(part_letters.__file__).parent / "static" / "zooming.js").read_text(encoding="utf-8")
+    share, largest = (
+        float(re.findall(rf"const {name} = ([\d.]+);", script)[0]) for name in ("OPENING_SHARE", "LARGEST")
+    )
+    assert (share, largest) == (part_letters._PIECE_SHARE, part_letters._LARGEST_ZOOM)
 
 
 def test_letters_keep_off_each_other_and_the_parts_and_lines_end_at_their_own_part() -> None:

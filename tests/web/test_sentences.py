@@ -38,6 +38,12 @@ def test_every_sentence_from_below_is_known_again() -> None:
     assert strange == []
 
 
+def test_numbers_of_rows_are_not_set_apart_as_quantities_are() -> None:
+    assert said("There is no token 999999. Look at the list of tokens again.", "en-GB").startswith(
+        "There is no token 999999."
+    )
+
+
 def test_times_stand_as_pages_write_them() -> None:
     pour, piece = (datetime(2026, 11, 23, hour).astimezone() for hour in (8, 7))
     sentence = (

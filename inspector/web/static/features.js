@@ -1,7 +1,7 @@
 // Naming parts on a reference photo: a part that no proposal covers is drawn, one that has a name gets a better outline.
 
 import { outlineEditor } from "./outline-editor.js";
-import { zooming } from "./zooming.js";
+import { OPENING_SHARE, zooming } from "./zooming.js";
 
 for (const section of document.querySelectorAll("[data-parts]")) naming(section);
 
@@ -19,7 +19,7 @@ function naming(section) {
     const draw = event.target.closest("[data-draw]");
     const correct = event.target.closest("[data-correct-part]");
     if (draw) {
-      if (whole) lookAt(piece, 0.72);
+      if (whole) lookAt(piece, OPENING_SHARE);
       setUp("");
       editor.openHere(draw);
     }
@@ -27,7 +27,7 @@ function naming(section) {
       const name = correct.dataset.correctPart;
       const drawn = section.querySelector(`[data-part="${CSS.escape(name)}"]`);
       if (drawn) lookAt(drawn, 0.33);
-      else if (whole) lookAt(piece, 0.72);
+      else if (whole) lookAt(piece, OPENING_SHARE);
       setUp(name);
       if (drawn) editor.openAround(drawn, correct);
       else editor.openHere(correct);

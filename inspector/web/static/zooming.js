@@ -3,7 +3,8 @@
 const LARGEST = 8;
 const STEP = 1.6;
 
-const OPENING_SHARE = 0.72;
+// How much of the photo's width or height the piece takes on a page that opens at it; `part_letters.py` makes room by it.
+export const OPENING_SHARE = 0.72;
 
 // Gives what looks at one outline closely. `opensAt`: an outline that is looked at from the start.
 export function zooming(section, frame, { opensAt } = {}) {
