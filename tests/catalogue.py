@@ -67,6 +67,7 @@ BELOW_PAGES: dict[str, tuple[str, ...]] = {
     "workshop/changes.py": ("_why",),
     "workshop/correcting_outlines.py": (),
     "workshop/curing.py": (),
+    "workshop/early_pieces.py": ("doubt_age",),
     "workshop/guarded_reading.py": ("_ask",),
     "workshop/lessons.py": (),
     "workshop/loss_comparison.py": (

@@ -29,7 +29,7 @@ from inspector.web.pictures import SIZES_PX, picture_response
 from inspector.web.reviewer import MAX_NAME_LENGTH, cleaned_name
 from inspector.web.rights import least
 from inspector.web.sentences import told
-from inspector.workshop import KeptNow, LoggedPhoto, PhotoSending, PieceDetail, Workshop
+from inspector.workshop import KeptNow, LoggedPhoto, PhotoSending, PieceDetail, Workshop, doubt_age
 from inspector.workshop.inspecting import Inspecting
 
 __all__ = ["router"]
@@ -352,6 +352,8 @@ def _inspected(photo: LoggedPhoto, detail: PieceDetail, kept: KeptNow) -> AddedP
     notes = list(kept.notes)
     if detail.piece.demolded_at is None:
         notes.append(tr("The photo tells no time, so the demold age is unknown. Give the demolding time yourself."))
+    if (doubt := doubt_age(detail.piece)) is not None:
+        notes.append(doubt)
     notes += [
         tr("For the next photo: %(advice)s", advice=told(warning))
         for warning in (() if inspection is None else inspection.warnings)

@@ -24,6 +24,7 @@ from inspector.workshop import (
     Outcome,
     PieceDetail,
     UncountedMark,
+    doubt_age,
     last_word,
     parse_version,
 )
@@ -95,6 +96,7 @@ def show_piece(
     context = {
         "detail": detail,
         "piece": detail.piece,
+        "doubt": doubt_age(detail.piece),
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
         "next_id": shop.next_waiting(piece_id),

@@ -72,6 +72,7 @@ from inspector.workshop.demo import (
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
 from inspector.workshop.due_calendar import due_calendar
+from inspector.workshop.early_pieces import doubt_age
 from inspector.workshop.exporting import Export, Exporting
 from inspector.workshop.labels import Label, labels_pdf
 from inspector.workshop.lessons import Lessons, NormalPlace
@@ -235,6 +236,7 @@ __all__ = [
     "add_demo_molds",
     "add_demo_past",
     "csv_lines",
+    "doubt_age",
     "due_calendar",
     "fill_demo_molds",
     "find_demo_folders",

@@ -61,6 +61,7 @@ from inspector.workshop.access import Access
 from inspector.workshop.comparison import Comparison, references_code
 from inspector.workshop.correcting_outlines import CorrectingOutlines
 from inspector.workshop.curing import Curing, mix_curve
+from inspector.workshop.early_pieces import doubt_age
 from inspector.workshop.exporting import Exporting
 from inspector.workshop.keeping import keep_photo
 from inspector.workshop.lessons import Lessons
@@ -1097,6 +1098,8 @@ class Workshop:
             notes.append(f"It was logged as piece {detail.piece.id} of mold {detail.piece.mold}, not {facts.mold}.")
         if detail.piece.demolded_at is None:
             notes.append("The photo tells no time, so the demold age is unknown. Give the demolding time yourself.")
+        if (doubt := doubt_age(detail.piece)) is not None:
+            notes.append(doubt)
         return Recorded(
             photo_id=logged.photo_id,
             detail=detail,

@@ -1,11 +1,12 @@
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
 from inspector.web.reviewer import cleaned_name
+from tests.web.conftest import POURED_AT, draw_piece
 
 
 def test_a_finding_is_told_by_number_word_line_size_confidence_and_age(
@@ -41,6 +42,23 @@ def test_a_photo_that_cannot_be_used_says_why_and_asks_for_another(client: TestC
     assert "The photo is black. Turn on a light." in page
     assert "Nothing flagged" not in page
     assert '<details class="more" id="another" open>' in page
+
+
+@pytest.mark.parametrize(("age_h", "asked"), [(1.5, True), (3.9, True), (4.0, False), (31.0, False)])
+def test_a_piece_that_came_out_too_soon_to_be_true_is_asked_about(
+    client: TestClient, age_h: float, asked: bool
+) -> None:
+    at = POURED_AT + timedelta(hours=age_h)
+    sent = client.post(
+        "/photos",
+        data={"mold": "oak-leaf", "pour_id": "1", "demolded_at": at.isoformat()},
+        files={"photos": ("leaf.png", draw_piece())},
+        headers={"Accept": "application/json"},
+    ).json()["photos"][0]
+    question = f"It came out {age_h:.1f} h after its pour, which few mixes allow."
+    assert any(note.startswith(question) for note in sent["notes"]) == asked
+    page = client.get(sent["piece"]).text
+    assert (question in page, '<a href="/pours/1">Its pour</a>' in page) == (asked, asked)
 
 
 def test_a_name_is_asked_for_once_before_anything_is_said(
