@@ -10,6 +10,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
+import time
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
@@ -24,7 +25,7 @@ from sqlalchemy.exc import DatabaseError
 from inspector.errors import InputError, InspectorError
 from inspector.log.access_tables import PASSING_TABLES
 from inspector.log.databases import DATABASE_NAME, database_of
-from inspector.log.durable_files import whole_file
+from inspector.log.durable_files import remove_left_over, whole_file
 from inspector.log.opening import make_data_folder, photos_of, said_by
 from inspector.log.photos import MOST_PHOTO_BYTES, PhotoStore, find_whole, name_of
 from inspector.log.places import LogPlace
@@ -34,6 +35,8 @@ __all__ = ["Backup", "back_up", "restore"]
 
 _FORMAT = "Inspector backup 1"
 _LIST = "contents.json"
+# A folder beside the backup while it is made; eight more signs make its name.
+_SCRATCH = ".inspector-backup-"
 _ENCRYPTED = 0x1  # PKWARE APPNOTE 4.4.4
 # No name in an archive leads anywhere else.
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/(\1[0-9a-f]{62})\.[a-z]{3,4}")
@@ -85,7 +88,11 @@ def back_up(where: Path | LogPlace, file: Path) -> Backup:
     try:
         if not database.holds_log():
             raise InputError(f"There is no log in {place.folder if place.database is None else database}. {_NAME_ONE}")
-        with tempfile.TemporaryDirectory(dir=file.parent, prefix=".inspector-") as scratch, whole_file(file) as part:
+        remove_left_over(file.parent.glob(f"{_SCRATCH}????????"), now_s=time.time())
+        with (
+            tempfile.TemporaryDirectory(dir=file.parent, prefix=_SCRATCH) as scratch,
+            whole_file(file, unfinished_in=Path(scratch)) as part,
+        ):
             copy = Path(scratch) / DATABASE_NAME
             database.copy_to(copy)
             _end_what_passes(copy)

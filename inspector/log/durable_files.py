@@ -1,12 +1,16 @@
 """Files that are there complete or not at all, whatever is killed or loses power while they are written."""
 
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["make_folder", "sync_folder", "whole_file"]
+__all__ = ["make_folder", "remove_left_over", "sync_folder", "whole_file"]
+
+# Nobody is at a file any more that was not written to for so long.
+_SURELY_LEFT_S = 3600.0
 
 
 @contextmanager
@@ -36,6 +40,27 @@ def whole_file(path: Path, *, unfinished_in: Path | None = None) -> Iterator[Pat
         unfinished.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
+
+
+def remove_left_over(unfinished: Iterable[Path], *, now_s: float) -> None:
+    """Remove unfinished files, and folders of them, that a program left which was killed: those nobody writes to.
+
+    Parameters
+    ----------
+    unfinished : iterable of Path
+    now_s : float
+        Seconds since 1970.
+    """
+    for path in unfinished:
+        # Gone already if another program clears up as well; there is nothing to tell if it cannot be removed.
+        with suppress(OSError):
+            written_s = max(one.stat().st_mtime for one in (path, *path.rglob("*")))
+            if now_s - written_s <= _SURELY_LEFT_S:
+                continue
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink()
 
 
 def make_folder(folder: Path, *, mode: int = 0o777) -> None:

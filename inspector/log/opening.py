@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from inspector.errors import InputError, InspectorError
 from inspector.log.databases import Database, database_of
-from inspector.log.durable_files import make_folder, whole_file
+from inspector.log.durable_files import make_folder, remove_left_over, whole_file
 from inspector.log.history import carry_over, history_faults, recording_history
 from inspector.log.photo_objects import PhotoObjects
 from inspector.log.photos import PhotoFolder, PhotoStore
@@ -178,6 +178,7 @@ def _back_up(log: Log, *, schema: str) -> None:
     copy = folder / f"log-schema-{schema}-{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}.sqlite3"
     try:
         make_folder(folder)
+        remove_left_over(folder.glob(".log-schema-*.part"), now_s=time.time())
         with whole_file(copy) as unfinished:
             log.database.copy_to(unfinished)
     except (OSError, sqlite3.Error, DatabaseError) as error:

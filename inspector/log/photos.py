@@ -2,13 +2,12 @@
 
 import hashlib
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
 from inspector.errors import InspectorError
-from inspector.log.durable_files import make_folder, sync_folder, whole_file
+from inspector.log.durable_files import make_folder, remove_left_over, sync_folder, whole_file
 
 __all__ = [
     "MOST_PHOTO_BYTES",
@@ -32,8 +31,6 @@ _SUFFIXES = {
     "image/heic": ".heic",
     "application/octet-stream": ".bin",
 }
-# Writing one takes seconds at most, on the slowest card.
-_SURELY_LEFT_S = 3600
 # Brands of ISO/IEC 23008-12 (HEIF) files, at byte 8 after the `ftyp` box's name.
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
@@ -196,11 +193,7 @@ class PhotoFolder:
 
     def clear_unfinished(self, *, now_s: float) -> None:
         """Remove what was left by a program that was killed while it kept a photo; nobody was told that it was kept."""
-        for path in self._unfinished.glob(".*.part"):
-            # Gone already if another program clears up as well; there is nothing to tell if it cannot be removed.
-            with suppress(OSError):
-                if now_s - path.stat().st_mtime > _SURELY_LEFT_S:
-                    path.unlink()
+        remove_left_over(self._unfinished.glob(".*.part"), now_s=now_s)
 
     @property
     def _unfinished(self) -> Path:

@@ -1,5 +1,6 @@
 import hashlib
 import json
+import os
 import shutil
 import sqlite3
 import threading
@@ -128,6 +129,22 @@ def test_a_backup_that_finds_no_room_blames_its_disk_and_not_the_log(filled, tmp
     ):
         back_up(filled.place, tmp_path / "backup.zip")
     assert list(tmp_path.glob("*backup*")) == []
+
+
+@only_sqlite
+def test_what_a_killed_backup_left_goes_with_the_next_one_and_one_under_way_stays(filled, tmp_path):
+    left, under_way, other = (
+        tmp_path / f".inspector-{name}" for name in ("backup-abcd1234", "backup-efgh5678", "mine")
+    )
+    for folder in (left, under_way, other):
+        folder.mkdir()
+        (folder / ".monday.zip-x.part").write_bytes(b"PK")
+        os.utime(folder, (0, 0))
+    for old in (left, other):
+        os.utime(old / ".monday.zip-x.part", (0, 0))
+    back_up(filled.place, tmp_path / "backup.zip")
+    assert sorted(path.name for path in tmp_path.glob(".*")) == [under_way.name, other.name]
+    assert restore(tmp_path / "backup.zip", tmp_path / "restored").left_out == ()
 
 
 def test_a_damaged_photo_is_left_out_of_a_backup_and_told(filled, tmp_path):
