@@ -13,7 +13,7 @@ from inspector.log import Mix, Mold
 from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk, with_change
 from inspector.workshop.curing import Curing
 from inspector.workshop.kept_losses import SharedLosses
-from inspector.workshop.shop_evidence import Condition, KnownPiece, ShopEvidence, gather_shop_evidence
+from inspector.workshop.shop_evidence import KnownPiece, ShopEvidence, gather_shop_evidence
 
 __all__ = [
     "LATEST_PIECES",
@@ -70,11 +70,16 @@ class KnownMold:
     """(n,) by how much more strength each piece needs than the one that the risk is of, for its mix and cure. [-]"""
     conditions: NDArray[np.float64]
     """(n, k) of each piece, as in the evidence."""
-    population: Population
+    shared: SharedLosses
     """What all molds tell about this one."""
     risk: MoldRisk
     features: tuple[str, ...]
     feature_risks: tuple[MoldRisk, ...]
+
+    @property
+    def population(self) -> Population:
+        """How molds differ, and what conditions do."""
+        return self.shared.population
 
 
 def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
@@ -128,7 +133,7 @@ def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, sha
         before_setting=len(shop.before_setting),
         needs=_needs(shop.evidence.conditions, risk, shared.population),
         conditions=shop.evidence.conditions,
-        population=shared.population,
+        shared=shared,
         risk=risk,
         features=shop.features[name],
         feature_risks=features,
@@ -146,7 +151,7 @@ def of_mold(known: KnownShop, number: int) -> KnownMold:
         before_setting=sum(piece.age.mold == mold.name for piece in known.shop.before_setting),
         needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
         conditions=known.shop.evidence.conditions[rows],
-        population=known.learnt.population,
+        shared=known.shared,
         risk=risk,
         features=known.shop.features[mold.name],
         feature_risks=known.features[number],
@@ -162,15 +167,15 @@ def with_latest_mix(known: KnownMold) -> KnownMold:
     return _under(known, known.conditions[of_mix].mean(axis=0))
 
 
-def with_mix(known: KnownMold, mix: Mix | None, conditions: Sequence[Condition]) -> KnownMold:
-    """Give a mold as it is with some mix, the rest as it was of late; `conditions` are those of the evidence."""
+def with_mix(known: KnownMold, mix: Mix | None) -> KnownMold:
+    """Give a mold as it is with some mix, the rest as it was of late."""
     of_late = known.conditions[-LATEST_PIECES:].mean(axis=0) if known.pieces else known.risk.conditions
     return _under(
         known,
         np.array(
             [
                 condition.of(known.mold, mix, known.mold.release_agent) if condition.is_of_mix else of_late[column]
-                for column, condition in enumerate(conditions)
+                for column, condition in enumerate(known.shared.conditions)
             ]
         ),
     )

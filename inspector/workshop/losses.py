@@ -56,7 +56,7 @@ from inspector.workshop.mold_windows import (
 )
 from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
-from inspector.workshop.shop_evidence import Condition, KnownPiece
+from inspector.workshop.shop_evidence import KnownPiece
 
 __all__ = ["Losses", "MoldLosses"]
 
@@ -131,6 +131,7 @@ class Losses:
         self._kept: tuple[int | None, SharedLosses] | None = None
         self._late_trends: _LateTrends | None = None
         self._learning = Lock()
+        self._learning_all = Lock()
         self._late_windows: _LateWindows | None = None
         self._late_molds: dict[str, MoldLosses] = {}
 
@@ -151,12 +152,10 @@ class Losses:
             window = self._window(alone, usual, ExpectedCure())
             target_loss = usual.settings[window.mold].target_loss
             needed = {
-                "" if mix is None else mix.name: strength_needed(
-                    with_mix(alone, mix, known.shop.conditions).risk, target_loss
-                )
+                "" if mix is None else mix.name: strength_needed(with_mix(alone, mix).risk, target_loss)
                 for mix in (None, *mixes)
             }
-            trends = _trends(alone, known.shared, usual)
+            trends = _trends(alone, usual)
             outlooks[window.mold] = mold_outlook(window, trends, needed).as_text()
             windows.append(to_keep(window))
         log.keep_learnt(self._log, known.shared.as_text(), outlooks)
@@ -217,7 +216,7 @@ class Losses:
         if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
             known = self._known_mold(mold, now)
             usual = self._usual(now)
-            trends, window = _trends(known, self._shared(now), usual), self._window(known, usual, ExpectedCure())
+            trends, window = _trends(known, usual), self._window(known, usual, ExpectedCure())
             late = MoldLosses(mark=mark, at=now, pieces=known.pieces, window=window, trends=trends)
             self._late_molds.pop(mold, None)
             self._late_molds[mold] = late
@@ -265,9 +264,8 @@ class Losses:
                 needed, needed_of_window = (needed_by_mix.get(name or "") for name in (mix, window.mix))
             else:
                 known, target_loss = self._known_mold(mold, now), self._planning.mold_setting(mold).target_loss
-                conditions = self._shared(now).conditions
                 needed, needed_of_window = (
-                    strength_needed(with_mix(known, mixes.get(name or ""), conditions).risk, target_loss)
+                    strength_needed(with_mix(known, mixes.get(name or "")).risk, target_loss)
                     for name in (mix, window.mix)
                 )
             if needed is not None and needed_of_window is not None:
@@ -282,7 +280,7 @@ class Losses:
             log.find_mold(self._log, mold)
         known, usual = self._learn_all(now), self._usual(now)
         molds = tuple(
-            _trends(of_mold(known, number), known.shared, usual)
+            _trends(of_mold(known, number), usual)
             for number, item in enumerate(known.shop.molds)
             if mold in (None, item.name)
         )
@@ -401,7 +399,7 @@ class Losses:
             raise InputError(f"Nothing is known about when {mold} is opened. Say what to compare with: --instead-of-h.")
         degc = (expected_degc if cure.temperature_degc is None else cure.temperature_degc) - colder_by_degc
         new_age_h = usual_h if age_h is None else age_h
-        risks = _with_wet_cure(known, cure, new_age_h, self._shared(now).conditions)
+        risks = _with_wet_cure(known, cure, new_age_h)
         ways = ((usual_h, expected_degc, None), (new_age_h, degc, cure.wet_until_h))
         scenarios, losses, spent = [], [], []
         # What a good piece costs in the long run, over what is believed of the loss; the mean of its cost would be that
@@ -475,10 +473,11 @@ class Losses:
         return tuple(MoldOutlook.read(text) for text in log.list_mold_outlooks(self._log))
 
     def _learn_all(self, now: datetime) -> KnownShop:
-        latest = self._latest
-        if latest is None or latest.now > now or latest.mark != log.evidence_mark(self._log):
-            latest = self._latest = learn_shop(self._log, self._curing, now=now)
-        return latest
+        with self._learning_all:  # who comes while it is learnt waits for it, and does not begin anew
+            latest = self._latest
+            if latest is None or latest.now > now or latest.mark != log.evidence_mark(self._log):
+                latest = self._latest = learn_shop(self._log, self._curing, now=now)
+            return latest
 
     def _known_mold(self, name: str, now: datetime) -> KnownMold:
         """Learn one mold anew, with what all of them tell."""
@@ -512,14 +511,12 @@ class Losses:
         return ASSUMED_DEGC if expected is None else expected
 
 
-def _with_wet_cure(
-    known: KnownMold, cure: ExpectedCure, age_h: float, conditions: Sequence[Condition]
-) -> tuple[MoldRisk, MoldRisk]:
+def _with_wet_cure(known: KnownMold, cure: ExpectedCure, age_h: float) -> tuple[MoldRisk, MoldRisk]:
     """Give the mold as it is, and with what the log has taught about pieces kept wet for another share of time."""
     effects = known.population.effects
     change = sd = 0.0
     if cure.wet_until_h is not None:
-        for column, condition in enumerate(conditions):
+        for column, condition in enumerate(known.shared.conditions):
             if condition.kind == "wet":
                 more = min(1.0, cure.wet_until_h / age_h) - known.risk.conditions[column]
                 change = more * effects.log_change[column]
@@ -527,12 +524,11 @@ def _with_wet_cure(
     return with_change(known.risk, log_change=float(change), sd=float(sd))
 
 
-def _trends(known: KnownMold, shared: SharedLosses, usual: _Usual) -> MoldTrends:
+def _trends(known: KnownMold, usual: _Usual) -> MoldTrends:
     strength = strength_by_age(latest_mix(known), usual.strengths, usual.degc, None)
     target_loss = usual.settings[known.mold.name].target_loss
     return mold_trends(
         known,
-        shared.bad_pours,
         usual.strengths,
         earliest_h=earliest_age(with_latest_mix(known).risk, strength, target_loss),
         temperature_degc=usual.degc,

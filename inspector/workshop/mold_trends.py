@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.curing import BreakTestFit
-from inspector.risk import BadPour, Interval, MoldHistory, Population, PourLoss, find_trend, pour_spread, share_chart
+from inspector.risk import Interval, MoldHistory, Population, PourLoss, find_trend, pour_spread, share_chart
 from inspector.workshop.advice import cause_sentence, day_words
 from inspector.workshop.curing import PieceAge
 from inspector.workshop.known_losses import KnownMold, KnownShop, feature_table
@@ -22,7 +22,6 @@ _Z_90 = 1.6449
 
 def mold_trends(
     known: KnownMold,
-    bad_pours: tuple[BadPour, ...],
     strengths: Mapping[str, BreakTestFit],
     *,
     earliest_h: float | None,
@@ -35,7 +34,7 @@ def mold_trends(
     expected; `opens_at` is the strength fraction that its average piece needs then.
     """
     history = _mold_history(known, strengths)
-    trend = find_trend(history, known.risk, known.population, bad_pours, opens_at=opens_at)
+    trend = find_trend(history, known.risk, known.population, known.shared.bad_pours, opens_at=opens_at)
     demolded_at = [piece.age.demolded_at for piece in known.pieces]
     poured = {piece.age.pour_id: piece.age for piece in known.pieces}
     sentences = tuple(
