@@ -64,7 +64,7 @@ from inspector.log.cures import (
     list_pour_cures,
 )
 from inspector.log.filled_molds import FilledMold, list_filled_molds
-from inspector.log.history import Change, HistoryFault, acting_as, history_faults, list_changes
+from inspector.log.history import Change, HistoryFault, act_from_now_on_as, acting_as, history_faults, list_changes
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
 from inspector.log.learnt import (
     find_learnt,
@@ -290,6 +290,7 @@ __all__ = [
     "Window",
     "WindowChange",
     "WrongGuesses",
+    "act_from_now_on_as",
     "acting_as",
     "add_account",
     "add_constant_temperature",

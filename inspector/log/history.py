@@ -43,6 +43,7 @@ from inspector.log.rollup_tables import MoldPourRow, PieceStandingRow
 __all__ = [
     "Change",
     "HistoryFault",
+    "act_from_now_on_as",
     "acting_as",
     "acting_name",
     "carry_over",
@@ -115,6 +116,11 @@ def acting_as(name: str | None) -> Iterator[None]:
         yield
     finally:
         _acting.reset(token)
+
+
+def act_from_now_on_as(name: str) -> None:
+    """Have all that is written in the rest of a request, or whatever else has a context of its own, go under a name."""
+    _acting.set(name)
 
 
 def acting_name() -> str | None:

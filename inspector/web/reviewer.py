@@ -11,7 +11,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from inspector.errors import InputError
-from inspector.log import acting_as
+from inspector.log import act_from_now_on_as, acting_as
 from inspector.web.callers import caller_of
 from inspector.web.language import tr
 
@@ -67,7 +67,7 @@ def required_reviewer(request: Request) -> str:
 
 
 def given_name(text: str) -> str:
-    """The name that a form gives; that of whoever signed in counts more.
+    """The name that a form gives; that of whoever signed in counts more. The log keeps under it what the form changes.
 
     Raises
     ------
@@ -77,6 +77,7 @@ def given_name(text: str) -> str:
     name = _signed_in.get() or cleaned_name(text)
     if not name:
         raise InputError(tr("The name is empty. Go back and enter your name, so that others see who said what."))
+    act_from_now_on_as(name)
     return name
 
 

@@ -1,10 +1,12 @@
 from collections.abc import Callable
+from contextlib import closing
 from datetime import datetime, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
 
-from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.log import NotedDefect, PastPiece, PastPour, list_changes, open_log
+from inspector.settings import Settings
 from inspector.workshop import Workshop, losses
 
 
@@ -225,3 +227,17 @@ def test_a_large_log_says_as_of_when_all_molds_are_and_what_it_waits_for(
         assert words in text
         assert f"{at:%H:%M}" in text
     assert "6 of 60 lost" in stocked.get("/molds").text
+
+
+def test_what_a_form_changes_stands_in_the_history_under_the_name_that_it_gave(
+    client: TestClient, settings: Settings
+) -> None:
+    drawn = {"outline": "250,5 310,5 310,100 250,100", "how": "take away"}
+    for form in ({**drawn, "name": " Zoë "}, {**drawn, "how": "add", "name": "Jo"}):
+        assert client.post("/references/1/outline", data=form).status_code == 200
+    client.post("/references/1/outline/found", data={"name": "Marta"})
+    assert "As it was found." in client.get("/references/1/outline").text
+    with closing(open_log(settings.data_dir)) as opened, opened.reading() as session:
+        changes = list_changes(session, row_table="reference_outline", limit=9)
+    assert [change.by for change in changes] == ["Marta", "Jo", "Zoë"]
+    assert [change.after["said_by"] for change in changes if change.after] == ["Marta", "Jo", "Zoë"]
