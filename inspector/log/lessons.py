@@ -13,6 +13,7 @@ from inspector.log.listing import verdict_of
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.records import Points, Verdict
+from inspector.log.standing import is_latest_review
 from inspector.log.tables import FindingRow, InspectionRow, PhotoRow, PieceRow, ReviewRow
 
 __all__ = ["LessonUse", "ReviewedFinding", "list_reviewed_findings", "set_lesson_use"]
@@ -58,8 +59,7 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
     InputError
         If there is no such mold.
     """
-    other_review, other_use = aliased(ReviewRow), aliased(LessonUseRow)
-    latest_review = select(func.max(other_review.id)).where(other_review.finding_id == FindingRow.id)
+    other_use = aliased(LessonUseRow)
     latest_use = select(func.max(other_use.id)).where(other_use.finding_id == FindingRow.id)
     with log.reading() as session:
         query = (
@@ -67,7 +67,7 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
             .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
             .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
             .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
-            .join(ReviewRow, ReviewRow.finding_id == FindingRow.id)
+            .join(ReviewRow, is_latest_review())
             .outerjoin(
                 LessonUseRow,
                 (LessonUseRow.finding_id == FindingRow.id)
@@ -76,7 +76,6 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
             .where(
                 PieceRow.mold_id == mold_row(session, mold).id,
                 FindingRow.on_references.is_not(None),
-                ReviewRow.id == latest_review.correlate(FindingRow).scalar_subquery(),
                 ReviewRow.verdict.is_not(None),
                 FindingRow.drawn_by.is_(None) | (ReviewRow.verdict != "dismissed"),
             )

@@ -3,13 +3,12 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from sqlalchemy import and_, func, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import func, select
 
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.records import Points
-from inspector.log.standing import counts_on_its_photo
+from inspector.log.standing import counts_on_its_photo, is_latest_review
 from inspector.log.tables import FindingRow, InspectionRow, PhotoRow, PieceRow, ReviewRow
 
 __all__ = ["LaidMark", "list_laid_marks"]
@@ -38,14 +37,12 @@ def list_laid_marks(
     piece_ids : collection of int, optional
         Only these pieces; by default all of the mold.
     """
-    newest = aliased(ReviewRow)
-    newest_id = select(func.max(newest.id)).where(newest.finding_id == FindingRow.id).correlate(FindingRow)
     query = (
         select(FindingRow.polygon_xy, ReviewRow.outline_xy, InspectionRow.photo_from_reference)
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
         .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
         .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
-        .outerjoin(ReviewRow, and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == newest_id.scalar_subquery()))
+        .outerjoin(ReviewRow, is_latest_review())
         .where(
             InspectionRow.reference_name == reference,
             InspectionRow.photo_from_reference.is_not(None),

@@ -6,7 +6,7 @@ from sqlalchemy.orm import InstrumentedAttribute, aliased
 from inspector.log.answered_tables import AnsweredFindingRow
 from inspector.log.tables import FindingRow, InspectionRow, ReviewRow
 
-__all__ = ["counts_on_its_photo", "is_latest_inspection", "is_spoken_on"]
+__all__ = ["counts_on_its_photo", "is_latest_inspection", "is_latest_review", "is_spoken_on"]
 
 
 def is_latest_inspection() -> ColumnElement[bool]:
@@ -19,6 +19,13 @@ def is_latest_inspection() -> ColumnElement[bool]:
         .scalar_subquery()
     )
     return InspectionRow.id == latest
+
+
+def is_latest_review() -> ColumnElement[bool]:
+    """Tell whether a review is the latest word on its finding, beside the finding's row."""
+    other = aliased(ReviewRow)
+    latest = select(func.max(other.id)).where(other.finding_id == FindingRow.id).correlate(FindingRow)
+    return and_(ReviewRow.finding_id == FindingRow.id, ReviewRow.id == latest.scalar_subquery())
 
 
 def is_spoken_on() -> ColumnElement[bool]:
