@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from inspector.web.callers import caller_of, keep_session, session_code
 from inspector.web.looking_up import Id
-from inspector.web.pages import ShopDep, render
+from inspector.web.pages import ShopDep, render_unkept
 from inspector.web.rights import least
 from inspector.workshop import ROLES, Account, Role, Workshop
 
@@ -106,22 +106,17 @@ def _accounts_page(request: Request, shop: Workshop, *, link_of: Account | None 
         "link": link,
         "on_network": request.app.state.settings.needs_accounts,
     }
-    return _private(render(request, "accounts.html", context))
+    return render_unkept(request, "accounts.html", context)
 
 
 def _tokens_page(request: Request, shop: Workshop, *, name: str = "", code: str = "") -> HTMLResponse:
     context = {"tokens": shop.access.tokens(), "roles": ROLES, "name": name, "code": code}
-    return _private(render(request, "tokens.html", context))
+    return render_unkept(request, "tokens.html", context)
 
 
 def _link(request: Request, code: str) -> str:
     """The address that sets a password, as this browser reaches these pages."""
     return f"{request.url.scheme}://{request.headers['host']}/set-password?code={quote(code, safe='')}"
-
-
-def _private(page: HTMLResponse) -> HTMLResponse:
-    page.headers["Cache-Control"] = "no-store"
-    return page
 
 
 def _now() -> datetime:

@@ -4,7 +4,6 @@ import hashlib
 import json
 import re
 from datetime import datetime
-from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
 
@@ -13,12 +12,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from inspector.settings import Settings
 from inspector.web import words
 from inspector.web.language import spoken, tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
-from inspector.web.pictures import kept_picture
+from inspector.web.pictures import find_kept, picture_response
 from inspector.web.quantities import clock, units
 from inspector.web.rights import least
 from inspector.web.sentences import told
@@ -134,25 +132,15 @@ def show_picture(
     request: Request, shop: ShopDep, mold: str, picture: str, v: Annotated[str, Query(max_length=64)] = ""
 ) -> Response:
     """A picture of a mold's losses; `v` is what it shows, as its page knows it."""
-    settings: Settings = request.app.state.settings
-    folder: Path = settings.data_dir / "pictures"
-    headers = {"Cache-Control": "private, no-cache", "ETag": f'"{v}"'}
-    kept = folder / f"{v}.svg"
-    if _PICTURE_MARK.fullmatch(v) and kept.is_file():
-        if headers["ETag"] in request.headers.get("if-none-match", ""):
-            return Response(status_code=304, headers=headers)
-        return Response(kept.read_bytes(), media_type="image/svg+xml", headers=headers)
+    kept = find_kept(request, f"{v}.svg") if _PICTURE_MARK.fullmatch(v) else None
+    if kept is not None:  # nothing has to be worked out for it
+        return picture_response(request, f"{v}.svg", lambda: kept)
     window, trends = _losses(shop, mold)
     wanted = shop.loss_pictures(window, trends).named(picture)
     if wanted is None:
         raise HTTPException(404, tr("There is no such picture. Open the page of the mold anew."))
     mark = _picture_mark(wanted, window, trends)
-    headers["ETag"] = f'"{mark}"'
-    return Response(
-        kept_picture(folder, f"{mark}.svg", lambda: wanted.svg(say=told, titled=False)),
-        media_type="image/svg+xml",
-        headers=headers,
-    )
+    return picture_response(request, f"{mark}.svg", lambda: wanted.svg(say=told, titled=False))
 
 
 def _losses(shop: Workshop, mold: str) -> tuple[MoldWindow, MoldTrends]:

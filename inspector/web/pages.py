@@ -18,7 +18,7 @@ from inspector.web.reviewer import reviewer_of
 from inspector.web.script_texts import texts_of
 from inspector.workshop import Role, Workshop, may
 
-__all__ = ["ShopDep", "render", "wants_json"]
+__all__ = ["ShopDep", "render", "render_unkept", "wants_json"]
 
 _ENVIRONMENT = Environment(
     loader=FileSystemLoader(Path(__file__).parent / "templates"),
@@ -69,6 +69,13 @@ def render(request: Request, template: str, context: Mapping[str, Any], *, statu
     }
     with speaking(language):
         return _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
+
+
+def render_unkept(request: Request, template: str, context: Mapping[str, Any], *, status: int = 200) -> HTMLResponse:
+    """Render a page with what must not stay in a browser, such as a link that works once."""
+    page = render(request, template, context, status=status)
+    page.headers["Cache-Control"] = "no-store"
+    return page
 
 
 def _may(caller: Caller, role: Role) -> bool:

@@ -8,19 +8,21 @@ import logging
 import os
 import tempfile
 from collections.abc import Callable
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from inspector.settings import Settings
 
-__all__ = ["SIZES_PX", "kept_picture", "picture_response"]
+__all__ = ["SIZES_PX", "find_kept", "kept_picture", "picture_response"]
 
 _logger = logging.getLogger(__name__)
 
 # Longest side: a thumbnail on a phone of high density; a photo that fills a phone; one that fills a laptop's window.
 SIZES_PX = (400, 800, 1600)
+
+_MEDIA_TYPES = {".jpg": "image/jpeg", ".svg": "image/svg+xml"}
 
 
 def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:
@@ -47,15 +49,28 @@ def kept_picture(folder: Path, name: str, make: Callable[[], bytes]) -> bytes:
     return data
 
 
+def find_kept(request: Request, name: str) -> bytes | None:
+    """A picture that was made before; None where there is none of that name."""
+    try:
+        return (_folder(request) / name).read_bytes()
+    except FileNotFoundError:
+        return None
+
+
 def picture_response(request: Request, name: str, make: Callable[[], bytes]) -> Response:
-    """A kept picture, or the word that the browser has it already."""
+    """A kept picture, or the word that the browser has it already; what it is, the end of its name tells."""
     # Asked for anew each time (the same address may be served from another data folder tomorrow), but
     # answered without the picture while the browser has it.
     headers = {"ETag": f'"{name}"', "Cache-Control": "private, no-cache"}
     if headers["ETag"] in [tag.strip() for tag in request.headers.get("if-none-match", "").split(",")]:
         return Response(status_code=304, headers=headers)
+    media_type = _MEDIA_TYPES[PurePath(name).suffix]
+    return Response(kept_picture(_folder(request), name, make), media_type=media_type, headers=headers)
+
+
+def _folder(request: Request) -> Path:
     settings: Settings = request.app.state.settings
-    return Response(kept_picture(settings.data_dir / "pictures", name, make), media_type="image/jpeg", headers=headers)
+    return settings.data_dir / "pictures"
 
 
 def _keep(path: Path, data: bytes) -> None:

@@ -18,7 +18,7 @@ from inspector.web.language import spoken, tr
 from inspector.web.looking_up import Id, find_mold, find_month, find_piece
 from inspector.web.month_sheet import month_sheet
 from inspector.web.pages import ShopDep, render
-from inspector.web.pictures import kept_picture
+from inspector.web.pictures import kept_picture, picture_response
 from inspector.web.piece_sheet import piece_sheet
 from inspector.web.rights import least
 from inspector.web.sentences import told
@@ -88,13 +88,7 @@ def show_month_map(request: Request, shop: ShopDep, mold: str, month: MonthQuery
     drawn = shop.month_map(found)
     if drawn is None:
         raise HTTPException(404, tr("There is no good piece of this mold to draw it on."))
-    mark = _map_mark(drawn, found)
-    headers = {"Cache-Control": "private, no-cache", "ETag": f'"{mark}"'}
-    if headers["ETag"] in request.headers.get("if-none-match", ""):
-        return Response(status_code=304, headers=headers)
-    settings: Settings = request.app.state.settings
-    data = kept_picture(settings.data_dir / "pictures", f"{mark}.svg", lambda: drawn.svg(say=told))
-    return Response(data, media_type="image/svg+xml", headers=headers)
+    return picture_response(request, f"{_map_mark(drawn, found)}.svg", lambda: drawn.svg(say=told))
 
 
 def _month(text: str) -> Month:

@@ -13,7 +13,7 @@ from inspector.web.callers import browser_code, caller_of, forget_session, keep_
 from inspector.web.failing import failure_response
 from inspector.web.going_back import own_path
 from inspector.web.language import tr
-from inspector.web.pages import ShopDep, render
+from inspector.web.pages import ShopDep, render_unkept
 from inspector.web.rights import least
 from inspector.workshop import LEAST_PASSWORD_SIGNS, Account
 
@@ -124,7 +124,7 @@ def _signed_in_anew(request: Request, shop: ShopDep, account: Account) -> Respon
 def _sign_in_page(request: Request, *, back: str, name: str = "", error: SignInError | None = None) -> HTMLResponse:
     context = {"back": own_path(back), "name": name, "said": "" if error is None else str(error)}
     status = 200 if error is None else 429 if error.wait_s > 0 else 401
-    page = _private(render(request, "sign_in.html", context, status=status))
+    page = render_unkept(request, "sign_in.html", context, status=status)
     if error is not None and error.wait_s > 0:
         page.headers["Retry-After"] = str(math.ceil(error.wait_s))
     return page
@@ -136,17 +136,12 @@ def _set_password_page(request: Request, shop: ShopDep, *, code: str, name: str 
     except SignInError as error:
         return failure_response(request, status=403, sentence=str(error))
     context = {"code": code, "link": link, "name": name, "said": said, "least_signs": LEAST_PASSWORD_SIGNS}
-    return _private(render(request, "set_password.html", context, status=422 if said else 200))
+    return render_unkept(request, "set_password.html", context, status=422 if said else 200)
 
 
 def _own_account_page(request: Request, *, said: str = "") -> HTMLResponse:
     context = {"said": said, "least_signs": LEAST_PASSWORD_SIGNS}
-    return _private(render(request, "own_account.html", context, status=422 if said else 200))
-
-
-def _private(page: HTMLResponse) -> HTMLResponse:
-    page.headers["Cache-Control"] = "no-store"
-    return page
+    return render_unkept(request, "own_account.html", context, status=422 if said else 200)
 
 
 def _address(request: Request) -> str:
