@@ -87,8 +87,9 @@ $(RUN_STAMP) $(DEV_STAMP):
 	    $(PYTHON) -m pip --python $(BIN)/python install --disable-pip-version-check --no-input --quiet pip; \
 	  fi || { echo "Could not make an environment in $(VENV): install your system's package for Python environments (on Debian and Ubuntu: apt install python3-venv) and run make again." >&2; exit 1; }; \
 	fi
+	@# The lock names all there is to install: left to look for more, older pips take a newer release than it names.
 	@echo "==> Installing the packages named in $(LOCK) (about 150 MB the first time)"
-	@$(PIP_INSTALL) --only-binary :all: --require-hashes -r $(LOCK) || { \
+	@$(PIP_INSTALL) --only-binary :all: --no-deps --require-hashes -r $(LOCK) || { \
 	  echo "Could not install the packages of $(LOCK): see the lines above; check the network, and that $$($(BIN)/python --version) is one that OpenCV and SciPy have ready-made packages for (3.11 to 3.14)." >&2; exit 1; }
 	@echo "==> Installing Inspector itself"
 	@$(PIP_INSTALL) --quiet --no-deps --no-build-isolation --editable . || { \
