@@ -112,6 +112,7 @@ from inspector.log.paging import ListPage, PlaceInList
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import PhotoStore, sha256_of, suffix_of
+from inspector.log.piece_corrections import PieceCorrection, correct_piece, list_piece_corrections
 from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
 from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
@@ -262,6 +263,7 @@ __all__ = [
     "PhotoToInspect",
     "PhotoToReinspect",
     "Piece",
+    "PieceCorrection",
     "PieceDemolding",
     "PieceDetail",
     "PieceFilter",
@@ -324,6 +326,7 @@ __all__ = [
     "check_piece",
     "claim_photo",
     "confirm_reference",
+    "correct_piece",
     "correct_pour",
     "count_awaiting",
     "count_photos",
@@ -377,6 +380,7 @@ __all__ = [
     "list_mold_settings",
     "list_molds",
     "list_photos_to_reinspect",
+    "list_piece_corrections",
     "list_piece_demoldings",
     "list_piece_details",
     "list_piece_outcomes",

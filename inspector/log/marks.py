@@ -4,6 +4,7 @@ from sqlalchemy import func, select
 
 from inspector.log.curing_tables import BreakTestRow, ExpectedTemperatureRow, TemperatureRecordRow, WetCureRow
 from inspector.log.opening import Log
+from inspector.log.piece_tables import PieceCorrectionRow
 from inspector.log.pour_tables import PourCorrectionRow
 from inspector.log.release_agent_tables import ReleaseAgentRow
 from inspector.log.tables import (
@@ -24,7 +25,8 @@ __all__ = ["evidence_mark", "newest_piece_id"]
 # Rows of these are only ever added, so their highest id tells whether there are new ones.
 _GROWING = (
     BreakTestRow, DefectNoteRow, DispositionRow, ExpectedTemperatureRow, FeatureRow, InspectionRow, MixRow, MoldRow,
-    PieceRow, PourCorrectionRow, PourRow, ReferenceRow, ReleaseAgentRow, ReviewRow, TemperatureRecordRow, WetCureRow,
+    PieceCorrectionRow, PieceRow, PourCorrectionRow, PourRow, ReferenceRow, ReleaseAgentRow, ReviewRow,
+    TemperatureRecordRow, WetCureRow,
 )  # fmt: skip
 # Rows of these may be withdrawn as well.
 _WITHDRAWN = (BreakTestRow, TemperatureRecordRow)

@@ -31,6 +31,7 @@ __all__ = [
     "PhotoSending",
     "add_piece_photo",
     "check_piece",
+    "check_pour",
     "find_sent_piece",
     "inspection_row",
     "note_sending",
@@ -231,7 +232,7 @@ def _existing_piece(
         views = ", ".join(row.name for row in mold_.views)
         raise InputError(f"Mold {mold} has no view {view}. It has: {views}.")
     if pour_id is not None:
-        _check_pour(session, mold=mold, pour_id=pour_id, demolded_at=demolded_at)
+        check_pour(session, mold=mold, pour_id=pour_id, demolded_at=demolded_at)
     if piece_id is None:
         return None
     piece = session.get(PieceRow, piece_id)
@@ -250,7 +251,14 @@ def _existing_piece(
     return piece
 
 
-def _check_pour(session: Session, *, mold: str, pour_id: int, demolded_at: datetime | None) -> None:
+def check_pour(session: Session, *, mold: str, pour_id: int, demolded_at: datetime | None) -> None:
+    """Refuse a pour that a piece of a mold, demolded then, cannot be of.
+
+    Raises
+    ------
+    InputError
+        If it is unknown, was withdrawn, went into other molds, or came after the demolding.
+    """
     pour = pour_row(session, pour_id)
     if session.scalar(select(PourWithdrawalRow.id).where(PourWithdrawalRow.pour_id == pour_id)) is not None:
         raise InputError(f"Pour {pour_id} was withdrawn: it was written down by mistake. Name another pour, or none.")

@@ -1,6 +1,7 @@
 """One piece: its photos with what was flagged, and what becomes of it."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query
@@ -13,7 +14,7 @@ from inspector.web.language import tr
 from inspector.web.looking_up import Id, find_piece
 from inspector.web.marks import Mark, mark_findings
 from inspector.web.pages import ShopDep, render
-from inspector.web.reviewer import required_reviewer, reviewer_of
+from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer, required_reviewer, reviewer_of
 from inspector.web.rights import least
 from inspector.web.stale import stale_response
 from inspector.workshop import (
@@ -34,6 +35,8 @@ __all__ = ["router"]
 router = APIRouter()
 
 _NOTE_LENGTH = 2000
+# More pours of a mold than anybody looks back over.
+_POURS_OFFERED = 100
 # A mark shown close up, and as much around it again on each side; never less than this.
 _AROUND = 1.5
 _LEAST_PX = 40
@@ -97,6 +100,8 @@ def show_piece(
         "detail": detail,
         "piece": detail.piece,
         "doubt": doubt_age(detail.piece),
+        "pours": shop.pours(mold=detail.piece.mold, limit=_POURS_OFFERED),
+        "corrections": shop.piece_corrections(piece_id),
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
         "next_id": shop.next_waiting(piece_id),
@@ -108,6 +113,25 @@ def show_piece(
         "max_photo_bytes": request.app.state.settings.max_photo_bytes,
     }
     return render(request, "piece.html", context)
+
+
+@router.post("/pieces/{piece_id}/correction")
+@least("record")
+def correct_piece(
+    shop: ShopDep,
+    piece_id: Id,
+    pour_id: Annotated[int | None, Form(ge=1, le=2**31 - 1)] = None,
+    demolded_at: Annotated[datetime | None, Form()] = None,
+    name: Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)] = "",
+    why: Annotated[str, Form(max_length=_NOTE_LENGTH)] = "",
+) -> RedirectResponse:
+    """Put the pour and the demolding of a piece right; what stood there before stays visible."""
+    find_piece(shop, piece_id)
+    who = given_name(name)
+    shop.correct_piece(piece_id, pour_id=pour_id, demolded_at=demolded_at, corrected_by=who, why=why)
+    response = RedirectResponse(f"/pieces/{piece_id}#before", status_code=303)
+    remember_reviewer(response, who)
+    return response
 
 
 @router.post("/pieces/{piece_id}/dispositions")

@@ -676,6 +676,31 @@ class Workshop:
         """Let a pour that never was count no longer; it stays on record with the reason."""
         log.withdraw_pour(self._log, pour_id, withdrawn_by=withdrawn_by, why=required(why, "reason"))
 
+    def correct_piece(
+        self, piece_id: int, *, pour_id: int | None, demolded_at: datetime | None, corrected_by: str, why: str
+    ) -> None:
+        """Say which pour a piece is of, and when it left its mold; what stood there before stays on record.
+
+        A time without an offset is taken in this machine's time zone; the minute that stood there already, as a page
+        tells it, leaves its seconds as they are.
+        """
+        before = self.piece(piece_id).piece.demolded_at
+        demolded_at = None if demolded_at is None else with_offset(demolded_at)
+        if before is not None and demolded_at == before.replace(second=0, microsecond=0):
+            demolded_at = before
+        log.correct_piece(
+            self._log,
+            piece_id,
+            pour_id=pour_id,
+            demolded_at=demolded_at,
+            corrected_by=corrected_by,
+            why=required(why, "reason"),
+        )
+
+    def piece_corrections(self, piece_id: int) -> tuple[log.PieceCorrection, ...]:
+        """List what a piece was held to be before it was corrected, oldest first."""
+        return log.list_piece_corrections(self._log, piece_id)
+
     # Recording
 
     def record(

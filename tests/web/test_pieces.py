@@ -5,7 +5,10 @@ import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
+from inspector.log import check_log, evidence_mark
+from inspector.settings import Settings
 from inspector.web.reviewer import cleaned_name
+from inspector.workshop import Workshop
 from tests.web.conftest import POURED_AT, draw_piece
 
 
@@ -217,3 +220,40 @@ def test_a_piece_of_a_spreadsheet_tells_what_was_written_down(client: TestClient
     assert "Written down without a photo: a good piece." in good
     assert "ould not be judged" not in broken + good
     assert "2 chips" not in client.get("/").text
+
+
+def test_the_pour_and_time_of_a_piece_are_put_right_and_what_stood_there_stays(
+    client: TestClient, add: Callable[..., int], settings: Settings
+) -> None:
+    shop: Workshop = client.app.state.workshop  # type: ignore[attr-defined]
+    piece_id, other = add(), shop.add_pour(mix="grey", molds=["oak-leaf"], poured_at=POURED_AT + timedelta(hours=7))
+    mark = evidence_mark(shop._log)
+    at = (POURED_AT + timedelta(hours=40)).astimezone().strftime("%Y-%m-%dT%H:%M")
+    form = {"pour_id": str(other.id), "demolded_at": at, "name": "Zoë", "why": "wrong label"}
+    page = client.post(f"/pieces/{piece_id}/correction", data=form).text
+    assert "<strong>33 h</strong>" in page
+    assert "Pour 1, out of the mold" in page
+    assert "Zoë put it right" in page
+    assert evidence_mark(shop._log) != mark  # so that windows are learnt anew
+    again = client.post(f"/pieces/{piece_id}/correction", data={**form, "name": "Jo", "why": "once more"}).text
+    assert "Jo put it right" not in again  # nothing changed
+    early = client.post(f"/pieces/{piece_id}/correction", data={**form, "demolded_at": "2020-01-01T10:00"})
+    assert early.status_code == 422
+    assert "lies before pour" in early.text
+    unknown = client.post(f"/pieces/{piece_id}/correction", data={"name": "Jo", "why": "nobody knows"}).text
+    assert "age unknown" in unknown
+    assert check_log(settings.data_dir).troubles == ()
+
+
+def test_the_minute_that_a_page_told_leaves_the_seconds_as_they_are(
+    client: TestClient, add: Callable[..., int]
+) -> None:
+    shop: Workshop = client.app.state.workshop  # type: ignore[attr-defined]
+    piece = shop.piece(add()).piece
+    at = piece.demolded_at
+    assert at is not None
+    shop.correct_piece(piece.id, pour_id=1, demolded_at=at.replace(second=41), corrected_by="Jo", why="by the camera")
+    told = at.replace(second=0, microsecond=0)
+    shop.correct_piece(piece.id, pour_id=None, demolded_at=told, corrected_by="Jo", why="another pour")
+    assert shop.piece(piece.id).piece.demolded_at == at.replace(second=41)
+    assert [was.pour_id for was in shop.piece_corrections(piece.id)] == [1, 1]
