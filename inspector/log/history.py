@@ -38,7 +38,7 @@ from inspector.log.awaiting_tables import AwaitingPhotoRow
 from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
 from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
-from inspector.log.rollup_tables import MoldPourRow, PieceStandingRow
+from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow
 
 __all__ = [
     "Change",
@@ -64,7 +64,15 @@ RowKey = tuple[str, int]
 _OUTSIDE = (
     frozenset(
         row.__tablename__
-        for row in (ChangeRow, AwaitingPhotoRow, PieceStandingRow, MoldPourRow, LearntRow, MoldOutlookRow)
+        for row in (
+            ChangeRow,
+            AwaitingPhotoRow,
+            PieceStandingRow,
+            PhotoCountRow,
+            MoldPourRow,
+            LearntRow,
+            MoldOutlookRow,
+        )
     )
     | {"alembic_version", "waiting_piece"}
     | SECRET_TABLES

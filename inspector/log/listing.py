@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, exists, func, or_, select, tuple_
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from inspector.errors import InputError
@@ -96,11 +96,7 @@ def list_waiting(
     The parameters are those of `list_pieces`.
     """
     with log.reading() as session:
-        query = _matching(PieceFilter(mold=mold, waiting=True))
-        found = read_page(
-            session, query, (PieceStandingRow.waiting_rank, PieceStandingRow.piece_id), limit=limit, place=place,
-            skip=skip,
-        )  # fmt: skip
+        found = _waiting(session, mold, limit=limit, place=place, skip=skip)
         return replace_items(found, _pieces(session, found.items))
 
 
@@ -108,15 +104,9 @@ def find_next_waiting(log: Log, piece_id: int) -> int | None:
     """Find the piece after this one among those that wait, from the worst on again after the last; None without any."""
     with log.reading() as session:
         rank = session.scalar(select(PieceStandingRow.waiting_rank).where(PieceStandingRow.piece_id == piece_id))
-        waiting = (
-            select(PieceStandingRow.piece_id)
-            .where(PieceStandingRow.waiting_rank.is_not(None), PieceStandingRow.piece_id != piece_id)
-            .order_by(PieceStandingRow.waiting_rank, PieceStandingRow.piece_id)
-            .limit(1)
-        )
-        after = tuple_(PieceStandingRow.waiting_rank, PieceStandingRow.piece_id) > tuple_(rank, piece_id)
-        following = None if rank is None else session.scalar(waiting.where(after))
-        return session.scalar(waiting) if following is None else following
+        if rank is not None and (after := _waiting(session, limit=1, place=PlaceInList(rank, piece_id)).items):
+            return after[0]
+        return next((number for number in _waiting(session, limit=2).items if number != piece_id), None)
 
 
 def count_pieces(log: Log, which: PieceFilter) -> int:
@@ -240,6 +230,15 @@ def _ids_by_time(
 ) -> ListPage[int]:
     order = (PieceStandingRow.seen_at, PieceStandingRow.piece_id)
     return read_page(session, _matching(which), order, latest_first=True, limit=limit, place=place, skip=skip)
+
+
+def _waiting(
+    session: Session, mold: str | None = None, *, limit: int, place: PlaceInList | None = None, skip: int = 0
+) -> ListPage[int]:
+    order = (PieceStandingRow.waiting_rank, PieceStandingRow.piece_id)
+    return read_page(
+        session, _matching(PieceFilter(mold=mold, waiting=True)), order, limit=limit, place=place, skip=skip
+    )
 
 
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:

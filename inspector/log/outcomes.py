@@ -54,7 +54,7 @@ def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutc
         # Put in order below: told to, SQLite may read all pieces in that order and leave out those of other molds.
         query = select(
             PieceStandingRow.piece_id,
-            PieceStandingRow.inspected,
+            PieceStandingRow.photos_inspected,
             PieceStandingRow.found,
             PieceStandingRow.noted,
             PieceStandingRow.outcome,
@@ -64,12 +64,12 @@ def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutc
         return tuple(
             PieceOutcome(
                 piece_id=piece_id,
-                inspected=inspected,
+                inspected=photos_inspected > 0,
                 found=() if found == "[]" else tuple(_found(*entry) for entry in json.loads(found)),
                 noted=None if noted is None else tuple(NotedDefect(*entry) for entry in json.loads(noted)),
                 outcome=next((known for known in DISPOSITIONS if known == outcome), None),
             )
-            for piece_id, inspected, found, noted, outcome in sorted(session.execute(query), key=itemgetter(0))
+            for piece_id, photos_inspected, found, noted, outcome in sorted(session.execute(query), key=itemgetter(0))
         )
 
 

@@ -3,14 +3,15 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
 from inspector.log.opening import Log
 from inspector.log.photos import MOST_PHOTO_BYTES, media_type_of
 from inspector.log.records import LoggedPhoto, StoredFile
-from inspector.log.tables import InspectionRow, PhotoRow, offset_minutes, with_offset
+from inspector.log.rollup_tables import PHOTO_STATES, PhotoCountRow
+from inspector.log.tables import PhotoRow, offset_minutes, with_offset
 
 __all__ = [
     "NewPhoto",
@@ -65,18 +66,8 @@ class NewPhoto:
 def count_photos(log: Log) -> dict[str, int]:
     """Count the photos of pieces by the status of their latest inspection; `waiting` where there is none yet."""
     with log.reading() as session:
-        latest = select(func.max(InspectionRow.id).label("id")).group_by(InspectionRow.photo_id).subquery()
-        status = select(InspectionRow.photo_id, InspectionRow.status).join(latest, latest.c.id == InspectionRow.id)
-        of_photo = status.subquery()
-        counted = (
-            select(func.coalesce(of_photo.c.status, "waiting"), func.count())
-            .select_from(PhotoRow)
-            .outerjoin(of_photo, of_photo.c.photo_id == PhotoRow.id)
-            .where(PhotoRow.piece_id.is_not(None))
-            .group_by(of_photo.c.status)
-        )
-        found = {row[0]: row[1] for row in session.execute(counted)}
-    return {state: found.get(state, 0) for state in ("waiting", "inspected", "unusable")}
+        found = dict(session.execute(select(PhotoCountRow.state, PhotoCountRow.photos)).all())
+    return {state: found.get(state, 0) for state in PHOTO_STATES}
 
 
 def find_photo(log: Log, photo_id: int) -> LoggedPhoto:

@@ -5,12 +5,15 @@ They say nothing that the log does not, are outside its history, and can be made
 
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, Index, Text
+from sqlalchemy import ForeignKey, Index, SmallInteger, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspector.log.tables import Base
 
-__all__ = ["MoldPourRow", "PieceStandingRow"]
+__all__ = ["PHOTO_STATES", "MoldPourRow", "PhotoCountRow", "PieceStandingRow"]
+
+PHOTO_STATES = ("waiting", "inspected", "unusable")
+"""What the latest inspection of a photo came to; `waiting` where there is none yet."""
 
 
 class PieceStandingRow(Base):
@@ -32,13 +35,24 @@ class PieceStandingRow(Base):
     """Where it stands among the pieces that wait for a decision, the lowest first: 1 less its score, 2 without one."""
     score: Mapped[float | None]
     """The highest on its photos; None where there is none that could be judged."""
-    inspected: Mapped[bool]
-    """Whether a photo of it could be judged."""
+    photos_waiting: Mapped[int] = mapped_column(SmallInteger)
+    photos_inspected: Mapped[int] = mapped_column(SmallInteger)
+    photos_unusable: Mapped[int] = mapped_column(SmallInteger)
+    """How many of its photos there are in each state."""
     outcome: Mapped[str | None]
     found: Mapped[str] = mapped_column(Text)
     """JSON: kind, confidence, verdict and feature of each finding that nobody dismissed."""
     noted: Mapped[str | None] = mapped_column(Text)
     """JSON: kind and feature of each defect that the latest note names; None without a note."""
+
+
+class PhotoCountRow(Base):
+    """How many photos there are in each state, of all pieces together."""
+
+    __tablename__ = "photo_count"
+
+    state: Mapped[str] = mapped_column(primary_key=True)
+    photos: Mapped[int]
 
 
 class MoldPourRow(Base):

@@ -1,22 +1,23 @@
-"""Keeping what is worked out from the log in step with it: how it stands with pieces, and which pours went where.
+"""Keeping what is worked out from the log in step with it: how it stands with pieces, which pours went where, counts.
 
-Both could be worked out from the log at any time, by looking at every piece and pour ever made. They say nothing
+All of it could be worked out from the log at any time, by looking at every piece and pour ever made. They say nothing
 that the log does not and are outside the history; `disagreements` holds them against the log, `rebuild_rollups` makes
 them anew.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Select, delete, event, insert, inspect, select
+from sqlalchemy import Connection, Select, delete, event, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
 from inspector.log.answered_tables import AnsweredFindingRow
 from inspector.log.pour_tables import PourWithdrawalRow
-from inspector.log.rollup_tables import MoldPourRow, PieceStandingRow
+from inspector.log.rollup_tables import PHOTO_STATES, MoldPourRow, PhotoCountRow, PieceStandingRow
 from inspector.log.standings import Standing, read_standings
 from inspector.log.tables import (
     DefectNoteRow,
@@ -34,6 +35,7 @@ __all__ = ["disagreements", "keeping_rollups", "rebuild_rollups"]
 
 # Databases bound the number of values in one query.
 _PORTION = 2000
+_PHOTO_COLUMNS = tuple(PieceStandingRow.__table__.c[f"photos_{state}"] for state in PHOTO_STATES)
 
 
 @contextmanager
@@ -55,6 +57,7 @@ def rebuild_rollups(connection: Connection) -> None:
     if not inspect(connection).has_table(PieceStandingRow.__tablename__):
         return
     connection.execute(delete(PieceStandingRow))
+    connection.execute(delete(PhotoCountRow))
     for portion in _all_numbers(connection, PieceRow):
         _put_standings(connection, portion)
     connection.execute(delete(MoldPourRow))
@@ -62,15 +65,18 @@ def rebuild_rollups(connection: Connection) -> None:
         _put_pours(connection, portion)
 
 
-def disagreements(connection: Connection) -> list[tuple[str, int]]:
-    """Find the pieces and pours of which rollups and log say different things: `piece` or `pour`, and its number."""
-    wrong = []
+def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
+    """Find what rollups and log say different things of: `piece` or `pour` and its number, `photos` and a state."""
+    wrong: list[tuple[str, int | str]] = []
+    photos: Counter[str] = Counter()
     columns = [PieceStandingRow.__table__.c[name] for name in Standing.__slots__]
     for portion in _all_numbers(connection, PieceRow):
         of_portion = select(*columns).where(PieceStandingRow.piece_id.between(portion[0], portion[-1]))
         kept = {row.piece_id: Standing(**row._mapping) for row in connection.execute(of_portion)}
         told = {standing.piece_id: standing for standing in read_standings(connection, portion)}
         wrong += [("piece", number) for number in sorted(kept.keys() | told) if kept.get(number) != told.get(number)]
+        for standing in told.values():
+            photos.update({state: getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
     for portion in _all_numbers(connection, PourRow):
         of_portion = select(MoldPourRow.__table__).where(MoldPourRow.pour_id.between(portion[0], portion[-1]))
         kept_pours, told_pours = (
@@ -78,6 +84,8 @@ def disagreements(connection: Connection) -> list[tuple[str, int]]:
         )
         unlike = kept_pours ^ told_pours
         wrong += [("pour", number) for number in sorted({pour_id for _, _, pour_id in unlike})]
+    counted = dict(connection.execute(select(PhotoCountRow.state, PhotoCountRow.photos)).all())
+    wrong += [("photos", state) for state in PHOTO_STATES if counted.get(state, 0) != photos[state]]
     return wrong
 
 
@@ -126,9 +134,22 @@ class _Touched:
 
 
 def _put_standings(connection: Connection, piece_ids: list[int]) -> None:
-    connection.execute(delete(PieceStandingRow).where(PieceStandingRow.piece_id.in_(piece_ids)))
+    put = PieceStandingRow.piece_id.in_(piece_ids)
+    photos = select(*(func.coalesce(func.sum(column), 0) for column in _PHOTO_COLUMNS)).where(put)
+    before = connection.execute(photos).one()
+    connection.execute(delete(PieceStandingRow).where(put))
     if standings := read_standings(connection, piece_ids):
         connection.execute(insert(PieceStandingRow), [standing.as_row() for standing in standings])
+    for state, was, is_now in zip(PHOTO_STATES, before, connection.execute(photos).one(), strict=True):
+        if was != is_now:
+            _count_photos(connection, state, is_now - was)
+
+
+def _count_photos(connection: Connection, state: str, more: int) -> None:
+    of_state = PhotoCountRow.state == state
+    counted = connection.execute(update(PhotoCountRow).where(of_state).values(photos=PhotoCountRow.photos + more))
+    if not counted.rowcount:
+        connection.execute(insert(PhotoCountRow), {"state": state, "photos": more})
 
 
 def _put_pours(connection: Connection, pour_ids: list[int]) -> None:

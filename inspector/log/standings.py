@@ -1,7 +1,7 @@
 """How it stands with pieces, worked out from the log: what was found and noted, what became of them, who waits."""
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -37,7 +37,9 @@ class Standing:
     seen_at: datetime
     waiting_rank: float | None
     score: float | None
-    inspected: bool
+    photos_waiting: int
+    photos_inspected: int
+    photos_unusable: int
     outcome: str | None
     found: str
     noted: str | None
@@ -55,7 +57,6 @@ def finding_of_kind(kind: str) -> str:
 def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Standing]:
     """Work out how it stands with some pieces, by their numbers; those that are not there are left out."""
     latest: dict[int, tuple[int, str, float | None]] = {}
-    photographed: set[int] = set()
     of_photos = (
         select(PhotoRow.piece_id, PhotoRow.id, InspectionRow.id, InspectionRow.status, InspectionRow.score)
         .outerjoin(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
@@ -65,10 +66,9 @@ def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Sta
     for piece_id, photo_id, inspection_id, status, score in connection.execute(of_photos):
         if piece_id is None:
             continue  # never, as asked for
-        photographed.add(piece_id)
-        if inspection_id is not None:
-            latest[photo_id] = (piece_id, status, score)
-    inspected = {piece_id for piece_id, status, _ in latest.values() if status == "inspected"}
+        latest[photo_id] = (piece_id, "waiting" if inspection_id is None else status, score)
+    photos = Counter((piece_id, status) for piece_id, status, _ in latest.values())
+    photographed = {piece_id for piece_id, _ in photos}
     scores: dict[int, float] = {}
     for piece_id, status, score in latest.values():
         if status == "inspected" and score is not None:
@@ -92,7 +92,9 @@ def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Sta
                 seen_at=at,
                 waiting_rank=None if not waits else _NO_SCORE_RANK if score is None else 1 - score,
                 score=score,
-                inspected=piece_id in inspected,
+                photos_waiting=photos[piece_id, "waiting"],
+                photos_inspected=photos[piece_id, "inspected"],
+                photos_unusable=photos[piece_id, "unusable"],
                 outcome=outcomes.get(piece_id),
                 found=json.dumps(found.get(piece_id, [])),
                 noted=json.dumps(noted[piece_id]) if piece_id in noted else None,

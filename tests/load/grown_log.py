@@ -27,11 +27,11 @@ from inspector.workshop import Workshop
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 
-__all__ = ["ENDS_AT", "FILE_EVERY", "fill_grown_log"]
+__all__ = ["ENDS_AT", "FILE_EVERY", "YEARS", "fill_grown_log"]
 
 ENDS_AT = datetime(2026, 11, 20, 12, tzinfo=UTC)
 FILE_EVERY = 100
-_YEARS = 10
+YEARS = 10
 _PIECES_A_POUR = 10
 _POURS_A_PORTION = 2000
 _STILL_IN = 30
@@ -39,10 +39,11 @@ _MIXES = 8
 _PEOPLE = ("Ada", "Ben", "Cleo", "Dov")
 _FEATURES = ("tip", "stem", "left lobe", "right lobe")
 _BREAKS = ("chip", "missing feature", "hairline crack")
-_FINDINGS_A_PIECE = 3.0
-# Decided pieces are held back for a look now and then: so many of them still wait, beside those of the last days.
+# A little more than three, so that chance leaves no log with fewer.
+_FINDINGS_A_PIECE = 3.01
+# Decided pieces are held back for a look now and then: so many of them still wait, beside those of the latest pours.
 _FORGOTTEN = 0.001
-_WAITING_DAYS = 2
+_POURS_THAT_WAIT = 20
 _AGAIN, _SECOND_PHOTO = 0.02, 0.05
 _ENCODE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
@@ -100,7 +101,7 @@ def _add_molds_and_mixes(shop: Workshop, molds: int, rng: np.random.Generator) -
             shop.curing.add_mix_break_test(
                 mix,
                 age_h=age_h,
-                tested_at=ENDS_AT - timedelta(days=365 * _YEARS),
+                tested_at=ENDS_AT - timedelta(days=365 * YEARS),
                 strength_mpa=round(34 * fraction * float(rng.uniform(0.95, 1.05)), 1),
             )
 
@@ -122,13 +123,16 @@ def _portions(
     )
     small_photo = drawn_photo((255, 0, 0), shade=190)
     of_a_pour = min(_PIECES_A_POUR, molds)
-    count = -(-pieces // of_a_pour)
-    apart_s = _YEARS * 365 * 86400 / count
+    # The latest pours are still in their molds.
+    out = -(-pieces // of_a_pour)
+    count = out + min(out // 10, _STILL_IN)
+    apart_s = YEARS * 365 * 86400 / count
     for first in range(0, count, _POURS_A_PORTION):
         pours = min(_POURS_A_PORTION, count - first)
         chosen = np.argsort(-(often + rng.gumbel(size=(pours, molds))), axis=1)[:, :of_a_pour]
         yield _Portion(shop, next_id, rng, small_photo).tables(
-            last=first + pours == count,
+            out=min(pours, max(0, out - first)),
+            waits_from=out - first - _POURS_THAT_WAIT,
             poured_s=ENDS_AT.timestamp() - 86400 * 2 - apart_s * (count - 1 - first - np.arange(pours)),
             chosen=chosen,
             truth=truth,
@@ -149,7 +153,7 @@ class _Portion:
         self._next_id[name] = start + count
         return range(start, start + count)
 
-    def tables(self, *, last, poured_s, chosen, truth):
+    def tables(self, *, out, waits_from, poured_s, chosen, truth):
         rng, (pours, of_a_pour) = self._rng, chosen.shape
         pour_ids = self._ids("pour", pours)
         mixes = rng.integers(_MIXES, size=pours)
@@ -164,8 +168,6 @@ class _Portion:
         )
         yield from self._temperatures(pour_ids, poured, poured_s, degc)
 
-        # Of the pours of the last portion the latest are still in their molds.
-        out = pours - (min(pours // 10, _STILL_IN) if last else 0)
         piece_mold = chosen[:out].ravel()
         count = len(piece_mold)
         of_pour = np.repeat(np.arange(out), of_a_pour)
@@ -194,7 +196,7 @@ class _Portion:
                 for number, row in zip(self._ids("wet_cure", len(wet)), wet, strict=True)
             ],
         )
-        waits = (demolded_s > ENDS_AT.timestamp() - _WAITING_DAYS * 86400) | (rng.random(count) < _FORGOTTEN)
+        waits = (of_pour >= waits_from) | (rng.random(count) < _FORGOTTEN)
         yield from self._photographed(piece_ids, piece_mold, demolded, lost, waits)
         decided = np.flatnonzero(~waits)
         outcomes = np.where(lost, np.where(rng.random(count) < 0.7, "scrap", "second"), "sell")

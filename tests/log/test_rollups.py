@@ -47,6 +47,7 @@ def test_the_list_follows_each_word(stocked, make):
     )
     assert waiting(stocked)[0] == pieces[0]
     assert log.count_pieces(stocked, WAITING) == 4
+    assert log.count_photos(stocked) == {"waiting": 0, "inspected": 4, "unusable": 1}
     assert disagreeing(stocked) == []
 
 
@@ -92,6 +93,7 @@ def test_what_is_known_of_pieces_follows_reviews_notes_and_pours(busy):
         ("UPDATE piece_standing SET found = '[]' WHERE piece_id = 1", "piece 1"),
         ("UPDATE piece_standing SET waiting_rank = 0 WHERE piece_id = 2", "piece 2"),
         ("DELETE FROM mold_pour WHERE mold_id = 1 AND pour_id = 3", "pour 3"),
+        ("UPDATE photo_count SET photos = 7 WHERE state = 'inspected'", "photos inspected"),
     ],
 )
 def test_what_says_something_else_is_told_and_put_right(busy, statement, what):

@@ -39,6 +39,7 @@ DAILY = [
     "/?page=2",
     "/?mold=leaf-01",
     "/today",
+    "/metrics",
     "/photograph",
     "/pours",
     "/pours/20",
@@ -83,7 +84,7 @@ def client(place, module_monkeypatch) -> Iterator[TestClient]:
             _gather_statistics(session.connection())
         if place.database is None:
             shop._log._engine.dispose()  # statistics are read by each connection when it begins
-        app = create_app(Settings(data_dir=place.folder), open_workshop=lambda _: shop)
+        app = create_app(Settings(data_dir=place.folder, metrics=True), open_workshop=lambda _: shop)
         with TestClient(app, base_url="http://127.0.0.1:8417", cookies={"reviewer": "Ada"}) as client:
             yield client
 
