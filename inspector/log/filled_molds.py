@@ -29,11 +29,17 @@ def list_filled_molds(log: Log, *, at: datetime) -> tuple[FilledMold, ...]:
     other = aliased(MoldPourRow)
     latest = select(func.max(other.poured_at)).where(other.mold_id == MoldRow.id, other.poured_at <= at)
     came_out = exists().where(PieceRow.pour_id == MoldPourRow.pour_id, PieceRow.mold_id == MoldPourRow.mold_id)
+    # Mold by mold, and put in order below: an inner join SQLite may turn round, and read all pours ever made.
     query = (
-        select(MoldRow.name, MoldPourRow.pour_id)
-        .join(MoldPourRow, MoldPourRow.mold_id == MoldRow.id)
-        .where(MoldPourRow.poured_at == latest.correlate(MoldRow).scalar_subquery(), ~came_out)
-        .order_by(MoldPourRow.poured_at, MoldPourRow.pour_id, MoldRow.name)
+        select(MoldPourRow.poured_at, MoldPourRow.pour_id, MoldRow.name)
+        .select_from(MoldRow)
+        .outerjoin(
+            MoldPourRow,
+            (MoldPourRow.mold_id == MoldRow.id)
+            & (MoldPourRow.poured_at == latest.correlate(MoldRow).scalar_subquery())
+            & ~came_out,
+        )
     )
     with log.reading() as session:
-        return tuple(FilledMold(mold=mold, pour_id=pour_id) for mold, pour_id in session.execute(query))
+        rows = sorted((at, pour_id, mold) for at, pour_id, mold in session.execute(query) if pour_id is not None)
+        return tuple(FilledMold(mold=mold, pour_id=pour_id) for _, pour_id, mold in rows)

@@ -5,6 +5,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, func, select
@@ -24,6 +25,8 @@ from inspector.log.tables import (
 
 __all__ = ["Standing", "finding_of_kind", "read_standings"]
 
+# Databases bound the number of values in one query.
+_PORTION = 2000
 # After every score.
 _NO_SCORE_RANK = 2.0
 
@@ -107,29 +110,38 @@ def _found(
     connection: Connection, piece_ids: Sequence[int]
 ) -> dict[int, list[tuple[str, float, str | None, str | None]]]:
     """Read the findings that count of some pieces and that nobody dismissed, by piece."""
-    of_pieces = (
-        select(PhotoRow.piece_id, FindingRow.id)
+    # Put in order below: told to, SQLite may read all findings in that order and leave out those of other pieces.
+    counting = (
+        select(PhotoRow.piece_id, FindingRow.id, FindingRow.kind, FindingRow.confidence, FindingRow.feature_name)
         .join(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
         .join(FindingRow, FindingRow.inspection_id == InspectionRow.id)
-        .where(PhotoRow.piece_id.in_(piece_ids))
+        .where(PhotoRow.piece_id.in_(piece_ids), counts_on_its_photo())
     )
-    words = (
-        of_pieces.with_only_columns(ReviewRow.finding_id, ReviewRow.verdict, ReviewRow.new_kind)
-        .join(ReviewRow, ReviewRow.finding_id == FindingRow.id)
-        .order_by(ReviewRow.id)
-    )
-    reviews = {finding_id: (verdict, new_kind) for finding_id, verdict, new_kind in connection.execute(words)}
-    findings = (
-        of_pieces.add_columns(FindingRow.kind, FindingRow.confidence, FindingRow.feature_name)
-        .where(counts_on_its_photo())
-        .order_by(FindingRow.id)
-    )
+    findings = sorted(connection.execute(counting), key=itemgetter(1))
+    reviews = _latest_words(connection, [finding_id for _, finding_id, *_ in findings])
     found: dict[int, list[tuple[str, float, str | None, str | None]]] = defaultdict(list)
-    for piece_id, finding_id, kind, confidence, feature in connection.execute(findings):
+    for piece_id, finding_id, kind, confidence, feature in findings:
         verdict, new_kind = reviews.get(finding_id, (None, None))
         if piece_id is not None and verdict != "dismissed":
             found[piece_id].append((new_kind or kind, confidence, verdict, feature))
     return found
+
+
+def _latest_words(connection: Connection, finding_ids: Sequence[int]) -> dict[int, tuple[str | None, str | None]]:
+    """Read verdict and new kind of the latest word on findings, where there is one.
+
+    By the numbers of the findings: of pieces joined to reviews SQLite may read all reviews.
+    """
+    words: dict[int, tuple[str | None, str | None]] = {}
+    for start in range(0, len(finding_ids), _PORTION):
+        of_findings = ReviewRow.finding_id.in_(finding_ids[start : start + _PORTION])
+        said = select(ReviewRow.id, ReviewRow.finding_id, ReviewRow.verdict, ReviewRow.new_kind).where(of_findings)
+        # The latest word comes last, and stays in the dict.
+        words.update(
+            (finding_id, (verdict, new_kind))
+            for _, finding_id, verdict, new_kind in sorted(connection.execute(said), key=itemgetter(0))
+        )
+    return words
 
 
 def _noted(connection: Connection, piece_ids: Sequence[int]) -> dict[int, list[tuple[str, str | None]]]:
