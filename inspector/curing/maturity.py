@@ -17,6 +17,7 @@ __all__ = [
     "age_at_equivalent_age_h",
     "arrhenius_rate",
     "en_rate",
+    "equivalent_age_at_constant_h",
     "equivalent_age_h",
     "freiesleben_hansen_pedersen_rate",
     "maturity_degc_h",
@@ -157,6 +158,33 @@ def equivalent_age_h(history: TemperatureHistory, age_h: ArrayLike, *, rate: Rat
     stretch = np.searchsorted(history.starts_h, ages_h, side="right") - 1
     into_h = ages_h - history.starts_h[stretch]
     return _equivalent_at_starts_h(history, rates)[stretch] + rates[stretch] * into_h
+
+
+def equivalent_age_at_constant_h(
+    temperature_degc: ArrayLike, age_h: ArrayLike, *, rate: Rate = en_rate
+) -> NDArray[np.float64]:
+    """Age that counts of many pieces at once, each of a pour that stayed at one temperature.
+
+    Parameters
+    ----------
+    temperature_degc : array_like, shape (...)
+        Of each piece's pour. [degC]
+    age_h : array_like, broadcast with the temperatures
+        Age since the pour, 0 or more. [h]
+    rate : callable
+        Which formula.
+
+    Returns
+    -------
+    equivalent_age_h : ndarray, shape (...)
+        As `equivalent_age_h` has it. [h]
+
+    Raises
+    ------
+    InputError
+        If an age is negative.
+    """
+    return rate(np.asarray(temperature_degc, dtype=float)) * _not_negative(age_h)
 
 
 def age_at_equivalent_age_h(

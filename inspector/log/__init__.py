@@ -86,7 +86,7 @@ from inspector.log.listing import (
     read_piece_details,
 )
 from inspector.log.loss_places import LaidMark, list_laid_marks
-from inspector.log.marks import evidence_mark, newest_piece_id
+from inspector.log.marks import evidence_mark, newest_piece_id, strength_mark
 from inspector.log.molds import (
     NewReference,
     add_feature,
@@ -424,6 +424,7 @@ __all__ = [
     "set_reference_use",
     "set_role",
     "sha256_of",
+    "strength_mark",
     "suffix_of",
     "take_back",
     "touch_session",

@@ -1,5 +1,8 @@
 """Has anything changed that losses are learnt from? A mark that moves with every row that is added or withdrawn."""
 
+from collections.abc import Sequence
+from typing import Any
+
 from sqlalchemy import func, select
 
 from inspector.log.curing_tables import BreakTestRow, ExpectedTemperatureRow, TemperatureRecordRow, WetCureRow
@@ -20,7 +23,7 @@ from inspector.log.tables import (
     ReviewRow,
 )
 
-__all__ = ["evidence_mark", "newest_piece_id"]
+__all__ = ["evidence_mark", "newest_piece_id", "strength_mark"]
 
 # Rows of these are only ever added, so their highest id tells whether there are new ones.
 _GROWING = (
@@ -28,6 +31,8 @@ _GROWING = (
     PieceCorrectionRow, PieceRow, PourCorrectionRow, PourRow, ReferenceRow, ReleaseAgentRow, ReviewRow,
     TemperatureRecordRow, WetCureRow,
 )  # fmt: skip
+# Of those, what the strength of mixes is worked out from.
+_OF_STRENGTH = (BreakTestRow, ExpectedTemperatureRow, MixRow, PourCorrectionRow, TemperatureRecordRow)
 # Rows of these may be withdrawn as well.
 _WITHDRAWN = (BreakTestRow, TemperatureRecordRow)
 
@@ -40,9 +45,16 @@ def newest_piece_id(log: Log) -> int:
 
 def evidence_mark(log: Log) -> tuple[int, ...]:
     """Give the mark of the log as it is: the same as before if nothing was added or withdrawn since."""
+    return _mark(log, _GROWING)
+
+
+def strength_mark(log: Log) -> tuple[int, ...]:
+    """Give the mark of what the strength of mixes is worked out from: break tests, and how warm their pours were."""
+    return _mark(log, _OF_STRENGTH)
+
+
+def _mark(log: Log, growing: Sequence[type[Any]]) -> tuple[int, ...]:
+    newest = [select(func.coalesce(func.max(row.id), 0)).scalar_subquery() for row in growing]
+    withdrawn = [select(func.count()).where(row.withdrawn_at.is_not(None)).scalar_subquery() for row in _WITHDRAWN]
     with log.reading() as session:
-        newest = [session.scalar(select(func.max(row.id))) or 0 for row in _GROWING]
-        withdrawn = [
-            session.scalar(select(func.count()).where(row.withdrawn_at.is_not(None))) or 0 for row in _WITHDRAWN
-        ]
-        return (*newest, *withdrawn)
+        return tuple(session.execute(select(*newest, *withdrawn)).one())

@@ -92,7 +92,8 @@ def find_mold(log: Log, name: str) -> Mold:
         If there is none; the message names those that there are.
     """
     with log.reading() as session:
-        (mold,) = _molds(session, select(MoldRow).where(MoldRow.id == mold_row(session, name).id))
+        mold_id = mold_row(session, name).id
+        (mold,) = _molds(session, select(MoldRow).where(MoldRow.id == mold_id), only_id=mold_id)
         return mold
 
 
@@ -280,11 +281,11 @@ def mold_row(session: Session, name: str) -> MoldRow:
     return row
 
 
-def _molds(session: Session, query: Select[MoldRow]) -> tuple[Mold, ...]:
+def _molds(session: Session, query: Select[MoldRow], *, only_id: int | None = None) -> tuple[Mold, ...]:
     rows = session.scalars(query.options(selectinload(MoldRow.views))).all()
-    references = _reference_counts(session, confirmed=True)
-    to_check = _reference_counts(session, confirmed=False)
-    agents = release_agents_by_mold(session)
+    references = _reference_counts(session, confirmed=True, only_id=only_id)
+    to_check = _reference_counts(session, confirmed=False, only_id=only_id)
+    agents = release_agents_by_mold(session, only_id=only_id)
     return tuple(
         Mold(
             id=row.id,
@@ -313,7 +314,7 @@ def _reference_row(session: Session, reference_id: int) -> ReferenceRow:
     return row
 
 
-def _reference_counts(session: Session, *, confirmed: bool) -> dict[int, int]:
+def _reference_counts(session: Session, *, confirmed: bool, only_id: int | None) -> dict[int, int]:
     said_yes = ReferenceRow.confirmed_at.is_not(None)
     retired = select(ReferenceUseRow.reference_id).where(
         ReferenceUseRow.id.in_(latest_uses()), ReferenceUseRow.in_use.is_(False)
@@ -324,6 +325,8 @@ def _reference_counts(session: Session, *, confirmed: bool) -> dict[int, int]:
         .where(said_yes & ReferenceRow.id.not_in(retired) if confirmed else ~said_yes)
         .group_by(ViewRow.mold_id)
     )
+    if only_id is not None:
+        query = query.where(ViewRow.mold_id == only_id)
     return dict(session.execute(query).all())
 
 

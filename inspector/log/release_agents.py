@@ -54,14 +54,16 @@ def list_release_agents(log: Log) -> dict[str, ReleaseAgents]:
         return release_agents_by_mold(session)
 
 
-def release_agents_by_mold(session: Session) -> dict[str, ReleaseAgents]:
-    """Read what was put on each mold, by its name."""
+def release_agents_by_mold(session: Session, *, only_id: int | None = None) -> dict[str, ReleaseAgents]:
+    """Read what was put on each mold or one, by its name."""
     changes: dict[int, dict[datetime, str]] = defaultdict(dict)
     query = select(ReleaseAgentRow.mold_id, ReleaseAgentRow.from_at, ReleaseAgentRow.release_agent)
+    molds = select(MoldRow.id, MoldRow.name, MoldRow.release_agent)
+    if only_id is not None:
+        query, molds = query.where(ReleaseAgentRow.mold_id == only_id), molds.where(MoldRow.id == only_id)
     for mold_id, from_at, agent in session.execute(query.order_by(ReleaseAgentRow.from_at, ReleaseAgentRow.id)):
         changes[mold_id][from_at] = agent
-    molds = session.execute(select(MoldRow.id, MoldRow.name, MoldRow.release_agent))
     return {
         name: ReleaseAgents(first=first, changes=tuple(changes.get(mold_id, {}).items()))
-        for mold_id, name, first in molds
+        for mold_id, name, first in session.execute(molds)
     }

@@ -13,7 +13,7 @@ from inspector.risk.causes import (
 from inspector.risk.charts import RunningSum, ShareChart, share_chart
 from inspector.risk.differences import LossesCompared, LossGroup, compare_losses, difference_of_shares
 from inspector.risk.effects import Effects
-from inspector.risk.evidence import Evidence, gather_evidence
+from inspector.risk.evidence import Evidence, gather_evidence, join_evidence
 from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
 from inspector.risk.intervals import HIGH, LOW, Interval, exact_interval, interval, weighted_quantile
@@ -75,6 +75,7 @@ __all__ = [
     "fit_features",
     "gather_evidence",
     "interval",
+    "join_evidence",
     "learn",
     "loss_at",
     "loss_by_age",

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from inspector.errors import InputError
 
-__all__ = ["CountedPieces", "Evidence", "count_pieces", "gather_evidence"]
+__all__ = ["CountedPieces", "Evidence", "count_pieces", "gather_evidence", "join_evidence"]
 
 # Strengths closer than this in their logarithm are counted together: a tenth of the narrowest spread that occurs.
 _BIN_LOG_STRENGTH = 0.025
@@ -112,6 +112,27 @@ def gather_evidence(
     if pieces and not 0 <= evidence.unit.min() <= evidence.unit.max() < units:
         raise InputError(f"A piece is of unit {evidence.unit.max()}, but there are {units}.")
     return evidence
+
+
+def join_evidence(portions: Sequence[Evidence], *, condition_names: Sequence[str]) -> Evidence:
+    """Put evidence of one unit each together; all have the conditions that are named."""
+    nothing = gather_evidence(
+        units=0,
+        unit=[],
+        strength_fraction=[],
+        lost=[],
+        conditions=np.zeros((0, len(condition_names))),
+        condition_names=condition_names,
+    )
+    return Evidence(
+        units=len(portions),
+        unit=np.repeat(np.arange(len(portions)), [len(portion.unit) for portion in portions]),
+        strength_fraction=np.concatenate([each.strength_fraction for each in (nothing, *portions)]),
+        lost=np.concatenate([each.lost for each in (nothing, *portions)]),
+        pour=np.concatenate([each.pour for each in (nothing, *portions)]),
+        conditions=np.concatenate([each.conditions for each in (nothing, *portions)]),
+        condition_names=tuple(condition_names),
+    )
 
 
 def count_pieces(evidence: Evidence) -> CountedPieces:

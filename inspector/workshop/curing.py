@@ -19,6 +19,7 @@ from inspector.curing import (
     check_temperature,
     constant_temperature,
     en_curve,
+    equivalent_age_at_constant_h,
     equivalent_age_h,
     fit_break_tests,
     read_logger_csv,
@@ -172,6 +173,7 @@ class Curing:
 
     def __init__(self, opened: log.Log) -> None:
         self._log = opened
+        self._strengths: tuple[tuple[int, ...], Mapping[str, BreakTestFit]] | None = None
 
     # Temperatures
 
@@ -327,8 +329,14 @@ class Curing:
         tests = [test for test in log.list_break_tests(self._log, with_withdrawn=False) if test.mix == mix]
         return _corrected(tests, self._temperatures_of(tests))
 
-    def mix_strengths(self) -> dict[str, BreakTestFit]:
-        """Tell how each mix gains strength, by mix."""
+    def mix_strengths(self) -> Mapping[str, BreakTestFit]:
+        """Tell how each mix gains strength, by mix; worked out anew once something was added that it depends on."""
+        mark = log.strength_mark(self._log)
+        if self._strengths is None or self._strengths[0] != mark:
+            self._strengths = (mark, self._fit_strengths())
+        return self._strengths[1]
+
+    def _fit_strengths(self) -> dict[str, BreakTestFit]:
         tests: dict[str, list[BreakTest]] = defaultdict(list)
         for test in log.list_break_tests(self._log, with_withdrawn=False):
             if test.mix is not None:
@@ -339,24 +347,23 @@ class Curing:
             for mix in log.list_mixes(self._log)
         }
 
-    def piece_ages(self, *, mold: str | None = None) -> tuple[PieceAge, ...]:
-        """Tell how old and how strong pieces were at demolding, in order of time, where pour and time are known."""
+    def piece_ages(
+        self, *, mold: str | None = None, strengths: Mapping[str, BreakTestFit] | None = None
+    ) -> tuple[PieceAge, ...]:
+        """Tell how old and how strong pieces were at demolding, in order of time, where pour and time are known.
+
+        `strengths` is what `mix_strengths` gave, where it was asked for already.
+        """
         demoldings: dict[int, list[PieceDemolding]] = defaultdict(list)
         for demolding in log.list_piece_demoldings(self._log, mold=mold):
             demoldings[demolding.pour_id].append(demolding)
-        forecast, strengths = self.forecast(), self.mix_strengths()
-        # Pieces of the same mix and temperatures are worked out together: most pours cure at one of a few constants.
-        alike: dict[tuple[str | None, bytes, bytes], list[tuple[PourCure, PieceDemolding]]] = defaultdict(list)
-        temperatures: dict[int, PourTemperature] = {}
+        forecast, strengths = self.forecast(), self.mix_strengths() if strengths is None else strengths
+        pieces, temperatures = [], []
         for cure in log.list_pour_cures(self._log, mold=mold):
             if (of_pour := demoldings.get(cure.pour_id)) is not None:
-                temperature = temperatures[cure.pour_id] = pour_temperature(cure, forecast)
-                history = temperature.history
-                key = (cure.mix, history.starts_h.tobytes(), history.temperature_degc.tobytes())
-                alike[key] += [(cure, demolding) for demolding in of_pour]
-        ages: list[PieceAge] = []
-        for (mix, _, _), pieces in alike.items():
-            ages += _piece_ages(pieces, temperatures, mix_curve(mix, strengths))
+                pieces += [(cure, demolding) for demolding in of_pour]
+                temperatures += [pour_temperature(cure, forecast)] * len(of_pour)
+        ages = _piece_ages(pieces, temperatures, strengths)
         return tuple(sorted(ages, key=lambda age: (age.demolded_at, age.piece_id)))
 
     def demold_strengths(self, pieces: Sequence[Piece]) -> dict[int, DemoldStrength]:
@@ -460,14 +467,21 @@ def mix_curve(mix: str | None, strengths: Mapping[str, BreakTestFit]) -> Strengt
 
 def _piece_ages(
     pieces: Sequence[tuple[PourCure, PieceDemolding]],
-    temperatures: Mapping[int, PourTemperature],
-    curve: StrengthCurve,
+    temperatures: Sequence[PourTemperature],
+    strengths: Mapping[str, BreakTestFit],
 ) -> list[PieceAge]:
-    """Work out the ages of pieces of one mix and one history."""
-    history = temperatures[pieces[0][0].pour_id].history
+    """Work out the ages of pieces, each with the temperature of its pour."""
     age_h = np.array([_hours(demolding.demolded_at - cure.poured_at) for cure, demolding in pieces])
-    aged_h = equivalent_age_h(history, age_h)
-    fractions = strength_fraction(curve, aged_h)
+    # The last one holds for good: of most pours, the only one. Worked out together, since a mold has thousands.
+    aged_h = equivalent_age_at_constant_h([each.history.temperature_degc[-1] for each in temperatures], age_h)
+    for row, temperature in enumerate(temperatures):
+        if len(temperature.history.starts_h) > 1:
+            aged_h[row] = equivalent_age_h(temperature.history, age_h[row])
+    fractions = np.empty(len(pieces))
+    mixes = [cure.mix for cure, _ in pieces]
+    for mix in set(mixes):
+        of_mix = np.array([other == mix for other in mixes])
+        fractions[of_mix] = strength_fraction(mix_curve(mix, strengths), aged_h[of_mix])
     return [
         PieceAge(
             piece_id=demolding.piece_id,
@@ -475,13 +489,15 @@ def _piece_ages(
             pour_id=cure.pour_id,
             mix=cure.mix,
             demolded_at=demolding.demolded_at,
-            demold_age_h=float(age_h[number]),
-            equivalent_age_h=float(aged_h[number]),
-            strength_fraction=float(fractions[number]),
+            demold_age_h=demold_age_h,
+            equivalent_age_h=equivalent_h,
+            strength_fraction=fraction,
             wet_until_h=cure.wet_until_h if demolding.wet_until_h is None else demolding.wet_until_h,
-            temperature_assumed=temperatures[cure.pour_id].assumed,
+            temperature_assumed=temperature.assumed,
         )
-        for number, (cure, demolding) in enumerate(pieces)
+        for (cure, demolding), temperature, demold_age_h, equivalent_h, fraction in zip(
+            pieces, temperatures, age_h.tolist(), aged_h.tolist(), fractions.tolist(), strict=True
+        )
     ]
 
 

@@ -38,6 +38,8 @@ class SharedLosses:
     population: Population
     feature_population: Population
     bad_pours: tuple[BadPour, ...]
+    pour_spread: float
+    """By how much sound pours differ: standard deviation of their log odds of loss. [-]"""
 
     def as_text(self) -> str:
         """Give it as JSON, without what was to be expected of each piece."""
@@ -48,6 +50,7 @@ class SharedLosses:
                 "population": _population_json(self.population),
                 "feature_population": _population_json(self.feature_population),
                 "bad_pours": [asdict(pour) for pour in self.bad_pours],
+                "pour_spread": self.pour_spread,
             }
         )
 
@@ -61,6 +64,7 @@ class SharedLosses:
             population=_population(said["population"]),
             feature_population=_population(said["feature_population"]),
             bad_pours=tuple(BadPour(**pour) for pour in said["bad_pours"]),
+            pour_spread=said["pour_spread"],
         )
 
 
@@ -123,6 +127,7 @@ def nothing_shared() -> SharedLosses:
         population=learn(nothing, PRACTICE_PRIOR).population,
         feature_population=features,
         bad_pours=(),
+        pour_spread=0.0,
     )
 
 

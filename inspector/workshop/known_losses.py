@@ -1,7 +1,7 @@
 """What is known about losses: learnt from all molds together, then about each."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -9,11 +9,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector import log
+from inspector.curing import BreakTestFit
 from inspector.log import Mix, Mold
-from inspector.risk import PRACTICE_PRIOR, Learnt, MoldRisk, Population, fit_features, learn, mold_risk, with_change
+from inspector.risk import (
+    PRACTICE_PRIOR,
+    Evidence,
+    Learnt,
+    MoldRisk,
+    Population,
+    fit_features,
+    join_evidence,
+    learn,
+    mold_risk,
+    pour_spread,
+    with_change,
+)
 from inspector.workshop.curing import Curing
 from inspector.workshop.kept_losses import SharedLosses
-from inspector.workshop.shop_evidence import KnownPiece, ShopEvidence, gather_shop_evidence
+from inspector.workshop.shop_evidence import (
+    Condition,
+    KnownPiece,
+    ShopEvidence,
+    gather_shop_evidence,
+    possible_conditions,
+    with_telling_conditions,
+)
 
 __all__ = [
     "LATEST_PIECES",
@@ -22,6 +42,7 @@ __all__ = [
     "feature_table",
     "latest_mix",
     "learn_mold",
+    "learn_shared",
     "learn_shop",
     "of_mold",
     "with_latest_mix",
@@ -43,19 +64,9 @@ class KnownShop:
     newest_piece_id: int
     shop: ShopEvidence
     learnt: Learnt
-    feature_population: Population
+    shared: SharedLosses
+    """What it tells about any mold."""
     features: tuple[tuple[MoldRisk, ...], ...]
-
-    @property
-    def shared(self) -> SharedLosses:
-        """What it tells about any mold."""
-        return SharedLosses(
-            as_of=self.now,
-            conditions=self.shop.conditions,
-            population=self.learnt.population,
-            feature_population=self.feature_population,
-            bad_pours=self.learnt.bad_pours,
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,15 +116,68 @@ def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
         newest_piece_id=newest_piece_id,
         shop=shop,
         learnt=learnt,
-        feature_population=population,
+        shared=_shared(shop.evidence, learnt, shop.conditions, population, now=now),
         features=features,
     )
 
 
-def learn_mold(opened: log.Log, curing: Curing, name: str, *, now: datetime, shared: SharedLosses) -> KnownMold:
-    """Learn one mold anew from its own pieces, with what is known of all molds."""
-    mold = log.find_mold(opened, name)
-    shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=shared.conditions)
+def learn_shared(
+    opened: log.Log, curing: Curing, *, now: datetime, strengths: Mapping[str, BreakTestFit]
+) -> SharedLosses:
+    """Learn what all molds tell about any of them; the pieces of one mold at a time are in memory.
+
+    It is the `shared` of `learn_shop`; `strengths` is how each mix gains strength.
+    """
+    possible = possible_conditions(opened)
+    portions, tables = [], []
+    for mold in log.list_molds(opened):
+        of_mold = gather_shop_evidence(
+            opened, curing, until=now, mold=mold.name, conditions=possible, strengths=strengths
+        )
+        portions.append(of_mold.evidence)
+        tables.append(feature_table(of_mold.pieces, of_mold.features[mold.name]))
+    joined = join_evidence(portions, condition_names=[condition.name for condition in possible])
+    evidence, conditions = with_telling_conditions(joined, possible)
+    learnt = learn(evidence, PRACTICE_PRIOR)
+    population, _ = fit_features(
+        mold=evidence.unit[learnt.sound],
+        strength_fraction=evidence.strength_fraction[learnt.sound],
+        lost=[table[learnt.sound[evidence.unit == number]] for number, table in enumerate(tables)],
+        molds=learnt.molds,
+    )
+    return _shared(evidence, learnt, conditions, population, now=now)
+
+
+def _shared(
+    evidence: Evidence,
+    learnt: Learnt,
+    conditions: tuple[Condition, ...],
+    feature_population: Population,
+    *,
+    now: datetime,
+) -> SharedLosses:
+    return SharedLosses(
+        as_of=now,
+        conditions=conditions,
+        population=learnt.population,
+        feature_population=feature_population,
+        bad_pours=learnt.bad_pours,
+        pour_spread=pour_spread(evidence.of(learnt.sound), learnt.population.effects.expected_loss),
+    )
+
+
+def learn_mold(
+    opened: log.Log,
+    curing: Curing,
+    name: str,
+    *,
+    now: datetime,
+    shared: SharedLosses,
+    strengths: Mapping[str, BreakTestFit],
+) -> KnownMold:
+    """Learn one mold anew from its own pieces, with what is known of all molds, and how each mix gains strength."""
+    shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=shared.conditions, strengths=strengths)
+    (mold,) = shop.molds
     sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in shared.bad_pours])
     evidence = shop.evidence.of(sound)
     risk = mold_risk(shared.population, evidence)

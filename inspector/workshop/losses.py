@@ -1,6 +1,6 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from threading import Lock
@@ -30,6 +30,7 @@ from inspector.workshop.known_losses import (
     KnownShop,
     latest_mix,
     learn_mold,
+    learn_shared,
     learn_shop,
     of_mold,
     with_latest_mix,
@@ -44,7 +45,7 @@ from inspector.workshop.loss_comparison import (
 from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, Scenario, ShopTrends, WhatIf
 from inspector.workshop.lost import judge_loss
 from inspector.workshop.mold_month import MoldMonth, mold_month
-from inspector.workshop.mold_trends import condition_effects, mold_trends, shop_pour_spread
+from inspector.workshop.mold_trends import condition_effects, mold_trends
 from inspector.workshop.mold_windows import (
     AGES_H,
     costs_of,
@@ -139,26 +140,24 @@ class Losses:
 
     def windows(self, *, now: datetime, cure: ExpectedCure | None = None) -> tuple[MoldWindow, ...]:
         """Work out the windows of all molds, for the cure that is expected or another one."""
-        known = self._learn_all(now)
-        return self._windows([of_mold(known, number) for number in range(len(known.shop.molds))], now, cure)
+        return self._windows(self._known_molds(now), now, cure)
 
     def refit(self, *, now: datetime) -> tuple[WindowChange, ...]:
         """Learn from all molds anew, keep that for pages, and write down the windows that changed."""
-        known = learn_shop(self._log, self._curing, now=now)
         mixes, usual = log.list_mixes(self._log), self._usual(now)
+        shared = learn_shared(self._log, self._curing, now=now, strengths=usual.strengths)
         outlooks, windows = {}, []
-        for number in range(len(known.shop.molds)):
-            alone = of_mold(known, number)
+        for mold in log.list_molds(self._log):
+            alone = learn_mold(self._log, self._curing, mold.name, now=now, shared=shared, strengths=usual.strengths)
             window = self._window(alone, usual, ExpectedCure())
             target_loss = usual.settings[window.mold].target_loss
             needed = {
                 "" if mix is None else mix.name: strength_needed(with_mix(alone, mix).risk, target_loss)
                 for mix in (None, *mixes)
             }
-            trends = _trends(alone, usual)
-            outlooks[window.mold] = mold_outlook(window, trends, needed).as_text()
+            outlooks[window.mold] = mold_outlook(window, _trends(alone, usual), needed).as_text()
             windows.append(to_keep(window))
-        log.keep_learnt(self._log, known.shared.as_text(), outlooks)
+        log.keep_learnt(self._log, shared.as_text(), outlooks)
         return self._keep(windows, now=now)
 
     def learnt_as_of(self) -> datetime | None:
@@ -278,14 +277,12 @@ class Losses:
         """Tell how losses went over time and why, of all molds or of one."""
         if mold is not None:
             log.find_mold(self._log, mold)
-        known, usual = self._learn_all(now), self._usual(now)
-        molds = tuple(
-            _trends(of_mold(known, number), usual)
-            for number, item in enumerate(known.shop.molds)
-            if mold in (None, item.name)
-        )
+        usual, known = self._usual(now), self._known_molds(now, mold)
+        shared = self._shared(now)
         return ShopTrends(
-            molds=molds, effects=condition_effects(known.learnt.population), pour_spread=shop_pour_spread(known)
+            molds=tuple(_trends(item, usual) for item in known),
+            effects=condition_effects(shared.population),
+            pour_spread=shared.pour_spread,
         )
 
     def trends_of_late(self, *, now: datetime) -> ShopTrends:
@@ -479,6 +476,18 @@ class Losses:
                 latest = self._latest = learn_shop(self._log, self._curing, now=now)
             return latest
 
+    def _known_molds(self, now: datetime, only: str | None = None) -> Iterator[KnownMold]:
+        """Give what is known of all molds or one, of each when it is its turn; in a large log with what was kept."""
+        if self._is_large():
+            for mold in log.list_molds(self._log):
+                if only in (None, mold.name):
+                    yield self._known_mold(mold.name, now)
+        else:
+            known = self._learn_all(now)
+            for number, mold in enumerate(known.shop.molds):
+                if only in (None, mold.name):
+                    yield of_mold(known, number)
+
     def _known_mold(self, name: str, now: datetime) -> KnownMold:
         """Learn one mold anew, with what all of them tell."""
         log.find_mold(self._log, name)
@@ -486,9 +495,9 @@ class Losses:
         latest = self._latest
         if latest is not None and latest is not before and not self._is_large():  # all were read just now
             return of_mold(latest, [item.name for item in latest.shop.molds].index(name))
-        return learn_mold(self._log, self._curing, name, now=now, shared=shared)
+        return learn_mold(self._log, self._curing, name, now=now, shared=shared, strengths=self._curing.mix_strengths())
 
-    def _windows(self, molds: Sequence[KnownMold], now: datetime, cure: ExpectedCure | None) -> tuple[MoldWindow, ...]:
+    def _windows(self, molds: Iterable[KnownMold], now: datetime, cure: ExpectedCure | None) -> tuple[MoldWindow, ...]:
         cure, usual = cure or ExpectedCure(), self._usual(now)
         return tuple(self._window(known, usual, cure) for known in molds)
 

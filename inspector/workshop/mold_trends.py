@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.curing import BreakTestFit
-from inspector.risk import Interval, MoldHistory, Population, PourLoss, find_trend, pour_spread, share_chart
+from inspector.risk import Interval, MoldHistory, Population, PourLoss, find_trend, share_chart
 from inspector.workshop.advice import cause_sentence, day_words
 from inspector.workshop.curing import PieceAge
-from inspector.workshop.known_losses import KnownMold, KnownShop, feature_table
+from inspector.workshop.known_losses import KnownMold, feature_table
 from inspector.workshop.loss_results import ConditionEffect, FeatureShare, MoldTrends, MonthOfLosses
 from inspector.workshop.shop_evidence import KnownPiece, usual_strength
 
-__all__ = ["condition_effects", "mold_trends", "shop_pour_spread"]
+__all__ = ["condition_effects", "mold_trends"]
 
 _Z_90 = 1.6449
 
@@ -82,13 +82,6 @@ def condition_effects(population: Population) -> tuple[ConditionEffect, ...]:
             ConditionEffect(name=name, strength_change=Interval(mean=float(middle), low=float(low), high=float(high)))
         )
     return tuple(found)
-
-
-def shop_pour_spread(known: KnownShop) -> float:
-    """Tell by how much the sound pours of a workshop differ: standard deviation of their log odds of loss. [-]"""
-    sound = known.learnt.sound
-    evidence = known.shop.evidence.of(sound)
-    return pour_spread(evidence, known.learnt.population.effects.expected_loss)
 
 
 def _mold_history(known: KnownMold, strengths: Mapping[str, BreakTestFit]) -> MoldHistory:

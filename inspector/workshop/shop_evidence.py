@@ -15,7 +15,15 @@ from inspector.risk import Evidence, gather_evidence
 from inspector.workshop.curing import Curing, PieceAge, mix_curve
 from inspector.workshop.lost import Loss, judge_loss
 
-__all__ = ["Condition", "KnownPiece", "ShopEvidence", "gather_shop_evidence", "usual_strength"]
+__all__ = [
+    "Condition",
+    "KnownPiece",
+    "ShopEvidence",
+    "gather_shop_evidence",
+    "possible_conditions",
+    "usual_strength",
+    "with_telling_conditions",
+]
 
 # A condition is looked at if so many pieces have it and so many have not.
 _FEWEST_EITHER_WAY = 15
@@ -87,6 +95,7 @@ def gather_shop_evidence(
     until: datetime,
     mold: str | None = None,
     conditions: Sequence[Condition] | None = None,
+    strengths: Mapping[str, BreakTestFit] | None = None,
 ) -> ShopEvidence:
     """Gather what the log tells about all molds, or about one.
 
@@ -101,13 +110,15 @@ def gather_shop_evidence(
         Only this one.
     conditions : sequence of Condition, optional
         Those to look at; by default all that differ enough from piece to piece.
+    strengths : mapping, optional
+        How each mix gains strength, where that is known already.
     """
-    molds = tuple(item for item in log.list_molds(opened) if mold in (None, item.name))
+    molds = log.list_molds(opened) if mold is None else (log.find_mold(opened, mold),)
     mixes = {mix.name: mix for mix in log.list_mixes(opened)}
     losses = {outcome.piece_id: judge_loss(outcome) for outcome in log.list_piece_outcomes(opened, mold=mold)}
     known = [
         KnownPiece(age=age, loss=loss)
-        for age in curing.piece_ages(mold=mold)
+        for age in curing.piece_ages(mold=mold, strengths=strengths)
         if age.demolded_at <= until and (loss := losses.get(age.piece_id)) is not None
     ]
     pieces = tuple(piece for piece in known if piece.age.demold_age_h >= _SETS_AFTER_H)
@@ -127,8 +138,7 @@ def gather_shop_evidence(
 
     if conditions is None:
         candidates = _conditions(molds, tuple(mixes.values()), {agent for _, _, agent in ways})
-        columns = [(condition, values(condition)) for condition in candidates]
-        columns = _told_apart([(condition, column) for condition, column in columns if _differs(column)])
+        columns = _telling([(condition, values(condition)) for condition in candidates])
     else:
         columns = [(condition, values(condition)) for condition in conditions]
     evidence = gather_evidence(
@@ -148,6 +158,23 @@ def gather_shop_evidence(
         conditions=tuple(condition for condition, _ in columns),
         features=_features(opened, molds, pieces),
     )
+
+
+def possible_conditions(opened: log.Log) -> tuple[Condition, ...]:
+    """Give all that may matter to a piece of the log, whether it tells pieces apart or not."""
+    agents = log.list_release_agents(opened).values()
+    put_on = {agent for item in agents for agent in (item.first, *(agent for _, agent in item.changes))}
+    return tuple(_conditions(log.list_molds(opened), log.list_mixes(opened), put_on))
+
+
+def with_telling_conditions(
+    evidence: Evidence, conditions: Sequence[Condition]
+) -> tuple[Evidence, tuple[Condition, ...]]:
+    """Leave of the conditions of evidence, one a column, those that differ enough from piece to piece."""
+    columns = _telling([(condition, evidence.conditions[:, number]) for number, condition in enumerate(conditions)])
+    values = np.column_stack([column for _, column in columns]) if columns else np.zeros((len(evidence.unit), 0))
+    names = tuple(condition.name for condition, _ in columns)
+    return replace(evidence, conditions=values, condition_names=names), tuple(condition for condition, _ in columns)
 
 
 def usual_strength(
@@ -197,6 +224,10 @@ def _share_wet(age: PieceAge) -> float:
 
 def _differs(column: NDArray[np.float64]) -> bool:
     return min((column > 0.5).sum(), (column <= 0.5).sum()) >= _FEWEST_EITHER_WAY
+
+
+def _telling(columns: list[tuple[Condition, NDArray[np.float64]]]) -> list[tuple[Condition, NDArray[np.float64]]]:
+    return _told_apart([(condition, column) for condition, column in columns if _differs(column)])
 
 
 def _told_apart(columns: list[tuple[Condition, NDArray[np.float64]]]) -> list[tuple[Condition, NDArray[np.float64]]]:

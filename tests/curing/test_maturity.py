@@ -10,6 +10,7 @@ from inspector.curing import (
     arrhenius_rate,
     constant_temperature,
     en_rate,
+    equivalent_age_at_constant_h,
     equivalent_age_h,
     freiesleben_hansen_pedersen_rate,
     maturity_degc_h,
@@ -162,3 +163,9 @@ def test_a_warmer_pour_is_never_younger(history):
 def test_what_makes_no_sense_is_refused(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+def test_many_pieces_at_constant_temperatures_are_as_old_as_each_by_itself():
+    degc, age_h = np.array([-5.0, 0.0, 5.0, 20.0, 35.0, 95.0]), np.array([0.0, 24.0, 30.0, 48.0, 72.0, 12.0])
+    alone = [equivalent_age_h(constant_temperature(each), age) for each, age in zip(degc, age_h, strict=True)]
+    np.testing.assert_array_equal(equivalent_age_at_constant_h(degc, age_h), alone)

@@ -10,6 +10,7 @@ from drawn_engine import DRAWN_ENGINE
 from inspector.errors import InputError
 from inspector.log import NotedDefect, PastPiece, PastPour
 from inspector.workshop import ExpectedCure, Workshop, losses
+from inspector.workshop.known_losses import learn_shared, learn_shop
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 FIRST = datetime(2025, 1, 6, 15, 30, tzinfo=UTC)
@@ -394,3 +395,18 @@ def test_molds_that_lose_more_are_told_of_a_large_log_as_of_its_refit(shop, monk
     assert [(item.mold, item.alarm_at, item.sentences) for item in after] == [
         (item.mold, item.alarm_at, item.sentences) for item in before
     ]
+
+
+def test_what_all_molds_tell_is_the_same_read_mold_by_mold(shop):
+    at = NOW + timedelta(days=1)
+    at_once = learn_shop(shop._log, shop.curing, now=at).shared
+    in_turn = learn_shared(shop._log, shop.curing, now=at, strengths=shop.curing.mix_strengths())
+    assert len(shop.molds()) > 1
+    assert in_turn.conditions == at_once.conditions
+    assert in_turn.bad_pours == at_once.bad_pours
+    assert in_turn.pour_spread == pytest.approx(at_once.pour_spread, rel=1e-6)
+    for told in ("population", "feature_population"):
+        one, other = getattr(in_turn, told), getattr(at_once, told)
+        np.testing.assert_allclose(one.draws, other.draws, rtol=1e-6)
+        np.testing.assert_allclose(one.weights, other.weights, rtol=1e-5)
+        np.testing.assert_allclose(one.effects.log_change, other.effects.log_change, rtol=1e-6)
