@@ -50,6 +50,9 @@ _LATEST_STEPS_H = 2.0
 # Strengths among which the one that a mold needs is looked for, finer than ages by the hour. [-]
 _STRENGTHS = np.linspace(0.02, 1.2, 1181)
 
+# The narrowest spread that occurs is 0.25, so that over three units of ln r lines are off by 0.00003 at most.
+_MOST_STRENGTHS = 400
+
 Verdict = Literal["settled", "too few pieces", "beyond what was tried", "never under the target"]
 
 
@@ -136,9 +139,15 @@ def loss_by_age(risk: MoldRisk, strength_fraction: ArrayLike) -> tuple[NDArray[n
 
 
 def mean_loss(risk: MoldRisk, strength_fraction: ArrayLike) -> NDArray[np.float64]:
-    """Expected loss at strengths (a,)."""
-    losses, weight = loss_by_age(risk, strength_fraction)
-    return losses @ weight
+    """Expected loss at strengths (a,); of many, at `_MOST_STRENGTHS` of them, and along straight lines in between."""
+    strengths = np.atleast_1d(np.asarray(strength_fraction, dtype=float))
+    if len(strengths) <= _MOST_STRENGTHS or strengths.min() <= 0:
+        losses, weight = loss_by_age(risk, strengths)
+        return losses @ weight
+    log_strength = np.log(strengths)
+    nodes = np.linspace(log_strength.min(), log_strength.max(), _MOST_STRENGTHS)
+    losses, weight = loss_by_age(risk, np.exp(nodes))
+    return np.interp(log_strength, nodes, losses @ weight)
 
 
 def loss_at(risk: MoldRisk, strength_fraction: float) -> Interval:

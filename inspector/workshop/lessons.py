@@ -196,18 +196,28 @@ def _mark(finding: ReviewedFinding, references: Sequence[MoldReference]) -> _Mar
 def _gathered(marks: Sequence[_Mark]) -> list[list[_Mark]]:
     """Dismissed marks by place, each with the confirmed marks that lie there; a confirmed mark may lie at several."""
     places: list[list[_Mark]] = []
-    for mark in marks:
+    places_of: dict[int, list[int]] = {}
+    boxes = np.array([(mark.left, mark.top, *np.add((mark.left, mark.top), mark.mask.shape[::-1])) for mark in marks])
+
+    def found_at(row: int) -> list[int]:
+        """Places that a mark lies at; only marks whose boxes meet its own are held against it."""
+        known = np.array(list(places_of), dtype=np.intp)
+        others, own = boxes[known], boxes[row]
+        near = known[((others[:, :2] < own[2:]) & (own[:2] < others[:, 2:])).all(axis=1)]
+        return sorted({place for other in near if _together(marks[row], marks[other]) for place in places_of[other]})
+
+    for row, mark in enumerate(marks):
         if mark.finding.verdict == "dismissed":
-            there = next((place for place in places if any(_together(mark, other) for other in place)), None)
-            if there is None:
-                places.append([mark])
-            else:
-                there.append(mark)
-    for mark in marks:
+            there = found_at(row)[:1] or [len(places)]
+            if there[0] == len(places):
+                places.append([])
+            places[there[0]].append(mark)
+            places_of[row] = there
+    for row, mark in enumerate(marks):
         if mark.finding.verdict != "dismissed":
-            for place in places:
-                if any(_together(mark, other) for other in place):
-                    place.append(mark)
+            places_of[row] = found_at(row)
+            for place in places_of[row]:
+                places[place].append(mark)
     return places
 
 

@@ -15,6 +15,7 @@ from inspector.risk.window import (
     cost_per_good_piece,
     find_window,
     loss_at,
+    mean_loss,
 )
 
 COSTS = Costs(piece=20.0, mold_hour=0.05, turnaround_h=2.0)
@@ -180,3 +181,10 @@ def test_the_interval_of_a_floor_is_near_the_exact_one():
     found = loss_at(risk, 1.0)
     assert 0.0714 < found.low < 0.11
     assert 0.35 < found.high < 0.4010
+
+
+@pytest.mark.parametrize("beta", [0.25, 0.4])
+def test_the_mean_loss_of_many_pieces_is_that_of_each(beta):
+    strengths = np.random.default_rng(3).uniform(0.05, 1.0, 2000)
+    expected = loss_probability(strengths, theta=0.3, beta=beta, floor=0.02)
+    np.testing.assert_allclose(mean_loss(known(0.3, beta, 0.02), strengths), expected, atol=3e-5)
