@@ -1,6 +1,7 @@
 """How pieces came out, all that the log knows of it at once: findings that count, notes, what became of them."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 
@@ -12,6 +13,9 @@ from inspector.log.records import DISPOSITIONS, VERDICTS, Outcome, Verdict
 from inspector.log.rollup_tables import PieceStandingRow
 
 __all__ = ["FoundDefect", "NotedDefect", "PieceOutcome", "list_piece_outcomes"]
+
+# Databases bound the number of values in one query.
+_PORTION = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +52,10 @@ class PieceOutcome:
     """Latest disposition."""
 
 
-def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutcome, ...]:
-    """List how pieces came out, all or those of one mold, in the order they were logged."""
+def list_piece_outcomes(
+    log: Log, *, mold: str | None = None, piece_ids: Sequence[int] | None = None
+) -> tuple[PieceOutcome, ...]:
+    """List how pieces came out, all, those of one mold or some by their numbers, in the order they were logged."""
     with log.reading() as session:
         # Put in order below: told to, SQLite may read all pieces in that order and leave out those of other molds.
         query = select(
@@ -61,6 +67,16 @@ def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutc
         )
         if mold is not None:
             query = query.where(PieceStandingRow.mold_id == mold_row(session, mold).id)
+        if piece_ids is None:
+            rows = session.execute(query).all()
+        else:
+            rows = [
+                row
+                for start in range(0, len(piece_ids), _PORTION)
+                for row in session.execute(
+                    query.where(PieceStandingRow.piece_id.in_(piece_ids[start : start + _PORTION]))
+                )
+            ]
         return tuple(
             PieceOutcome(
                 piece_id=piece_id,
@@ -69,7 +85,7 @@ def list_piece_outcomes(log: Log, *, mold: str | None = None) -> tuple[PieceOutc
                 noted=None if noted is None else tuple(NotedDefect(*entry) for entry in json.loads(noted)),
                 outcome=next((known for known in DISPOSITIONS if known == outcome), None),
             )
-            for piece_id, photos_inspected, found, noted, outcome in sorted(session.execute(query), key=itemgetter(0))
+            for piece_id, photos_inspected, found, noted, outcome in sorted(rows, key=itemgetter(0))
         )
 
 

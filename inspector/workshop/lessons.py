@@ -7,6 +7,7 @@ piece was compared with, and rests while none of them is in use.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -199,23 +200,27 @@ def _gathered(marks: Sequence[_Mark]) -> list[list[_Mark]]:
     places_of: dict[int, list[int]] = {}
     boxes = np.array([(mark.left, mark.top, *np.add((mark.left, mark.top), mark.mask.shape[::-1])) for mark in marks])
 
-    def found_at(row: int) -> list[int]:
-        """Places that a mark lies at; only marks whose boxes meet its own are held against it."""
+    def found_at(row: int, *, most: int) -> list[int]:
+        """Places that a mark lies at, the first ones; only marks whose boxes meet its own are held against it."""
         known = np.array(list(places_of), dtype=np.intp)
         others, own = boxes[known], boxes[row]
-        near = known[((others[:, :2] < own[2:]) & (own[:2] < others[:, 2:])).all(axis=1)]
-        return sorted({place for other in near if _together(marks[row], marks[other]) for place in places_of[other]})
+        near: dict[int, list[int]] = {}
+        for other in known[((others[:, :2] < own[2:]) & (own[:2] < others[:, 2:])).all(axis=1)]:
+            for place in places_of[other]:
+                near.setdefault(place, []).append(other)
+        lies_at = (place for place in sorted(near) if any(_together(marks[row], marks[other]) for other in near[place]))
+        return list(islice(lies_at, most))
 
     for row, mark in enumerate(marks):
         if mark.finding.verdict == "dismissed":
-            there = found_at(row)[:1] or [len(places)]
-            if there[0] == len(places):
+            places_of[row] = found_at(row, most=1)
+            if not places_of[row]:
+                places_of[row] = [len(places)]
                 places.append([])
-            places[there[0]].append(mark)
-            places_of[row] = there
+            places[places_of[row][0]].append(mark)
     for row, mark in enumerate(marks):
         if mark.finding.verdict != "dismissed":
-            places_of[row] = found_at(row)
+            places_of[row] = found_at(row, most=len(places))
             for place in places_of[row]:
                 places[place].append(mark)
     return places

@@ -314,14 +314,13 @@ class Losses:
     def month(self, mold: str, month: Month, *, pieces: Sequence[Piece], now: datetime) -> MoldMonth:
         """Gather one month of a mold; `pieces` are those of that month."""
         late = self.of_mold(mold, now=now)
-        outcomes = log.list_piece_outcomes(self._log, mold=mold)
-        wanted = {piece.id for piece in pieces}
+        outcomes = log.list_piece_outcomes(self._log, piece_ids=[piece.id for piece in pieces])
         return mold_month(
             log.find_mold(self._log, mold),
             month,
             pieces=pieces,
             strengths=self._curing.demold_strengths(pieces),
-            losses={item.piece_id: judge_loss(item) for item in outcomes if item.piece_id in wanted},
+            losses={item.piece_id: judge_loss(item) for item in outcomes},
             known=late.pieces,
             expected=late.trends.months,
             windows=self._planning.window_changes(mold),

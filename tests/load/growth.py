@@ -188,6 +188,7 @@ def _measured(
                 missed.append("refit")
         app = create_app(Settings(data_dir=place.folder, metrics=True), open_workshop=lambda _: _kept_open(shop))
         answered = {}
+        print("p95 [ms] by the clock, of the processor's time", flush=True)
         with TestClient(app, base_url="http://127.0.0.1:8417", cookies={"reviewer": "Ada"}) as client:
             for address in [*get_addresses(app), *FURTHER]:
                 if given.only not in address or (not given.all and address.endswith(FILES_TO_KEEP)):
@@ -208,7 +209,7 @@ def _measured(
                 answered[address] = Answered(
                     np.array(took_ms), np.array(busy_ms), float(np.mean(rows)), float(np.mean(byte_count))
                 )
-                print(".", end="", flush=True)
+                print(f"{answered[address].p95_ms:7.0f} {answered[address].busy_p95_ms:7.0f}  {address}", flush=True)
         event.remove(engine, "after_cursor_execute", _count)
     _tell_memory()
     return answered, missed
