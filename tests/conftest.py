@@ -10,6 +10,7 @@ from coverage import Coverage
 from hypothesis import settings
 
 from inspector.log import LogPlace, open_log
+from tests.doubles.drawing import drawn_photo
 from tests.doubles.postgresql import ReusedDatabase, running_server
 
 # Tests ask what comes out; how long it took depends on what else the machine does. Speed is for `make bench`.
@@ -55,6 +56,31 @@ def reused_database(postgresql_server):
     reused = ReusedDatabase(postgresql_server, make_tables)
     yield reused
     reused.close()
+
+
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory):
+    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("empty")
+    open_log(folder).close()
+    return folder / "log.sqlite3"
+
+
+@pytest.fixture
+def place(request, tmp_path):
+    """Where an empty log lies; `run_over` says over which kinds of place."""
+    folder = tmp_path / "data"
+    folder.mkdir()
+    if request.param == "postgresql":
+        return LogPlace(folder, request.getfixturevalue("reused_database").empty())
+    shutil.copy(request.getfixturevalue("empty_database"), folder)
+    return LogPlace(folder)
+
+
+@pytest.fixture
+def draw():
+    """Draws the photo of a piece, as the drawn engine knows it."""
+    return drawn_photo
 
 
 @pytest.fixture(scope="session")

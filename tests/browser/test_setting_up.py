@@ -5,10 +5,11 @@ from datetime import datetime, timedelta
 import pytest
 from playwright.sync_api import FilePayload, Locator, Page, expect
 
-from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.log import NotedDefect
 from inspector.workshop import Points
 from tests.browser.conftest import PHONE, PHOTO_SIZE, RED, OpenPage, Served
 from tests.doubles.drawing import drawn_photo
+from tests.doubles.past_pours import past_pour
 
 # Seconds of the keystroke-level model (S. K. Card, T. P. Moran, A. Newell: The Psychology of Human-Computer
 # Interaction, 1983, chapter 8; from memory): to make up one's mind, to point at something, to press; a sign that is
@@ -55,14 +56,16 @@ def good_piece(number: int) -> FilePayload:
 def season(served: Served, *, first: str, ages_h: list[int], lost_under_h: int) -> None:
     """Log sixty pours of the new mold; every second piece that came out sooner than that is lost."""
     start = datetime.fromisoformat(first)
-    pours = []
-    for day, age_h in enumerate(ages_h):
-        at = start + timedelta(days=day)
-        lost = (NotedDefect("chip", "stem"),) if age_h < lost_under_h and day % 2 else ()
-        piece = PastPiece(mold="ivy-tile-small", demolded_at=at + timedelta(hours=age_h), defects=lost)
-        pours.append(
-            PastPour(mix="grey", poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
+    lost = NotedDefect("chip", "stem")
+    pours = [
+        past_pour(
+            start + timedelta(days=day),
+            *[lost] * (age_h < lost_under_h and day % 2),
+            mold="ivy-tile-small",
+            age_h=age_h,
         )
+        for day, age_h in enumerate(ages_h)
+    ]
     served.shop.add_past(pours, source=first)
 
 

@@ -1,23 +1,17 @@
 import os
 import shutil
-import sys
 from collections.abc import Iterator
 from contextlib import chdir
 from functools import cache
-from pathlib import Path
 
 import pytest
 from typer.main import get_command
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
-
-from drawing import drawn_photo
-from drawn_engine import DRAWN_ENGINE
-
 from inspector.cli import app
 from inspector.cli.surroundings import Surroundings
-from inspector.log import open_log
+from tests.doubles.drawing import drawn_photo
+from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -26,19 +20,6 @@ def commands_made_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("typer.testing._get_command", cache(get_command))
         yield
-
-
-@pytest.fixture
-def draw():
-    return drawn_photo
-
-
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory):
-    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
-    folder = tmp_path_factory.mktemp("empty")
-    open_log(folder).close()
-    return folder / "log.sqlite3"
 
 
 @pytest.fixture

@@ -2,11 +2,11 @@ import json
 import os
 
 import pytest
-from drawn_engine import DRAWN_ENGINE
 from typer.testing import CliRunner
 
 from inspector.cli import app
 from inspector.cli.surroundings import Surroundings
+from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 
 @pytest.fixture

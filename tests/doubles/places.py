@@ -8,10 +8,18 @@ import pytest
 
 from inspector.log import Log
 
-__all__ = ["ON_BOTH", "as_bytes", "only_postgresql", "only_sqlite", "silently"]
+__all__ = ["ON_BOTH", "as_bytes", "only_postgresql", "only_sqlite", "run_over", "silently"]
 
 ON_BOTH = ["sqlite", pytest.param("postgresql", marks=[pytest.mark.postgresql, pytest.mark.uncounted])]
 """Values of the fixture `place`: the lines are the same, but for those that tests of a server alone reach."""
+
+
+def run_over(metafunc, places):
+    """Run a test that asks for a `place` over these kinds of it, unless the test says itself which."""
+    said = any(mark.name == "parametrize" and mark.args[0] == "place" for mark in metafunc.definition.iter_markers())
+    if "place" in metafunc.fixturenames and not said:
+        metafunc.parametrize("place", places, indirect=True)
+
 
 only_sqlite = pytest.mark.parametrize("place", ["sqlite"], indirect=True)
 """For tests of what only a file can have."""

@@ -1,18 +1,11 @@
 import io
-import sys
-from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from inspector.inspection.batch import inspect_files, prepare_files
 from inspector.inspection.own_cores import OwnCores
-
-# Worker processes import the engine by its name, so it has to be found on the path.
-sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
-
-from drawing import drawn_photo
-from drawn_engine import DRAWN_ENGINE
+from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 RED, BLUE = (255, 0, 0), (0, 0, 255)
 
@@ -20,11 +13,6 @@ RED, BLUE = (255, 0, 0), (0, 0, 255)
 @pytest.fixture
 def engine():
     return DRAWN_ENGINE
-
-
-@pytest.fixture
-def draw():
-    return drawn_photo
 
 
 @pytest.fixture

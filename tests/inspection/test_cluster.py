@@ -11,15 +11,12 @@ import pytest
 from inspector.errors import InputError, InspectorError
 from inspector.inspection.batch import inspect_files, prepare_files
 from inspector.inspection.cluster import Cluster
+from tests.doubles.drawing import drawn_photo
+from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.sent_things import SentOnce, slow_square, square_or_die
 
-# Workers import the engine by its name, so it has to be found on the path.
-sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
-
-from drawing import drawn_photo
-from drawn_engine import DRAWN_ENGINE
-from sent_things import SentOnce, slow_square, square_or_die
-
-DOUBLES, ROOT = Path(__file__).parents[1] / "doubles", Path(__file__).parents[2]
+# Workers import the engine by its name, so it has to be found on their path.
+ROOT = Path(__file__).parents[2]
 RED = (255, 0, 0)
 WORKERS = 2
 
@@ -32,7 +29,7 @@ def dask_cluster(tmp_path_factory):
 
     # By default an item has to end four workers before it is held against it: more processes than a test should start.
     with pytest.MonkeyPatch.context() as patched, dask.config.set({"distributed.scheduler.allowed-failures": 0}):
-        patched.setenv("PYTHONPATH", os.pathsep.join([str(DOUBLES), str(ROOT)]))
+        patched.setenv("PYTHONPATH", str(ROOT))
         with distributed.LocalCluster(
             n_workers=WORKERS,
             threads_per_worker=1,

@@ -6,25 +6,11 @@ import pytest
 
 from inspector import log
 from inspector.log import Log, LogPlace, NewFinding, NewInspection, NewPhoto, NewPiecePhoto, NewReference, open_log
-from tests.doubles.places import ON_BOTH
+from tests.doubles.places import ON_BOTH, run_over
 
 
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory):
-    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
-    folder = tmp_path_factory.mktemp("empty")
-    open_log(folder).close()
-    return folder / "log.sqlite3"
-
-
-@pytest.fixture(params=ON_BOTH)
-def place(request, tmp_path):
-    """Where an empty log lies."""
-    (tmp_path / "data").mkdir()
-    if request.param == "postgresql":
-        return LogPlace(tmp_path / "data", request.getfixturevalue("reused_database").empty())
-    shutil.copy(request.getfixturevalue("empty_database"), tmp_path / "data")
-    return LogPlace(tmp_path / "data")
+def pytest_generate_tests(metafunc):
+    run_over(metafunc, ON_BOTH)
 
 
 @pytest.fixture(params=ON_BOTH)

@@ -5,24 +5,22 @@ from datetime import datetime, timedelta
 import pytest
 from fastapi.testclient import TestClient
 
-from inspector.log import NotedDefect, PastPiece, PastPour, list_changes, open_log
+from inspector.log import NotedDefect, list_changes, open_log
 from inspector.settings import Settings
 from inspector.workshop import Workshop, losses
+from tests.doubles.past_pours import past_pour
+
+FIRST = datetime.fromisoformat("2025-01-06T15:30:00+01:00")
+CHIP = NotedDefect("chip", "tip")
 
 
 @pytest.fixture
 def stocked(client: TestClient) -> TestClient:
     """The furnished workshop after sixty pieces of the past, every tenth of them lost."""
-    first = datetime.fromisoformat("2025-01-06T15:30:00+01:00")
-    pours = []
-    for number in range(60):
-        at = first + timedelta(days=number)
-        age = timedelta(hours=20 + number % 30)
-        defects = (NotedDefect("chip", "tip"),) if number % 10 == 0 else ()
-        piece = PastPiece(mold="oak-leaf", demolded_at=at + age, defects=defects)
-        pours.append(
-            PastPour(mix="grey", poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
-        )
+    pours = [
+        past_pour(FIRST + timedelta(days=number), *[CHIP] * (number % 10 == 0), mold="oak-leaf", age_h=20 + number % 30)
+        for number in range(60)
+    ]
     client.app.state.workshop.add_past(pours, source="book")  # type: ignore[attr-defined]
     return client
 
@@ -118,20 +116,12 @@ def test_two_molds_beside_each_other(stocked: TestClient) -> None:
 @pytest.fixture
 def hopeless(client: TestClient) -> TestClient:
     """Sixty pieces of a mold that loses every third at any age."""
-    first = datetime.fromisoformat("2025-01-06T15:30:00+01:00")
     pours = [
-        PastPour(
-            mix="grey", poured_at=first + timedelta(days=number), temperature_degc=20.0, wet_until_h=None,
-            cure_notes="",
-            pieces=(
-                PastPiece(
-                    mold="oak-leaf", demolded_at=first + timedelta(days=number, hours=30 + 10 * (number % 7)),
-                    defects=() if number % 3 else (NotedDefect("chip", "tip"),),
-                ),
-            ),
+        past_pour(
+            FIRST + timedelta(days=number), *[CHIP] * (number % 3 == 0), mold="oak-leaf", age_h=30 + 10 * (number % 7)
         )
         for number in range(60)
-    ]  # fmt: skip
+    ]
     client.app.state.workshop.add_past(pours, source="book")  # type: ignore[attr-defined]
     return client
 

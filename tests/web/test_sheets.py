@@ -10,8 +10,9 @@ import pytest
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
-from inspector.log import NotedDefect, PastPiece, PastPour
+from inspector.log import NotedDefect
 from inspector.workshop import Facts, Grid, Heading, Paper, Words, Workshop, paper_pdf
+from tests.doubles.past_pours import past_pour
 from tests.web.conftest import DEMOLDED_AT
 
 
@@ -124,19 +125,11 @@ def test_names_and_notes_of_the_workshop_stay_in_it(told: TestClient) -> None:
 def months(told: TestClient) -> TestClient:
     """Piece 1 of November, and twenty pieces of October, two of them lost."""
     first = datetime.fromisoformat("2026-10-01T08:00:00+02:00")
+    chip = NotedDefect("chip", "tip")
     pours = [
-        PastPour(
-            mix="grey", poured_at=first + timedelta(days=number), temperature_degc=20.0, wet_until_h=None,
-            cure_notes="",
-            pieces=(
-                PastPiece(
-                    mold="oak-leaf", demolded_at=first + timedelta(days=number, hours=30),
-                    defects=(NotedDefect("chip", "tip"),) if number in (3, 9) else (),
-                ),
-            ),
-        )
+        past_pour(first + timedelta(days=number), *[chip] * (number in (3, 9)), mold="oak-leaf", age_h=30)
         for number in range(20)
-    ]  # fmt: skip
+    ]
     shop_of(told).add_past(pours, source="book")
     return told
 

@@ -1,19 +1,12 @@
 import shutil
-import sys
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 
-# Worker processes import the engine by its name, so it has to be found on the path.
-sys.path.insert(0, str(Path(__file__).parents[1] / "doubles"))
-
-from drawing import drawn_photo
-from drawn_engine import DRAWN_ENGINE
-
-from inspector.log import LogPlace, open_log
 from inspector.workshop import Workshop
-from tests.doubles.places import ON_BOTH
+from tests.doubles.drawing import drawn_photo
+from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.places import ON_BOTH, run_over
 
 
 @pytest.fixture
@@ -21,38 +14,13 @@ def engine():
     return DRAWN_ENGINE
 
 
-@pytest.fixture
-def draw():
-    return drawn_photo
-
-
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory):
-    """The database of an empty log; copied for each test, since making one takes longer than most tests."""
-    folder = tmp_path_factory.mktemp("empty")
-    open_log(folder).close()
-    return folder / "log.sqlite3"
-
-
 # What writes to the log in ways of its own; what only reads or reckons goes over SQLite, to save time.
 OVER_BOTH = {"test_inspecting", "test_recording", "test_reviewing"}
 
 
 def pytest_generate_tests(metafunc):
-    said = any(mark.name == "parametrize" and mark.args[0] == "place" for mark in metafunc.definition.iter_markers())
-    if "place" in metafunc.fixturenames and not said:
-        over_both = metafunc.module.__name__.rpartition(".")[2] in OVER_BOTH
-        metafunc.parametrize("place", ON_BOTH if over_both else ["sqlite"], indirect=True)
-
-
-@pytest.fixture
-def place(request, tmp_path):
-    """Where the log of an empty workshop lies."""
-    (tmp_path / "data").mkdir()
-    if request.param == "postgresql":
-        return LogPlace(tmp_path / "data", request.getfixturevalue("reused_database").empty())
-    shutil.copy(request.getfixturevalue("empty_database"), tmp_path / "data")
-    return LogPlace(tmp_path / "data")
+    over_both = metafunc.module.__name__.rpartition(".")[2] in OVER_BOTH
+    run_over(metafunc, ON_BOTH if over_both else ["sqlite"])
 
 
 @pytest.fixture

@@ -1,4 +1,3 @@
-import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -14,7 +13,7 @@ from argon2.low_level import Type
 from argon2.profiles import CHEAPEST
 
 from inspector.errors import InputError, SignInError
-from inspector.log import Log, back_up, check_log, open_log, restore
+from inspector.log import Log, LogPlace, back_up, check_log, open_log, restore
 from inspector.workshop.access import Access
 from inspector.workshop.guesses import FREE_TRIES
 
@@ -22,18 +21,9 @@ PASSWORD = "four words in a row"
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An empty log, copied for each test: making one takes longer than most tests."""
-    folder = tmp_path_factory.mktemp("empty") / "data"
-    open_log(folder).close()
-    return folder
-
-
 @pytest.fixture
-def opened(tmp_path: Path, empty: Path) -> Iterator[Log]:
-    shutil.copytree(empty, tmp_path / "data")
-    with closing(open_log(tmp_path / "data")) as opened:
+def opened(place: LogPlace) -> Iterator[Log]:
+    with closing(open_log(place)) as opened:
         yield opened
 
 

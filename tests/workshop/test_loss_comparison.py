@@ -3,11 +3,12 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from inspector.errors import InputError
-from inspector.log import NotedDefect, PastPiece, PastPour, PourCure, ReleaseAgents, Window, WindowChange
+from inspector.log import NotedDefect, PourCure, ReleaseAgents, Window, WindowChange
 from inspector.workshop import Month, PieceAge, Workshop
 from inspector.workshop.loss_comparison import compare_pieces, find_changes
 from inspector.workshop.lost import Loss
 from inspector.workshop.shop_evidence import KnownPiece
+from tests.doubles.past_pours import past_pour
 
 FIRST = datetime(2026, 1, 5, 8, tzinfo=UTC)
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
@@ -61,19 +62,15 @@ def test_changes_say_what_they_were_latest_first():
 def pours(mix, first_day, losses, *, age_h=30, mold="heron"):
     """A pour a day of one piece, lost where a 1 stands."""
     for number, lost in enumerate(losses):
+        defects = [NotedDefect("missing feature", "bill")] if lost == "1" else []
         at = FIRST + timedelta(days=first_day + number)
-        piece = PastPiece(
-            mold=mold,
-            demolded_at=at + timedelta(hours=age_h + number % 8),
-            defects=(NotedDefect("missing feature", "bill"),) if lost == "1" else (),
-        )
-        yield PastPour(mix=mix, poured_at=at, temperature_degc=20.0, wet_until_h=None, cure_notes="", pieces=(piece,))
+        yield past_pour(at, *defects, mold=mold, age_h=age_h + number % 8, mix=mix)
 
 
 @pytest.fixture
-def shop(tmp_path):
+def shop(place):
     """Fifty pieces of grey of which fifteen were lost, then fifty of buff with one, at the same ages."""
-    with Workshop.open(tmp_path / "workshop") as shop:
+    with Workshop.open(place) as shop:
         shop.add_mold("heron", title="Heron")
         shop.add_mold("finial", title="Finial")
         for mix in ("grey", "buff"):

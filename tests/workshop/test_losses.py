@@ -5,12 +5,13 @@ from math import erf
 
 import numpy as np
 import pytest
-from drawn_engine import DRAWN_ENGINE
 
 from inspector.errors import InputError
 from inspector.log import NotedDefect, PastPiece, PastPour
 from inspector.workshop import ExpectedCure, Workshop, losses
 from inspector.workshop.known_losses import learn_shared, learn_shop
+from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.past_pours import past_pour
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 FIRST = datetime(2025, 1, 6, 15, 30, tzinfo=UTC)
@@ -23,10 +24,8 @@ def en_fraction(age_h, degc=20.0):
 
 
 def pour(number, *, age_h, lost, mold="heron", degc=20.0, feature="bill", mix="grey"):
-    at = FIRST + timedelta(days=number)
-    defects = (NotedDefect("missing feature", feature),) if lost else ()
-    piece = PastPiece(mold=mold, demolded_at=at + timedelta(hours=float(age_h)), defects=defects)
-    return PastPour(mix=mix, poured_at=at, temperature_degc=degc, wet_until_h=None, cure_notes="", pieces=(piece,))
+    defects = [NotedDefect("missing feature", feature)] if lost else []
+    return past_pour(FIRST + timedelta(days=number), *defects, mold=mold, age_h=age_h, mix=mix, temperature_degc=degc)
 
 
 @pytest.fixture(scope="module")
