@@ -1,12 +1,15 @@
 """Where each point of a reference lies in a photo, once the plane move is known.
 
-Pieces stand over the mat, so every height shifts by its own amount when the camera moves. On a grid of
-control points, patches of the reference's edges are searched for in the photo, all shifts within reach. All
-patches together vote for one turn, shift and change of size (the camera was nearer or farther): the one that
-their scores add up best for, as in a Hough transform (Duda and Hart 1972), since a shadow misleads many
-patches, but not all in the same way. Around it a smooth remainder is allowed. Outlines have no say: a shadow
-takes part in them. A patch that finds nothing like itself has no say either, and the field is too stiff to
-close over a broken-off feature: what is missing stays missing.
+On a grid of control points, patches of the reference are searched for in the photo, all shifts within reach, by
+features that stay alike when the light moves (``aligning.likeness``). All patches together vote for one turn, shift and
+change of size (the camera was nearer or farther): the one that their scores add up best for, as in a Hough transform
+(Duda and Hart 1972), since a shadow misleads many patches, but not all in the same way. What is left is height: every
+height shifts by its own amount when the camera moves, along a line that the mat tells (``aligning.parallax``). So each
+place is free only along its line, and takes the height that the patches around it agree on best, as in stereo
+(Scharstein and Szeliski 2002). Without a mat it may go a little way to any side.
+
+Neither closes over a broken-off feature: patches on what is missing find nothing like themselves and have little say,
+and heights change gently from place to place.
 """
 
 from __future__ import annotations
@@ -18,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from inspector.aligning.structure import orientation_field
+from inspector.aligning.likeness import LIKENESS_PX_PER_MM, likeness_features
+from inspector.aligning.parallax import Eye, shift_by_height
 from inspector.imaging.side_by_side import side_by_side
 
 __all__ = ["Warp", "moved_rigidly", "refine_warp"]
@@ -29,30 +33,33 @@ class _Level:
     """One pass of the search, coarse to fine."""
 
     px_per_mm: float
-    scale_mm: float  # of the edges
     step_mm: float  # between control points
     patch_mm: float
     reach_mm: float
-    stiffness_per_mm2: float  # score lost for a shift of 1 mm away from the neighbours
-    smooth_mm: float  # how far a control point's word carries
 
 
 # Chosen on the tuning split by tests/benchmarks/alignment.py: the first bridges what the plane move leaves and the
-# parallax of a hand-held camera; the next, with both silhouettes known, settles to a fraction of a millimetre.
-_COARSE = _Level(2.0, 0.45, 6.0, 16.0, 5.0, 0.012, 9.0)
-_FINE = _Level(4.0, 0.30, 6.0, 10.0, 1.5, 0.04, 6.0)
-_ROUNDS = 14
-# The field has settled when no point of it moves farther.
-_STILL_MM = 0.01
+# parallax of a hand-held camera; the next settles to a fraction of a millimetre.
+_COARSE = _Level(1.0, 8.0, 20.0, 10.0)
+_FINE = _Level(2.0, 6.0, 16.0, 4.0)
 # Turns and changes of size that the vote starts from where the search is wide, and how far any goes.
 _TURNS_DEG, _GROWTHS, _FARTHEST = (-2.0, -1.0, 0.0, 1.0, 2.0), (-0.025, 0.0, 0.025), 0.07
-_WIDE_MM = 3.0
+_WIDE_MM = 5.0
 # As many of the clearest control points are asked which start is best.
 _ASKED_FIRST = 100
-_KEEP_INSIDE_MM = 2.0
-_LEAST_INSIDE_AGREEMENT = 0.3
-# Control points whose patch agrees less than this have no say.
-_LEAST_AGREEMENT = 0.25
+# The outline may be that of a shadow: patches are cut from what lies this far inside it.
+_INSIDE_MM = 1.0
+# A patch that has less of the piece in it, or shows next to nothing, is not searched for.
+_LEAST_AREA, _LEAST_VARIANCE = 0.2, 1e-3
+# Heights above and below what all voted for that are tried, and what each squared mm of it costs in score.
+_HEIGHTS_MM = np.arange(-30.0, 30.1, 1.5, dtype=np.float32)[:, None]
+_HEIGHT_COST = 0.0002
+# Where the cameras are not known: the same for shifts to any side.
+_ASIDE_MM = np.stack(np.meshgrid(*(np.arange(-2.0, 2.1, 0.25, dtype=np.float32),) * 2), axis=-1).reshape(-1, 2)
+_ASIDE_COST = 0.03
+# Scores are added up over so much around each place, weighed against each other as sharply, and what comes of it
+# carries as far again.
+_AROUND_MM, _SHARPNESS, _CARRIES_MM = 4.0, 60.0, 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +68,34 @@ class Warp:
 
     photo_xy: NDArray[np.float32]  # (height, width, 2) where each pixel of the box lies in the photo's frame
     agreement: float  # mean agreement of the control patches, 0 to 1
-    supported: float  # part of the control points that found their like
-    residual_mm: float  # median disagreement of single control points with the field
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Matches:
+    """How well the patch at each control point agrees with the photo, over all shifts."""
+
+    rows: NDArray[np.intp]  # of the raster, one for each row of control points
+    columns: NDArray[np.intp]
+    at: tuple[NDArray[np.intp], NDArray[np.intp]]  # row and column, among the control points, of those that have a say
+    scores: NDArray[np.float32]  # (n, side, side)
+    weight: NDArray[np.float32]  # (n,), about 1
+    px_per_mm: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.rows.size, self.columns.size
+
+    def at_shifts(self, shifts_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Scores (n, m) at shifts (n, m, 2), between pixels."""
+        side = self.scores.shape[-1]
+        place = np.clip(shifts_mm * np.float32(self.px_per_mm) + np.float32(side // 2), 0, side - 1.001)
+        low = place.astype(np.intp)
+        part = (place - low).astype(np.float32)
+        number = np.arange(len(self.scores))[:, None]
+        x, y, right, below = low[..., 0], low[..., 1], part[..., 0], part[..., 1]
+        upper = self.scores[number, y, x] * (1 - right) + self.scores[number, y, x + 1] * right
+        lower = self.scores[number, y + 1, x] * (1 - right) + self.scores[number, y + 1, x + 1] * right
+        return np.asarray(upper * (1 - below) + lower * below, dtype=np.float32)
 
 
 def moved_rigidly(box: tuple[int, int, int, int], photo_from_reference: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -77,84 +110,82 @@ def moved_rigidly(box: tuple[int, int, int, int], photo_from_reference: NDArray[
 
 
 def refine_warp(
-    reference_gray: NDArray[np.uint8],
+    reference_features: NDArray[np.float32],
     reference_mask: NDArray[np.uint8],
     photo_gray: NDArray[np.uint8],
     start_xy: NDArray[np.float32],
     *,
     px_per_mm: float,
-    photo_mask: NDArray[np.uint8] | None = None,
-    mask_trusted: bool = True,
+    eyes: tuple[Eye, Eye] | None = None,
 ) -> Warp:
-    """Refine a map so that the edges of reference and photo meet.
+    """Refine a map so that the surfaces of reference and photo meet.
 
     Parameters
     ----------
-    reference_gray, reference_mask : ndarray, shape (h, w), uint8
-        The box of the reference; mask 255 on its piece.
+    reference_features : ndarray, shape (ceil(h / 2), ceil(w / 2), CHANNELS), float32
+        The box of the reference, as `likeness_features` gives it.
+    reference_mask : ndarray, shape (h, w), uint8
+        255 on its piece.
     photo_gray : ndarray, uint8
         The photo's frame, of the same scale.
     start_xy : ndarray, shape (h, w, 2), float32
         Where each pixel of the box lies in the photo's frame, as far as known.
     px_per_mm : float
-        Scale of both frames.
-    photo_mask : ndarray, shape (h, w), uint8, optional
-        The piece as the photo shows it, in the box, as ``start_xy`` maps it. With it the search is narrow, and
-        looks only at edges inside both silhouettes.
-    mask_trusted : bool
-        If not, the mask may still have a shadow in it, and only what lies well inside it is matched, unless there is
-        too little relief to go by: then the outline has to help.
+        Scale of both frames, twice ``LIKENESS_PX_PER_MM``.
+    eyes : pair of Eye, optional
+        Where the reference's camera and the photo's stood over the box, where the mat tells.
     """
     height, width = reference_mask.shape
-    level = _COARSE if photo_mask is None else _FINE
-    shrink = level.px_per_mm / px_per_mm
-    size = (max(8, round(width * shrink)), max(8, round(height * shrink)))
     seen = cv2.remap(photo_gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    small_mask = cv2.resize(reference_mask, size, interpolation=cv2.INTER_AREA)
-    small_silhouette = None if photo_mask is None else cv2.resize(photo_mask, size, interpolation=cv2.INTER_AREA)
-    reference_field = _field(reference_gray, size, level, None if photo_mask is None else small_mask)
-    photo_field = _field(seen, size, level, small_silhouette)
-    agreed = _agree(reference_field, photo_field, small_mask, level, whole=mask_trusted)
-    if not mask_trusted and agreed[1] < _LEAST_INSIDE_AGREEMENT:
-        agreed = _agree(reference_field, photo_field, small_mask, level, whole=True)
-    shift_mm, agreement, supported, residual_mm = agreed
+    photo_features = likeness_features(seen, px_per_mm=px_per_mm)
+    mask = np.ascontiguousarray(reference_mask[::2, ::2])
+    shift_mm = np.zeros((*mask.shape, 2), dtype=np.float32)
+    agreement = 0.0
+    for level in (_COARSE, _FINE):
+        size = (
+            max(1, round(mask.shape[1] * level.px_per_mm / LIKENESS_PX_PER_MM)),
+            max(1, round(mask.shape[0] * level.px_per_mm / LIKENESS_PX_PER_MM)),
+        )
+        here, there, small_mask = (
+            cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+            for image in (reference_features, _shifted(photo_features, shift_mm), mask)
+        )
+        matches = _match(here, there, small_mask, level)
+        if matches is None:
+            break
+        more_mm, agreement = _settle(matches, level, _lines(matches, eyes, px_per_mm / level.px_per_mm))
+        dense = _between_points(more_mm, matches, size)
+        shift_mm = shift_mm + cv2.resize(dense, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
     shift_px = cv2.resize(shift_mm * np.float32(px_per_mm), (width, height), interpolation=cv2.INTER_LINEAR)
     flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
     photo_xy = cv2.remap(start_xy, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE)
-    return Warp(photo_xy, agreement, supported, residual_mm)
+    return Warp(photo_xy, agreement)
 
 
-def _field(
-    gray: NDArray[np.uint8], size: tuple[int, int], level: _Level, silhouette: NDArray[np.uint8] | None
-) -> NDArray[np.float32]:
-    """What patches are matched on: the picture's edges, all or those well inside a silhouette."""
-    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
-    edges = orientation_field(small, px_per_mm=level.px_per_mm, scale_mm=level.scale_mm)
-    if silhouette is None:
-        return edges
-    radius = round(1.2 * level.px_per_mm)
-    inside = cv2.erode(silhouette, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)).astype(np.float32) / 255
-    return np.asarray(edges * inside[..., None], dtype=np.float32)
+def _shifted(features: NDArray[np.float32], shift_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Features taken from where each place has been found so far."""
+    if not shift_mm.any():
+        return features
+    flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
+    shift_px = shift_mm * np.float32(LIKENESS_PX_PER_MM)
+    return np.asarray(cv2.remap(features, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE))
 
 
-def _agree(
-    reference: NDArray[np.float32],
-    photo: NDArray[np.float32],
-    mask: NDArray[np.uint8],
-    level: _Level,
-    *,
-    whole: bool,
-) -> tuple[NDArray[np.float32], float, float, float]:
-    """The smooth field of shifts in mm that most patches agree on, at every pixel of the level."""
+def _match(
+    reference: NDArray[np.float32], photo: NDArray[np.float32], mask: NDArray[np.uint8], level: _Level
+) -> _Matches | None:
+    """Search for the patch around each control point; None where hardly any has something to show."""
     height, width = mask.shape
     half = round(level.patch_mm * level.px_per_mm / 2)
     reach = round(level.reach_mm * level.px_per_mm)
     edge = half + reach
     step = level.step_mm * level.px_per_mm
     padded_photo = cv2.copyMakeBorder(photo, edge, edge, edge, edge, cv2.BORDER_CONSTANT)
-    near = _where_matched(mask, level, whole)
+    near = _where_matched(mask, level)
     padded_reference = cv2.copyMakeBorder(reference * near[..., None], half, half, half, half, cv2.BORDER_CONSTANT)
-    area = cv2.boxFilter(near.astype(np.float32), -1, (2 * half + 1, 2 * half + 1), borderType=cv2.BORDER_CONSTANT)
+    window = (2 * half + 1, 2 * half + 1)
+    area = cv2.boxFilter(near.astype(np.float32), -1, window, borderType=cv2.BORDER_CONSTANT)
+    varied = (cv2.boxFilter(reference**2, -1, window) - cv2.boxFilter(reference, -1, window) ** 2).sum(axis=-1)
     ys, xs = np.arange(step / 2, height, step).astype(int), np.arange(step / 2, width, step).astype(int)
     side = 2 * reach + 1
     scores = np.zeros((ys.size, xs.size, side, side), dtype=np.float32)
@@ -163,95 +194,92 @@ def _agree(
     def match_row(i: int) -> None:
         y = int(ys[i])
         for j, x in enumerate(xs.tolist()):
-            if area[y, x] < 0.2:
+            if area[y, x] < _LEAST_AREA or varied[y, x] < _LEAST_VARIANCE:
                 continue
             patch = padded_reference[y : y + 2 * half + 1, x : x + 2 * half + 1]
-            energy = float(cv2.norm(patch, cv2.NORM_L2SQR)) / patch.size
-            if energy < 1e-4:
-                continue
-            window = padded_photo[y : y + 2 * edge + 1, x : x + 2 * edge + 1]
-            scores[i, j] = cv2.matchTemplate(window, patch, cv2.TM_CCORR_NORMED)
-            weight[i, j] = energy
+            around = padded_photo[y : y + 2 * edge + 1, x : x + 2 * edge + 1]
+            scores[i, j] = cv2.matchTemplate(around, patch, cv2.TM_CCORR_NORMED)
+            weight[i, j] = float(cv2.norm(patch, cv2.NORM_L2SQR)) / patch.size
 
     side_by_side(match_row, range(ys.size))
     used = weight > 0
     if used.sum() < 6:
-        return np.zeros((height, width, 2), dtype=np.float32), 0.0, 0.0, 0.0
-    weight = np.minimum(weight / weight[used].mean(), 2.0)
-    field, agreement, supported, residual = _settle(scores, weight, used, level, reach)
-    to_column = ((np.arange(width) - xs[0]) / step).astype(np.float32)
-    to_row = ((np.arange(height) - ys[0]) / step).astype(np.float32)
-    column, row = np.meshgrid(to_column, to_row)
-    dense = cv2.remap(field, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(dense), agreement, supported, residual
+        return None
+    at = np.nonzero(used)
+    say = np.minimum(weight[at] / weight[at].mean(), 2.0)
+    return _Matches(ys, xs, (at[0], at[1]), scores[at], say, level.px_per_mm)
 
 
-def _where_matched(mask: NDArray[np.uint8], level: _Level, whole: bool) -> NDArray[np.bool_]:
-    """The part of the reference that patches are cut from.
-
-    While the mask is not yet trusted, only what lies well inside it: its outline may be that of a shadow. A piece all
-    of thin parts has to be matched whole.
-    """
-    if not whole:
-        radius = round(_KEEP_INSIDE_MM * level.px_per_mm)
-        inside = cv2.erode(mask, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)) > 127
-        if inside.sum() > 0.5 * np.count_nonzero(mask > 127):
-            return np.asarray(inside)
+def _where_matched(mask: NDArray[np.uint8], level: _Level) -> NDArray[np.bool_]:
+    """The part of the reference that patches are cut from. A piece all of thin parts has to be matched whole."""
+    radius = round(_INSIDE_MM * level.px_per_mm)
+    inside = cv2.erode(mask, np.ones((2 * radius + 1,) * 2, dtype=np.uint8)) > 127
+    if inside.sum() > 0.5 * np.count_nonzero(mask > 127):
+        return np.asarray(inside)
     return np.asarray(cv2.dilate(mask, np.ones((2 * round(level.px_per_mm) + 1,) * 2, dtype=np.uint8)) > 127)
 
 
-def _settle(
-    scores: NDArray[np.float32], weight: NDArray[np.float32], used: NDArray[np.bool_], level: _Level, reach: int
-) -> tuple[NDArray[np.float32], float, float, float]:
-    """What all control points vote for, then in turn: each takes its best shift near the field; the field follows."""
-    axis_mm = (np.arange(-reach, reach + 1) / level.px_per_mm).astype(np.float32)
-    tried = np.stack(np.meshgrid(axis_mm, axis_mm)).reshape(2, -1)
-    sigma = level.smooth_mm / level.step_mm
-    points = np.nonzero(used)
-    own, own_weight = scores[points].reshape(len(points[0]), -1), weight[points]
-    number = np.arange(len(own_weight))
-    whole = _vote(scores[points], own_weight, points, used.shape, level)
-    field = whole
-    heard = np.zeros(used.shape, dtype=np.float32)
-    pulled = np.zeros((*used.shape, 2), dtype=np.float32)
-    # Stiffness times the squared distance to the field, less what is the same for all shifts of a point.
-    stiffness = np.float32(level.stiffness_per_mm2)
-    stiff = own - stiffness * (tried**2).sum(axis=0)
-    for _ in range(_ROUNDS):
-        best = (stiff + 2 * stiffness * (field[points] @ tried)).argmax(axis=1)
-        shifts, reached = tried[:, best].T, own[number, best]
-        say = own_weight * np.clip((reached - _LEAST_AGREEMENT) / (1 - _LEAST_AGREEMENT), 0, 1)
-        disagreement = np.hypot(*(shifts - field[points]).T)
-        heard[points] = say / (1 + (disagreement / 0.6) ** 2)
-        pulled[points] = heard[points][:, None] * (shifts - whole[points])
-        total = cv2.GaussianBlur(heard, (0, 0), sigma) + np.float32(0.02)
-        last, field = field, (whole + cv2.GaussianBlur(pulled, (0, 0), sigma) / total[..., None]).astype(np.float32)
-        if np.abs(field - last).max() < _STILL_MM:
-            break
-    distance = np.hypot(*(shifts - field[points]).T)
-    counted = say > 0.1
-    agreement = float(np.average(reached, weights=own_weight))
-    supported = float(np.mean(counted & (distance < 1.0)))
-    residual = float(np.median(distance[counted])) if counted.any() else level.reach_mm
-    return field, agreement, supported, residual
+def _lines(matches: _Matches, eyes: tuple[Eye, Eye] | None, px: float) -> NDArray[np.float32] | None:
+    """How far each control point shifts for a mm of height, (rows, columns, 1, 2), on a raster of ``px`` box pixels."""
+    if eyes is None:
+        return None
+    places = np.dstack(np.meshgrid(matches.columns * px, matches.rows * px))
+    return shift_by_height(*eyes, places)[..., None, :]
 
 
-def _vote(
-    scores: NDArray[np.float32],
-    weight: NDArray[np.float32],
-    points: tuple[NDArray[np.intp], ...],
-    shape: tuple[int, ...],
-    level: _Level,
-) -> NDArray[np.float32]:
+def _settle(matches: _Matches, level: _Level, lines: NDArray[np.float32] | None) -> tuple[NDArray[np.float32], float]:
+    """Shifts in mm of all control points: what all vote for, and what those around each agree on beyond that.
+
+    A score volume over what is tried, added up over neighbours; the mean of what is tried, weighed by how well it
+    agrees; and that smoothed, the surest places first.
+    """
+    whole = _vote(matches, level)
+    tried, cost = (_ASIDE_MM, _ASIDE_COST) if lines is None else (_HEIGHTS_MM, _HEIGHT_COST)
+    ways = np.broadcast_to(np.eye(2, dtype=np.float32), (*matches.shape, 2, 2)) if lines is None else lines
+    scores = matches.at_shifts(whole[matches.at][:, None] + tried @ ways[matches.at])
+
+    def around(values: NDArray[np.float32], reach_mm: float) -> NDArray[np.float32]:
+        sigma = reach_mm / level.step_mm
+        flat = values.reshape(*matches.shape, -1)
+        return np.dstack([cv2.GaussianBlur(one, (0, 0), sigma) for one in np.moveaxis(flat, -1, 0)])
+
+    weight = np.zeros(matches.shape, dtype=np.float32)
+    weight[matches.at] = matches.weight
+    volume = np.zeros((*matches.shape, len(tried)), dtype=np.float32)
+    volume[matches.at] = matches.weight[:, None] * scores
+    heard = around(weight, _AROUND_MM)
+    volume = around(volume, _AROUND_MM) / (heard + np.float32(1e-3)) - np.float32(cost) * (tried**2).sum(axis=1)
+    likely = np.exp(np.float32(_SHARPNESS) * (volume - volume.max(axis=-1, keepdims=True)))
+    likely /= likely.sum(axis=-1, keepdims=True)
+    mean = likely @ tried
+    spread = np.sqrt(np.maximum(likely @ (tried**2).sum(axis=1) - (mean**2).sum(axis=-1), 0)) + np.float32(0.5)
+    sure = heard / spread[..., None] ** 2
+    beyond = around(mean * sure, _CARRIES_MM) / (around(sure, _CARRIES_MM) + np.float32(1e-6))
+    field = whole + np.einsum("yxd,yxdk->yxk", beyond, ways)
+    reached = matches.at_shifts(field[matches.at][:, None])[:, 0]
+    return field.astype(np.float32), float(np.average(reached, weights=matches.weight))
+
+
+def _between_points(field: NDArray[np.float32], matches: _Matches, size: tuple[int, int]) -> NDArray[np.float32]:
+    """The shifts of all control points, brought to every pixel of the raster (width, height)."""
+    width, height = size
+    down, across = (
+        np.interp(np.arange(length), where, np.arange(where.size)).astype(np.float32)
+        for length, where in ((height, matches.rows), (width, matches.columns))
+    )
+    return np.asarray(cv2.remap(field, *np.meshgrid(across, down), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _vote(matches: _Matches, level: _Level) -> NDArray[np.float32]:
     """The turn, change of size and shift that the scores of all points add up best for, as shifts in mm.
 
-    Scores (n, side, side) and weights (n,) are those of the control points at rows and columns ``points`` of a grid of
-    ``shape``. The best of some starts is followed uphill (Broyden, Fletcher, Goldfarb and Shanno).
+    The best of some starts is followed uphill (Broyden, Fletcher, Goldfarb and Shanno).
     """
+    scores, weight, shape = matches.scores, matches.weight, matches.shape
     side = scores.shape[-1]
     reach = side // 2
     middle = (np.array(shape) - 1) / 2
-    y, x = ((where - half) * level.step_mm for where, half in zip(points, middle, strict=True))
+    y, x = ((where - half) * level.step_mm for where, half in zip(matches.at, middle, strict=True))
     rim_mm = max(float(np.hypot(x, y).max()), level.step_mm)
     pad = int(np.ceil(rim_mm * _FARTHEST * level.px_per_mm)) + 1
     maps = np.pad(scores * weight[:, None, None], ((0, 0), (pad, pad), (pad, pad)))

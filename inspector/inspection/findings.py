@@ -47,9 +47,8 @@ def findings_from(
 ) -> JudgedFindings:
     """Judge all candidates of a photo, and measure those that are likely enough."""
     judged = [_judge(candidate, model) for candidate in all_candidates(model, evidence)]
-    references = len(model.references)
-    shown = [one for one in judged if is_shown(one.candidate, one.confidence, references=references)]
-    before = [one for one in judged if is_shown(one.candidate, one.alone, references=references) and one not in shown]
+    shown = [one for one in judged if is_shown(one.candidate, one.confidence)]
+    before = [one for one in judged if is_shown(one.candidate, one.alone) and one not in shown]
     order = [
         *sorted(shown, key=lambda one: -one.confidence),
         *sorted(before, key=lambda one: -one.alone),  # the last to take a place

@@ -17,7 +17,7 @@ from inspector.inspection.evidence import Evidence, gather_evidence
 from inspector.inspection.findings import findings_from
 from inspector.inspection.judging import why_unusable
 from inspector.inspection.layers import Layer, layer_of, silhouette_of
-from inspector.inspection.model import MoldModel, Placement, align_by, align_view, combine, settle
+from inspector.inspection.model import MoldModel, Placement, align_by, align_view, combine
 from inspector.inspection.reference import Reference
 from inspector.inspection.results import Inspection
 from inspector.inspection.view import View, look_at
@@ -32,7 +32,6 @@ LEAST_MOVE_SCORE = 0.85
 LEAST_OVERLAP = 0.5
 LEAST_AGREEMENT = 0.17
 CLEAR_MOVE_SCORE, LEAST_CLEAR_AGREEMENT = 1.2, 0.1
-SETTLING_ROUNDS = 1
 STEEPEST_TILT_DEG = 15.0
 
 
@@ -90,31 +89,25 @@ def _inspect_view(view: View, model: MoldModel) -> Inspection:
 
 def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
     """Align a photo to the model and gather what differs; None when it does not fit."""
-    first = align_view(model.references[0].view, model.mask, model.box, view)
-    found = _settled(first, view, model, model.layers[0])
+    first = align_view(model.references[0].view, model.mask, model.likeness, model.box, view)
+    found = _fitting(first, view, model)
     # Another reference may have been photographed more like this photo than the first was.
     for number in range(1, len(model.references)):
         if found is None:
-            found = _settled(align_by(model, number, view), view, model, model.layers[number])
+            found = _fitting(align_by(model, number, view), view, model)
     if found is None:
         return None
     warp, layer, silhouette = found
     return warp, gather_evidence(view, model, layer, silhouette)
 
 
-def _settled(
-    placement: Placement | None, view: View, model: MoldModel, base: Layer
-) -> tuple[Warp, Layer, Silhouette] | None:
-    """A placement refined by the outline that the photo shows; None when it does not fit."""
+def _fitting(placement: Placement | None, view: View, model: MoldModel) -> tuple[Warp, Layer, Silhouette] | None:
+    """A placement with what the photo shows there; None when it does not fit."""
     if placement is None or placement.move.score < LEAST_MOVE_SCORE:
         return None
-    px_per_mm, warp = model.px_per_mm, placement.warp
+    warp = placement.warp
     layer = layer_of(view, warp.photo_xy)
-    silhouette = silhouette_of(layer, model.inside_mm, px_per_mm)
-    for _ in range(SETTLING_ROUNDS):
-        warp = settle(base, model.mask, model.inside_mm, layer, silhouette, view)
-        layer = layer_of(view, warp.photo_xy)
-        silhouette = silhouette_of(layer, model.inside_mm, px_per_mm)
+    silhouette = silhouette_of(layer, model.inside_mm, model.px_per_mm)
     inside = (model.mask > 127) & layer.valid
     shown = float(np.mean(silhouette.mask[inside] > 127)) if inside.any() else 0.0
     clear = placement.move.score >= CLEAR_MOVE_SCORE

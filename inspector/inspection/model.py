@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.aligning.likeness import likeness_features
+from inspector.aligning.parallax import Eye
 from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
 from inspector.comparing.hairlines import line_strength
@@ -32,7 +34,7 @@ from inspector.inspection.reference import Reference
 from inspector.inspection.reviewed_places import PlaceInBox, ReviewedPlace, place_in_box
 from inspector.inspection.view import View
 
-__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "settle", "with_reviews"]
+__all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "with_reviews"]
 
 MARGIN_MM = 14.0
 # While it is not yet clear what belongs to the piece, a wider box is looked at.
@@ -66,6 +68,7 @@ class MoldModel:
 
     references: tuple[Reference, ...]
     layers: tuple[Layer, ...]  # one a reference
+    likeness: NDArray[np.float32]  # what patches of the first reference are matched by, on half the raster of the box
     silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
     box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
@@ -107,31 +110,22 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     px_per_mm = first.frame.px_per_mm
     wide = _box_around(first.mask, round(WIDE_MARGIN_MM * px_per_mm))
     mask = _cut(first.mask, wide, fill=0)
+    likeness = likeness_features(_cut(first.frame_gray, wide), px_per_mm=px_per_mm)
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     for reference in ordered[1:]:
-        placement = align_view(first, mask, wide, reference.view)
-        if placement is None:
+        placement = align_view(first, mask, likeness, wide, reference.view)
+        if placement is None or placement.warp.agreement < LEAST_AGREEMENT:
             left_out.append(reference.name)
             continue
         kept.append(reference)
         maps.append(placement.warp.photo_xy)
     layers = [layer_of(reference.view, photo_xy) for reference, photo_xy in zip(kept, maps, strict=True)]
     consensus = _majority([_warped_mask(reference.view, layer) for reference, layer in zip(kept, layers, strict=True)])
-    agreements = [1.0] * len(kept)
-    for turn in range(CONSENSUS_ROUNDS):
+    for _ in range(CONSENSUS_ROUNDS):
         inside_mm = depth_inside(consensus, px_per_mm=px_per_mm)
-        if turn > 0:
-            for k in range(1, len(kept)):
-                silhouette = _seen(kept[k], layers[k], inside_mm, px_per_mm)
-                warp = settle(layers[0], consensus, inside_mm, layers[k], silhouette, kept[k].view)
-                layers[k], agreements[k] = layer_of(kept[k].view, warp.photo_xy), warp.agreement
         seen = [_seen(reference, layer, inside_mm, px_per_mm) for reference, layer in zip(kept, layers, strict=True)]
         consensus = _agreed(kept, layers, seen, px_per_mm)
-    fits = [agreement >= LEAST_AGREEMENT for agreement in agreements]
-    left_out += [reference.name for reference, fit in zip(kept, fits, strict=True) if not fit]
-    kept = [reference for reference, fit in zip(kept, fits, strict=True) if fit]
-    layers = [layer for layer, fit in zip(layers, fits, strict=True) if fit]
     box = _box_around(consensus, round(MARGIN_MM * px_per_mm))
     inner = (box[0], box[1], box[2], box[3])
     layers = [layer_of(ref.view, _cut_map(layer.photo_xy, inner)) for ref, layer in zip(kept, layers, strict=True)]
@@ -146,6 +140,7 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     return MoldModel(
         references=tuple(kept),
         layers=tuple(layers),
+        likeness=likeness_features(layers[0].gray, px_per_mm=px_per_mm),
         silhouettes=silhouettes,
         box=box,
         mask=mask,
@@ -215,7 +210,11 @@ class Placement:
 
 
 def align_view(
-    reference: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], view: View
+    reference: View,
+    mask: NDArray[np.uint8],
+    likeness: NDArray[np.float32],
+    box: tuple[int, int, int, int],
+    view: View,
 ) -> Placement | None:
     """Find a reference's piece in another photo's frame; None when no piece was found in it."""
     full = np.zeros(reference.mask.shape, dtype=np.uint8)
@@ -231,8 +230,8 @@ def align_view(
     best: Placement | None = None
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
-        gray = _cut(reference.frame_gray, box)
-        warp = refine_warp(gray, mask, view.frame_gray, start, px_per_mm=px_per_mm, mask_trusted=False)
+        eyes = _eyes(reference, view, move, box)
+        warp = refine_warp(likeness, mask, view.frame_gray, start, px_per_mm=px_per_mm, eyes=eyes)
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best
@@ -247,8 +246,28 @@ def align_by(model: MoldModel, number: int, view: View) -> Placement | None:
     if not moves:
         return None
     start = cv2.perspectiveTransform(layer.photo_xy, moves[0].photo_from_reference)
-    warp = refine_warp(layer.gray, model.mask, view.frame_gray, start, px_per_mm=model.px_per_mm)
+    likeness = likeness_features(layer.gray, px_per_mm=model.px_per_mm)
+    warp = refine_warp(likeness, model.mask, view.frame_gray, start, px_per_mm=model.px_per_mm)
     return Placement(moves[0], warp)
+
+
+def _eyes(reference: View, view: View, move: PlaneMove, box: tuple[int, int, int, int]) -> tuple[Eye, Eye] | None:
+    """Where both cameras stood over the reference's box; None without a mat."""
+    here, there = _camera_over(reference), _camera_over(view)
+    if here is None or there is None:
+        return None
+    back = cv2.perspectiveTransform(np.array([[there[:2]]]), np.linalg.inv(move.photo_from_reference))[0, 0]
+    left, top = box[:2]
+    return Eye(here[0] - left, here[1] - top, here[2]), Eye(back[0] - left, back[1] - top, there[2])
+
+
+def _camera_over(view: View) -> NDArray[np.float64] | None:
+    """The camera over a photo's frame: place and height, all in px of the frame."""
+    if view.sighting is None or view.frame.mat_from_frame is None:
+        return None
+    centre = view.sighting.camera.centre_mm
+    on_frame = cv2.perspectiveTransform(np.array([[centre[:2]]]), np.linalg.inv(view.frame.mat_from_frame))[0, 0]
+    return np.array([*on_frame, centre[2] * view.frame.px_per_mm])
 
 
 def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequence[float]) -> tuple[PlaneMove, ...]:
@@ -261,30 +280,6 @@ def _moves_at(mask: NDArray[np.uint8], reference: View, view: View, scales: Sequ
         )
     ]
     return tuple(sorted(found, key=lambda move: -move.score))
-
-
-def settle(
-    base: Layer,
-    mask: NDArray[np.uint8],
-    inside_mm: NDArray[np.float32],
-    layer: Layer,
-    silhouette: Silhouette,
-    view: View,
-) -> Warp:
-    """Refine a layer's warp by the edges inside the mask.
-
-    What the silhouette has far outside the mask is a shadow more often than a piece out of place, and is not
-    allowed to pull.
-    """
-    px_per_mm = view.frame.px_per_mm
-    return refine_warp(
-        base.gray,
-        mask,
-        view.frame_gray,
-        layer.photo_xy,
-        px_per_mm=px_per_mm,
-        photo_mask=np.where(inside_mm > -SHADOW_MARGIN_MM, silhouette.mask, np.uint8(0)),
-    )
 
 
 def _best_first(references: Sequence[Reference]) -> list[Reference]:

@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.aligning.plane_move import find_plane_moves
+from inspector.aligning.likeness import likeness_features
+from inspector.aligning.plane_move import PlaneMove, find_plane_moves
 from inspector.aligning.polar import PolarPattern, compare_patterns, polar_pattern
 from inspector.aligning.structure import orientation_field
 from inspector.aligning.warp import moved_rigidly, refine_warp
@@ -236,10 +237,21 @@ def _look_closely(photo: Signature, side: KnownSide, reference: Signature, rough
     if not moves:
         return Contender(side.mold, side.view, 0.0, 0.0)
     best = max(moves, key=lambda move: move.score)
-    height, width = reference.mask.shape
-    start = moved_rigidly((0, 0, width, height), best.photo_from_reference)
-    warp = refine_warp(reference.gray, reference.mask, photo.gray, start, px_per_mm=SIGNATURE_PX_PER_MM)
-    return Contender(side.mold, side.view, best.score, warp.agreement)
+    return Contender(side.mold, side.view, best.score, _agreement(photo, reference, best))
+
+
+def _agreement(photo: Signature, reference: Signature, move: PlaneMove) -> float:
+    """How well the surfaces agree once they are laid over one another."""
+    # Signatures are kept on half the raster on which surfaces are compared.
+    here, mask, there = (
+        cv2.resize(image, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
+        for image in (reference.gray, reference.mask, photo.gray)
+    )
+    larger = np.array([[2.0, 0, 0.5], [0, 2.0, 0.5], [0, 0, 1.0]])
+    start = moved_rigidly((0, 0, *here.shape[::-1]), larger @ move.photo_from_reference @ np.linalg.inv(larger))
+    px_per_mm = 2 * SIGNATURE_PX_PER_MM
+    likeness = likeness_features(here, px_per_mm=px_per_mm)
+    return refine_warp(likeness, mask, there, start, px_per_mm=px_per_mm).agreement
 
 
 def _small(view: View) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .casting import MIX_COLOURS, CastingStyle
-from .molds import DEMO, EVALUATION, LEARNING, MOLDS, PROOF, TUNING
+from .molds import DEMO, EVALUATION, LEARNING, MATCHING, MOLDS, PROOF, TUNING
 from .surroundings import BENCHES, LIGHTS
 
 __all__ = ["SETS", "DefectWish", "PhotoPlan", "plan_set"]
@@ -101,6 +101,8 @@ SETS = {
     "proof": _SetPlan(PROOF + EVALUATION + DEMO, "evaluation", 5, 25, 0.4, 0.25, 4),
     # Much to learn from in few photos; figures of merit need pieces as they come.
     "learning": _SetPlan(LEARNING, "tuning", 3, 7, 0.15, 0.06, 0, crowded=True),
+    # What the same piece looks like in all sorts of light: matching learns from it.
+    "matching": _SetPlan(MATCHING, "tuning", 3, 5, 0.5, 0.0, 0),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 

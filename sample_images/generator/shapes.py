@@ -34,6 +34,9 @@ __all__ = [
 Field = NDArray[np.float32]
 
 
+ROW = 4096
+
+
 @dataclass(frozen=True, slots=True)
 class Grid:
     """A regular grid; row 0 is the smallest y, so arrays are ``[y, x]`` with y up."""
@@ -82,10 +85,10 @@ class Grid:
     def sample(self, field: Field, points_xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Bilinear values of a field at points given in mm."""
         index = self.to_index_xy(points_xy).astype(np.float32)
-        flat = cv2.remap(
-            field, index[None, :, 0].copy(), index[None, :, 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
-        return flat[0].astype(float)
+        # OpenCV maps no more than 32767 points a row.
+        rows = np.pad(index, ((0, -len(index) % ROW), (0, 0)), mode="edge").reshape(-1, ROW, 2)
+        flat = cv2.remap(field, rows, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return flat.ravel()[: len(index)].astype(float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

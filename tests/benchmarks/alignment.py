@@ -69,7 +69,7 @@ def align_photos(mold: BenchMold, *, together: int) -> list[PhotoAlignment]:
 
     Photos that this version of the generator did not plan, so that there is no truth of them, are left out.
     """
-    known = _plans()
+    known = plans_by_seed()
     usable = [(path, truth) for path, truth in mold.photos if not truth.get("unusable")]
     sets = {known[truth["seed"]][0] for _, truth in usable if truth["seed"] in known}
     if len(sets) != 1:
@@ -143,7 +143,7 @@ def residuals_mm(
     turned_xy = _turned(points_xy, here.good, turned_deg)
     from_world, to_world = _on_surface(here, points_xy), _on_surface(there, turned_xy)
     from_xy, to_xy = here.camera.project(from_world), there.camera.project(to_world)
-    seen = _is_seen(here, from_world) & _is_seen(there, to_world)
+    seen = is_seen(here, from_world) & is_seen(there, to_world)
     seen &= there.good.grid.sample(there.good.sdf, turned_xy) < 0
     if defects:
         reach = BESIDE_DEFECT_MM * there.camera.px_per_mm()
@@ -184,7 +184,7 @@ def _on_surface(one: Placed, points_xy: NDArray[np.float64]) -> NDArray[np.float
     return one.pose.to_world(np.column_stack([points_xy, height]))
 
 
-def _is_seen(one: Placed, world: NDArray[np.float64]) -> NDArray[np.bool_]:
+def is_seen(one: Placed, world: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether nothing of the piece stands between the camera and each point."""
     matrix = one.pose.world_from_piece
     start = (world - matrix[:3, 3]) @ matrix[:3, :3]
@@ -200,7 +200,7 @@ def _is_seen(one: Placed, world: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 @lru_cache(maxsize=1)
-def _plans() -> dict[int, tuple[str, PhotoPlan]]:
+def plans_by_seed() -> dict[int, tuple[str, PhotoPlan]]:
     """All photos that the generator can plan, with their set, by seed; no two share one."""
     return {plan.seed: (name, plan) for name in SETS for plan in plan_set(name)}
 

@@ -155,13 +155,14 @@ def test_sets_share_no_seed():
 def test_nothing_is_tuned_on_the_molds_that_are_only_reported():
     tuning = {
         plan.mold
-        for name in ("draft", "evaluation", "learning", "tuning", "samples")
+        for name in ("draft", "evaluation", "learning", "matching", "tuning", "samples")
         for plan in plan_set(name)
         if plan.unusable is None
     }
     assert {plan.mold for plan in plan_set("proof")} - tuning == set(PROOF)
 
 
-def test_networks_learn_from_molds_that_nothing_else_shows():
-    others = {plan.mold for name in SETS if name != "learning" for plan in plan_set(name)}
-    assert not {plan.mold for plan in plan_set("learning")} & others
+@pytest.mark.parametrize("learnt_from", ["learning", "matching"])
+def test_networks_learn_from_molds_that_nothing_else_shows(learnt_from):
+    others = {plan.mold for name in SETS if name != learnt_from for plan in plan_set(name)}
+    assert not {plan.mold for plan in plan_set(learnt_from)} & others

@@ -1,0 +1,67 @@
+"""What patches are matched by: features of a surface that stay alike when the light moves.
+
+Rounded edges show elsewhere when the lamp moves, and a shadow has an edge of its own. A small network learnt, from
+photos of the same pieces in all sorts of light that lie exactly over one another, which of what a photo shows belongs
+to the piece (``tests/benchmarks/fit_matching.py``). It lies beside this file in ONNX form and is run by OpenCV.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspector.imaging.light import log_light
+
+__all__ = ["CHANNELS", "LIKENESS_PX_PER_MM", "likeness_features", "surface_input"]
+
+# Features lie on half the raster of the pictures.
+LIKENESS_PX_PER_MM = 2.0
+
+CHANNELS = 4
+# The network halves the picture twice.
+STEP = 4
+AROUND_MM, DETAIL_MM = 4.0, 0.5
+# The mean around a place changes slowly: it is taken on a raster this much coarser.
+COARSER = 4
+GAIN = (2.0, 4.0)
+FARTHEST = 4.0
+_NETWORK = files("inspector.aligning").joinpath("surface_matcher.onnx").read_bytes()
+
+
+def likeness_features(gray: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:
+    """What patches of a surface are matched by.
+
+    Parameters
+    ----------
+    gray : ndarray, shape (h, w), uint8
+    px_per_mm : float
+        Twice ``LIKENESS_PX_PER_MM``.
+
+    Returns
+    -------
+    ndarray, shape (ceil(h / 2), ceil(w / 2), CHANNELS), float32
+        Longer where more is to be seen.
+    """
+    height, width = gray.shape
+    whole = cv2.copyMakeBorder(gray, 0, -height % STEP, 0, -width % STEP, cv2.BORDER_REPLICATE)
+    network = cv2.dnn.readNetFromONNX(np.frombuffer(_NETWORK, dtype=np.uint8))
+    network.setInput(surface_input(whole, px_per_mm=px_per_mm)[None])
+    features = network.forward()[0].transpose(1, 2, 0)
+    return np.ascontiguousarray(features[: (height + 1) // 2, : (width + 1) // 2])
+
+
+def surface_input(gray: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:
+    """Contrast against the surroundings, and fine detail, shape (2, h, w); nothing of lamp and mix is left."""
+    height, width = gray.shape
+    logs = log_light(gray)
+    small = cv2.resize(logs, (max(1, width // COARSER), max(1, height // COARSER)), interpolation=cv2.INTER_AREA)
+    around = cv2.resize(
+        cv2.GaussianBlur(small, (0, 0), AROUND_MM * px_per_mm / COARSER),
+        (width, height),
+        interpolation=cv2.INTER_LINEAR,
+    )
+    looks = (logs - around, logs - cv2.GaussianBlur(logs, (0, 0), DETAIL_MM * px_per_mm))
+    return np.stack([np.clip(gain * look, -FARTHEST, FARTHEST) for gain, look in zip(GAIN, looks, strict=True)])
