@@ -2,12 +2,10 @@
 
 Rounded edges show elsewhere when the lamp moves, and a shadow has an edge of its own. A small network learnt, from
 photos of the same pieces in all sorts of light that lie exactly over one another, which of what a photo shows belongs
-to the piece (``tests/benchmarks/fit_matching.py``). It lies beside this file in ONNX form and is run by OpenCV.
+to the piece (``tests/benchmarks/fit_matching.py``). It is run by OpenCV.
 """
 
 from __future__ import annotations
-
-from importlib.resources import files
 
 import cv2
 import numpy as np
@@ -28,15 +26,16 @@ AROUND_MM, DETAIL_MM = 4.0, 0.5
 COARSER = 4
 GAIN = (2.0, 4.0)
 FARTHEST = 4.0
-_NETWORK = files("inspector.aligning").joinpath("surface_matcher.onnx").read_bytes()
 
 
-def likeness_features(gray: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:
+def likeness_features(gray: NDArray[np.uint8], network: bytes, *, px_per_mm: float) -> NDArray[np.float32]:
     """What patches of a surface are matched by.
 
     Parameters
     ----------
     gray : ndarray, shape (h, w), uint8
+    network : bytes
+        In ONNX form.
     px_per_mm : float
         Twice ``LIKENESS_PX_PER_MM``.
 
@@ -47,9 +46,9 @@ def likeness_features(gray: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[n
     """
     height, width = gray.shape
     whole = cv2.copyMakeBorder(gray, 0, -height % STEP, 0, -width % STEP, cv2.BORDER_REPLICATE)
-    network = cv2.dnn.readNetFromONNX(np.frombuffer(_NETWORK, dtype=np.uint8))
-    network.setInput(surface_input(whole, px_per_mm=px_per_mm)[None])
-    features = network.forward()[0].transpose(1, 2, 0)
+    encoder = cv2.dnn.readNetFromONNX(np.frombuffer(network, dtype=np.uint8))
+    encoder.setInput(surface_input(whole, px_per_mm=px_per_mm)[None])
+    features = encoder.forward()[0].transpose(1, 2, 0)
     return np.ascontiguousarray(features[: (height + 1) // 2, : (width + 1) // 2])
 
 

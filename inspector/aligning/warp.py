@@ -114,6 +114,7 @@ def refine_warp(
     reference_mask: NDArray[np.uint8],
     photo_gray: NDArray[np.uint8],
     start_xy: NDArray[np.float32],
+    network: bytes,
     *,
     px_per_mm: float,
     eyes: tuple[Eye, Eye] | None = None,
@@ -130,6 +131,8 @@ def refine_warp(
         The photo's frame, of the same scale.
     start_xy : ndarray, shape (h, w, 2), float32
         Where each pixel of the box lies in the photo's frame, as far as known.
+    network : bytes
+        What `likeness_features` runs.
     px_per_mm : float
         Scale of both frames, twice ``LIKENESS_PX_PER_MM``.
     eyes : pair of Eye, optional
@@ -137,7 +140,7 @@ def refine_warp(
     """
     height, width = reference_mask.shape
     seen = cv2.remap(photo_gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    photo_features = likeness_features(seen, px_per_mm=px_per_mm)
+    photo_features = likeness_features(seen, network, px_per_mm=px_per_mm)
     mask = np.ascontiguousarray(reference_mask[::2, ::2])
     shift_mm = np.zeros((*mask.shape, 2), dtype=np.float32)
     agreement = 0.0

@@ -32,6 +32,7 @@ from inspector.inspection.layers import (
 )
 from inspector.inspection.reference import Reference
 from inspector.inspection.reviewed_places import PlaceInBox, ReviewedPlace, place_in_box
+from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from inspector.inspection.view import View
 
 __all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "with_reviews"]
@@ -110,7 +111,7 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     px_per_mm = first.frame.px_per_mm
     wide = _box_around(first.mask, round(WIDE_MARGIN_MM * px_per_mm))
     mask = _cut(first.mask, wide, fill=0)
-    likeness = likeness_features(_cut(first.frame_gray, wide), px_per_mm=px_per_mm)
+    likeness = likeness_features(_cut(first.frame_gray, wide), SURFACE_MATCHER, px_per_mm=px_per_mm)
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     for reference in ordered[1:]:
@@ -140,7 +141,7 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     return MoldModel(
         references=tuple(kept),
         layers=tuple(layers),
-        likeness=likeness_features(layers[0].gray, px_per_mm=px_per_mm),
+        likeness=likeness_features(layers[0].gray, SURFACE_MATCHER, px_per_mm=px_per_mm),
         silhouettes=silhouettes,
         box=box,
         mask=mask,
@@ -231,7 +232,7 @@ def align_view(
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
         eyes = _eyes(reference, view, move, box)
-        warp = refine_warp(likeness, mask, view.frame_gray, start, px_per_mm=px_per_mm, eyes=eyes)
+        warp = refine_warp(likeness, mask, view.frame_gray, start, SURFACE_MATCHER, px_per_mm=px_per_mm, eyes=eyes)
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best
@@ -246,8 +247,8 @@ def align_by(model: MoldModel, number: int, view: View) -> Placement | None:
     if not moves:
         return None
     start = cv2.perspectiveTransform(layer.photo_xy, moves[0].photo_from_reference)
-    likeness = likeness_features(layer.gray, px_per_mm=model.px_per_mm)
-    warp = refine_warp(likeness, model.mask, view.frame_gray, start, px_per_mm=model.px_per_mm)
+    likeness = likeness_features(layer.gray, SURFACE_MATCHER, px_per_mm=model.px_per_mm)
+    warp = refine_warp(likeness, model.mask, view.frame_gray, start, SURFACE_MATCHER, px_per_mm=model.px_per_mm)
     return Placement(moves[0], warp)
 
 

@@ -22,6 +22,7 @@ from inspector.aligning.warp import moved_rigidly, refine_warp
 from inspector.imaging.reading import Photo
 from inspector.inspection.judging import why_unusable
 from inspector.inspection.reference import Reference
+from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from inspector.inspection.view import EDGE_SCALE_MM, View, look_at
 
 __all__ = [
@@ -250,8 +251,8 @@ def _agreement(photo: Signature, reference: Signature, move: PlaneMove) -> float
     larger = np.array([[2.0, 0, 0.5], [0, 2.0, 0.5], [0, 0, 1.0]])
     start = moved_rigidly((0, 0, *here.shape[::-1]), larger @ move.photo_from_reference @ np.linalg.inv(larger))
     px_per_mm = 2 * SIGNATURE_PX_PER_MM
-    likeness = likeness_features(here, px_per_mm=px_per_mm)
-    return refine_warp(likeness, mask, there, start, px_per_mm=px_per_mm).agreement
+    likeness = likeness_features(here, SURFACE_MATCHER, px_per_mm=px_per_mm)
+    return refine_warp(likeness, mask, there, start, SURFACE_MATCHER, px_per_mm=px_per_mm).agreement
 
 
 def _small(view: View) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:

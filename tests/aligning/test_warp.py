@@ -8,6 +8,7 @@ from skimage.transform import ProjectiveTransform, warp
 from inspector.aligning.likeness import likeness_features
 from inspector.aligning.parallax import Eye
 from inspector.aligning.warp import moved_rigidly, refine_warp
+from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from tests.drawn_scenes import Shot, break_off, leaf, photograph
 
 PX_PER_MM = 4.0
@@ -35,8 +36,8 @@ def places(photo_from_reference=None):
 
 
 def refined(gray, mask, photo_gray, start_xy, *, eyes=None):
-    likeness = likeness_features(gray, px_per_mm=PX_PER_MM)
-    return refine_warp(likeness, mask, photo_gray, start_xy, px_per_mm=PX_PER_MM, eyes=eyes)
+    likeness = likeness_features(gray, SURFACE_MATCHER, px_per_mm=PX_PER_MM)
+    return refine_warp(likeness, mask, photo_gray, start_xy, SURFACE_MATCHER, px_per_mm=PX_PER_MM, eyes=eyes)
 
 
 def errors_mm(photo_xy, truth_xy, mask):
