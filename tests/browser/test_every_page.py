@@ -165,6 +165,8 @@ def test_pages_shut_nobody_out(pieces: Served, open_page: OpenPage) -> None:
         browser.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
         page.set_viewport_size(PHONE["viewport"])  # type: ignore[arg-type]
         assert page.evaluate("matchMedia('(pointer: coarse)').matches")
+        # A phone would lay a page without this out as for a laptop.
+        assert page.locator("meta[name=viewport]").get_attribute("content") == "width=device-width, initial-scale=1"
         found[f"{address} on a phone"] = complaints_of(page)
         browser.send("Emulation.setTouchEmulationEnabled", {"enabled": False})
         page.emulate_media(color_scheme="dark")
