@@ -21,6 +21,8 @@ LIKENESS_PX_PER_MM = 2.0
 CHANNELS = 4
 # The network halves the picture twice.
 STEP = 4
+# Less than its convolutions reach over is made larger: OpenCV answered a picture of four pixels with noise.
+LEAST_PX = 32
 AROUND_MM, DETAIL_MM = 4.0, 0.5
 # The mean around a place changes slowly: it is taken on a raster this much coarser.
 COARSER = 4
@@ -45,7 +47,8 @@ def likeness_features(gray: NDArray[np.uint8], network: bytes, *, px_per_mm: flo
         Longer where more is to be seen.
     """
     height, width = gray.shape
-    whole = cv2.copyMakeBorder(gray, 0, -height % STEP, 0, -width % STEP, cv2.BORDER_REPLICATE)
+    below, right = (max(LEAST_PX - length, -length % STEP) for length in (height, width))
+    whole = cv2.copyMakeBorder(gray, 0, below, 0, right, cv2.BORDER_REPLICATE)
     encoder = cv2.dnn.readNetFromONNX(np.frombuffer(network, dtype=np.uint8))
     encoder.setInput(surface_input(whole, px_per_mm=px_per_mm)[None])
     features = encoder.forward()[0].transpose(1, 2, 0)

@@ -245,7 +245,9 @@ def test_any_page_sends_what_was_left_over(served: Served, open_page: OpenPage) 
     expect(shots(page)).to_have_text(["Waits in this phone"])
     expect(page.get_by_role("link", name="1 photo not sent yet")).to_be_visible()
     page.context.set_offline(False)
-    page.goto("/molds")
+    # The word of what is unsent is hidden until the page has looked for it: the answer to the photo tells.
+    with page.expect_response(lambda answer: answer.request.method == "POST"):
+        page.goto("/molds")
     expect(page.locator("[data-unsent]")).to_be_hidden()
     assert len(served.shop.pieces()) == 1
 
