@@ -14,6 +14,7 @@ __all__ = [
     "DEFAULT_HOST",
     "DEFAULT_PORT",
     "PHOTOS_VARIABLE",
+    "SITE_VARIABLE",
     "Settings",
     "is_loopback",
     "read_settings",
@@ -22,6 +23,7 @@ __all__ = [
 DATA_DIR_VARIABLE = "INSPECTOR_DATA"
 DATABASE_VARIABLE = "INSPECTOR_DATABASE"
 PHOTOS_VARIABLE = "INSPECTOR_PHOTOS"
+SITE_VARIABLE = "INSPECTOR_SITE"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8417
 # A 60-megapixel JPEG of a phone has 15 to 35 MB.
@@ -38,6 +40,8 @@ class Settings:
     """URL of the log's database where a server keeps it: `--database`, else INSPECTOR_DATABASE; None for a file."""
     photos: str | None = None
     """URL of an object store that keeps the photos: `--photos`, else INSPECTOR_PHOTOS; None for the data folder."""
+    site: str | None = None
+    """Which of several sites of the log commands are about: `--site`, else INSPECTOR_SITE."""
     host: str = DEFAULT_HOST
     """Address that the pages are served on: `--host`."""
     port: int = DEFAULT_PORT
@@ -70,6 +74,7 @@ def read_settings(
     data_dir: Path | None = None,
     database: str | None = None,
     photos: str | None = None,
+    site: str | None = None,
     host: str = DEFAULT_HOST,
     port: int = DEFAULT_PORT,
     allowed_hosts: Sequence[str] = (),
@@ -87,13 +92,15 @@ def read_settings(
         Database asked for on the command line.
     photos : str, optional
         Store of photos asked for on the command line.
+    site : str, optional
+        Site asked for on the command line.
     host, port
         Address to serve on.
     allowed_hosts, proxies, metrics
         How the pages are reached, and whether they tell figures of themselves.
     environ : mapping
         Environment variables; INSPECTOR_DATA names the data folder, INSPECTOR_DATABASE the database,
-        INSPECTOR_PHOTOS the store of photos.
+        INSPECTOR_PHOTOS the store of photos, INSPECTOR_SITE the site.
     """
     if data_dir is None:
         from_environ = environ.get(DATA_DIR_VARIABLE, "").strip()
@@ -104,6 +111,7 @@ def read_settings(
         data_dir=data_dir.expanduser().absolute(),
         database=database or environ.get(DATABASE_VARIABLE, "").strip() or None,
         photos=photos or environ.get(PHOTOS_VARIABLE, "").strip() or None,
+        site=site or environ.get(SITE_VARIABLE, "").strip() or None,
         host=host,
         port=port,
         allowed_hosts=tuple(allowed_hosts),

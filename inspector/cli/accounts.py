@@ -9,8 +9,8 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
-from inspector.cli.surroundings import open_workshop
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption
+from inspector.cli.surroundings import open_whole_workshop, open_workshop
 from inspector.errors import InputError
 from inspector.workshop import Role, Workshop
 
@@ -31,25 +31,29 @@ def add_account(
     role: RoleOption = "record",
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Add an account, and print the link by which its owner sets a password.
 
     Example: inspector account add Marta --role manage
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         account, code = shop.access.add_account(name, role=role, now=_now())
     _tell_link(account.name, code)
 
 
 @account_app.command("link")
 def make_link(
-    context: typer.Context, name: NameArgument, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    name: NameArgument,
+    data: DataOption = None,
+    database: DatabaseOption = None,
 ) -> None:
     """Print a link by which the owner of an account sets a new password.
 
     Example: inspector account link Marta
     """
-    with open_workshop(context, data, database) as shop:
+    with open_whole_workshop(context, data, database) as shop:
         account = shop.access.account_named(name)
         code = shop.access.make_link(account.id, now=_now())
     _tell_link(account.name, code)
@@ -62,25 +66,30 @@ def set_role(
     role: Annotated[Role, typer.Argument(metavar="ROLE", help="see, record or manage.")],
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Change what somebody may do; they are signed out everywhere.
 
     Example: inspector account role Marta see
     """
-    with open_workshop(context, data, database) as shop:
-        account = shop.access.set_role(shop.access.account_named(name).id, role, now=_now())
+    with open_workshop(context, data, database, site) as shop:
+        account = shop.access.give_role(name, role, now=_now())
     typer.echo(f"{account.name} has the role {account.role} now.")
 
 
 @account_app.command("remove")
 def remove_account(
-    context: typer.Context, name: NameArgument, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    name: NameArgument,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Let somebody sign in no more; what they recorded stays.
 
     Example: inspector account remove Marta
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         account = shop.access.account_named(name)
         shop.access.remove_account(account.id, now=_now())
     typer.echo(f"{account.name} can sign in no more.")
@@ -88,13 +97,17 @@ def remove_account(
 
 @account_app.command("list")
 def list_accounts(
-    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    as_json: JsonFlag = False,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the accounts.
 
     Example: inspector account list
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         accounts = shop.access.accounts()
     rows = [
         {"name": account.name, "role": account.role, "password set": account.password_set_at,
@@ -111,12 +124,13 @@ def add_token(
     role: RoleOption = "see",
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Make a token, and print it this once.
 
     Example: inspector token add "door display" --role see
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         _, code = shop.access.add_token(name, role=role, now=_now())
     typer.echo("It is kept nowhere and not shown again. Send it with each request as: Authorization: Bearer TOKEN")
     typer.echo(code)
@@ -124,26 +138,34 @@ def add_token(
 
 @token_app.command("revoke")
 def revoke_token(
-    context: typer.Context, name: TokenArgument, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    name: TokenArgument,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Let a token be of no use any more.
 
     Example: inspector token revoke "door display"
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         shop.access.revoke_token(_token_id(shop, name), now=_now())
     typer.echo(f"Token {name} is of no use any more.")
 
 
 @token_app.command("list")
 def list_tokens(
-    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    as_json: JsonFlag = False,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the tokens that can be used.
 
     Example: inspector token list
     """
-    with open_workshop(context, data, database) as shop:
+    with open_workshop(context, data, database, site) as shop:
         tokens = shop.access.tokens()
     rows = [
         {"name": token.name, "role": token.role, "made": token.created_at, "made by": token.made_by,

@@ -24,6 +24,7 @@ from inspector.cli.recording import record
 from inspector.cli.refitting import refit
 from inspector.cli.reinspecting import reinspect
 from inspector.cli.serving import serve
+from inspector.cli.sites import site_app
 from inspector.cli.strength import strength
 from inspector.cli.temperatures import temperature_app, wetcure
 from inspector.cli.trends import trends
@@ -67,6 +68,7 @@ app.command("serve")(serve)
 app.command("demo")(demo)
 app.add_typer(account_app, name="account")
 app.add_typer(token_app, name="token")
+app.add_typer(site_app, name="site")
 app.command("backup")(backup)
 app.command("restore")(restore_backup)
 app.command("move")(move)

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, WhyOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption, WhyOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, time_words
 from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakTest, BreakWord
@@ -68,6 +68,7 @@ def add(
     note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Write down how a scrap broke. Wear goggles: splinters fly, from a press above all.
 
@@ -87,7 +88,7 @@ def add(
         raise WrongUsageError("How old was the test of the mix? Give --age-h, the hours since it was made.")
     said = None if word is None else _read_word(word)
     tested_at = at or datetime.now().astimezone()
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         if pour is not None:
             test = workshop.curing.add_pour_break_test(
                 pour, tested_at=tested_at, strength_mpa=mpa, word=said, note=note
@@ -114,12 +115,13 @@ def list_tests(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List break tests, those that were withdrawn among them.
 
     Example: inspector breaktest list --mix grey
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         tests = workshop.curing.break_tests(mix=mix)
     if as_json:
         typer.echo(
@@ -168,12 +170,13 @@ def withdraw(
     why: WhyOption,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Let a break test that was written down by mistake count no longer; it stays on record.
 
     Example: inspector breaktest withdraw 4 --why "it was of the buff mix"
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         workshop.curing.withdraw_break_test(test, why=why)
     typer.echo(f"Break test {test} counts no longer. It stays on record.")
 

@@ -10,7 +10,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, percent, time_words
 from inspector.errors import InspectorError
@@ -35,6 +35,7 @@ def due(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the pieces in their molds: what can come out now, and when the rest can.
 
@@ -44,7 +45,7 @@ def due(
     Example: inspector due --ics demolding.ics
     """
     now = at or datetime.now().astimezone()
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         pieces = workshop.due(now=now)
     if ics is not None:
         _write(ics, due_calendar(pieces, now=datetime.now().astimezone()))

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DatabaseOption, DataOption, MoldOption, PhotosOption, read_month
+from inspector.cli.options import DatabaseOption, DataOption, MoldOption, PhotosOption, SiteOption, read_month
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
@@ -32,6 +32,7 @@ def export(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Write pieces as CSV, outlines as COCO JSON, and the photos into one zip, for other programs.
 
@@ -41,7 +42,7 @@ def export(
     """
     if file.exists():
         raise InputError(f"{file} exists already. Name a new file; none is written over.")
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         export = workshop.exporting.export(
             now=datetime.now().astimezone(), mold=mold, month=month, with_place=with_place
         )

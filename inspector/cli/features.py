@@ -11,7 +11,7 @@ from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
 from inspector.cli.molds import PreviewOption, write_preview
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.workshop import Feature, FeatureProposal, Workshop
 
@@ -42,6 +42,7 @@ def features(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the features of a mold, or find thin parts and make features of them.
 
@@ -61,7 +62,7 @@ def features(
         raise WrongUsageError("--json goes with --propose, or alone; --accept prints the names that it added.")
     if accept and not numbers:
         raise WrongUsageError("Name the proposals to accept by their numbers, as in --accept 1 3.")
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         if accept:
             added = workshop.accept_proposals(name, numbers or [], names=names or [])
             typer.echo(f"{name}: added {', '.join(added)}")

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import DatabaseOption, DataOption, read_file
+from inspector.cli.options import DatabaseOption, DataOption, SiteOption, read_file
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.workshop import ImportedPieces
@@ -22,6 +22,7 @@ def import_pieces(
     file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="CSV, UTF-8, commas between columns.")],
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Take in pieces from a spreadsheet, one a line, all or nothing.
 
@@ -33,7 +34,7 @@ def import_pieces(
     Example: inspector import pieces.csv
     """
     content = read_file(file)
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         result = workshop.import_pieces(content, name=file.name)
     if result.imported is None:
         for refused in result.refused:

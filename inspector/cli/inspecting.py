@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, PhotosOption
+from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, PhotosOption, SiteOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words, describe_finding
@@ -54,6 +54,7 @@ def inspect(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Compare photos of pieces with photos of good pieces of the same mold.
 
@@ -73,7 +74,7 @@ def inspect(
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
     _make_folders(target, overlay)
-    models = _models(context, engine, reference, mold, data, database, store)
+    models = _models(context, engine, reference, mold, data, database, site, store)
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
@@ -138,11 +139,12 @@ def _models(
     mold: str | None,
     data: Path | None,
     database: str | None,
+    site: str | None,
     store: str | None,
 ) -> tuple[MoldModel, ...]:
     if mold is not None:
         try:
-            with open_workshop(context, data, database, store) as workshop:
+            with open_workshop(context, data, database, site, store) as workshop:
                 return workshop.models(mold)
         except InspectorError as error:
             raise WrongUsageError(str(error)) from error

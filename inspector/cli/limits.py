@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
@@ -36,6 +36,7 @@ def limits(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Find out what your photo corner can see: from which size on chips and cracks are found.
 
@@ -46,7 +47,7 @@ def limits(
 
     Example: inspector limits --mold oak-leaf
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         try:
             views = workshop.mold(mold).mold.views
         except InspectorError as error:

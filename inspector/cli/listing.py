@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, SiteOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, kinds_words, time_words
 from inspector.workshop import (
@@ -69,6 +69,7 @@ def list_log(
     ] = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the pieces in the log, latest demolding first.
 
@@ -92,7 +93,7 @@ def list_log(
         min_score=min_score,
     )
     at = None if place is None else PlaceInList.read(place)
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         ends: list[ListPage[Any]] = []
         if as_json:
             _print_json(workshop, _seen(workshop.pages_of_details(which, limit=limit, place=at), ends))

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InputError, InspectorError
@@ -53,6 +53,7 @@ def add(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Register a mold, with photos of good pieces as its references.
 
@@ -66,7 +67,7 @@ def add(
         raise WrongUsageError("Give either a NAME with photos, or --from with the folder of a mold.toml.")
     if from_folder is not None and (photos or title or material or release_agent or view is not None):
         raise WrongUsageError(f"With --from all is taken from {from_folder / 'mold.toml'}: leave the other values out.")
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         if from_folder is not None:
             added = workshop.add_mold_folder(from_folder)
             name = added.mold.name
@@ -97,12 +98,13 @@ def add_reference(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Add reference photos, or a view, to a mold.
 
     Example: inspector mold add-reference oak-leaf back-1.jpg --view back --preview look/
     """
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         if view is not None:
             workshop.add_view(name, view)
         checks, refused = _add_references(workshop, photos, mold=name, view=view)
@@ -115,13 +117,17 @@ def add_reference(
 
 @mold_app.command("list")
 def list_molds(
-    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    as_json: JsonFlag = False,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the molds.
 
     Example: inspector mold list
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         molds, pieces = workshop.molds(), workshop.count_pieces_by_mold()
     if as_json:
         typer.echo(
@@ -184,6 +190,7 @@ def set_mold(
     ] = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Say what a mold's demold window is to meet; what you leave out stays as it was.
 
@@ -191,7 +198,7 @@ def set_mold(
     """
     if all(value is None for value in (target_loss, piece_cost, mold_hour_cost, turnaround_h)):
         raise WrongUsageError("Say what is to change: --target-loss, --piece-cost, --mold-hour-cost or --turnaround-h.")
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         setting = workshop.planning.set_mold(
             name,
             target_loss=target_loss,
@@ -209,12 +216,13 @@ def show(
     preview: PreviewOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Show a mold with its references and features.
 
     Example: inspector mold show oak-leaf --preview look/
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         detail = workshop.mold(name)
         typer.echo(_summary(detail))
         typer.echo(f"  {_setting_words(workshop.planning.mold_setting(name))}")

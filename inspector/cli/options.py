@@ -17,6 +17,7 @@ __all__ = [
     "JsonFlag",
     "MoldOption",
     "PhotosOption",
+    "SiteOption",
     "WhyOption",
     "read_file",
     "read_month",
@@ -49,6 +50,8 @@ PhotosOption = Annotated[
         "else the folder of --data.",
     ),
 ]
+# Not in the help of each command: where there is one site nobody needs it; `inspector site` and refusals name it.
+SiteOption = Annotated[str | None, typer.Option("--site", metavar="NAME", hidden=True)]
 MoldOption = Annotated[str | None, typer.Option("--mold", metavar="NAME", help="Only this mold.")]
 ClusterOption = Annotated[
     str | None,

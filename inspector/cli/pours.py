@@ -8,7 +8,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, MoldOption, SiteOption, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import time_words
 from inspector.workshop import CEMENT_CLASSES, Admixture
@@ -59,6 +59,7 @@ def add_mix(
     fibres: Annotated[str, typer.Option("--fibres", help="Kind, length and dose of fibres.")] = "",
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Register a mix. Fresh cement burns skin and eyes: gloves and goggles, wash splashes off at once.
 
@@ -67,7 +68,7 @@ def add_mix(
     known = {item: item for item in CEMENT_CLASSES}
     if cement_class not in known:
         raise typer.BadParameter(f"{cement_class!r} is no cement class. Use {' or '.join(CEMENT_CLASSES)}.")
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         mix = workshop.add_mix(
             name,
             cement_class=known[cement_class],
@@ -81,13 +82,17 @@ def add_mix(
 
 @mix_app.command("list")
 def list_mixes(
-    context: typer.Context, as_json: JsonFlag = False, data: DataOption = None, database: DatabaseOption = None
+    context: typer.Context,
+    as_json: JsonFlag = False,
+    data: DataOption = None,
+    database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List the mixes.
 
     Example: inspector mix list
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         mixes = workshop.mixes()
     if as_json:
         typer.echo(
@@ -133,12 +138,13 @@ def add_pour(
     cure: Annotated[str, typer.Option("--cure", help="How it is cured: covered, sprayed, heated, ...")] = "",
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Register a pour. Fresh concrete burns skin and eyes: gloves and goggles, wash splashes off at once.
 
     Example: inspector pour add --mix buff --mold oak-leaf --mold finial --poured-at 2026-05-04T16:30 --cure covered
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         pour = workshop.add_pour(
             mix=mix, molds=molds, poured_at=poured_at or datetime.now().astimezone(), cure_notes=cure
         )
@@ -153,12 +159,13 @@ def list_pours(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List pours, latest first.
 
     Example: inspector pour list --mold oak-leaf
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         pours = workshop.pours(mold=mold, limit=limit)
     if as_json:
         typer.echo(

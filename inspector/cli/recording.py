@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption, SiteOption, read_time
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import age_words, count_words, describe_finding, percent
@@ -66,6 +66,7 @@ def record(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Inspect photos of demolded pieces and log what was found.
 
@@ -78,7 +79,7 @@ def record(
 
     Example: inspector record monday/*.jpg
     """
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         said = Said(mold=mold, pour=pour, demolded_at=demolded_at, view=view, piece=piece)
         outcomes = record_photos(workshop, photos, said)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import DatabaseOption, DataOption, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
 
@@ -19,6 +19,7 @@ def refit(
     ] = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Learn from all molds anew: windows, and what molds tell about each other.
 
@@ -27,7 +28,7 @@ def refit(
 
     Example: inspector refit
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         if rebuild:
             workshop.work_out_rollups()
         changed = workshop.losses.refit(now=datetime.now().astimezone())

@@ -7,7 +7,15 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, warn
-from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, MoldOption, PhotosOption, read_time
+from inspector.cli.options import (
+    ClusterOption,
+    DatabaseOption,
+    DataOption,
+    MoldOption,
+    PhotosOption,
+    SiteOption,
+    read_time,
+)
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words
@@ -34,6 +42,7 @@ def reinspect(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Inspect the photos in the log again where the engine or the references of their mold have changed since.
 
@@ -44,7 +53,7 @@ def reinspect(
 
     Example: inspector reinspect --mold oak-leaf --cluster tcp://hall-1:8786
     """
-    with open_workshop(context, data, database, store) as workshop, ExitStack() as stack:
+    with open_workshop(context, data, database, site, store) as workshop, ExitStack() as stack:
         due = workshop.reinspecting.due(mold=mold, since=since, until=until)
         total = sum(len(of_mold.photos) for of_mold in due)
         workers = OwnCores(cores_for(total)) if cluster is None else stack.enter_context(Cluster(cluster))

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption
+from inspector.cli.options import DatabaseOption, DataOption, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import percent
 from inspector.curing import (
@@ -109,6 +109,7 @@ def strength(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of sentences.")] = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Tell the strength at an age, as a fraction of the 28-day strength, with its 90 % band.
 
@@ -126,7 +127,7 @@ def strength(
     if mix is None:
         start = _formula(cement_class or "N", model or "en", steam=steam)
     else:
-        with open_workshop(context, data, database) as workshop:
+        with open_workshop(context, data, database, site) as workshop:
             start = _Start(
                 fit=workshop.curing.mix_strength(mix),
                 cement_class=workshop.mix(mix).cement_class,

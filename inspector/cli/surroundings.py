@@ -14,7 +14,7 @@ from inspector.log import LogPlace, acting_as
 from inspector.settings import read_settings
 from inspector.workshop import DemoFolders, Workshop, find_demo_folders, place_of
 
-__all__ = ["Surroundings", "open_workshop", "open_workshop_at", "surroundings"]
+__all__ = ["Surroundings", "open_whole_workshop", "open_workshop", "open_workshop_at", "surroundings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +35,25 @@ def surroundings(context: typer.Context) -> Surroundings:
 
 @contextmanager
 def open_workshop(
-    context: typer.Context, data_dir: Path | None, database: str | None, photos: str | None = None
+    context: typer.Context, data_dir: Path | None, database: str | None, site: str | None, photos: str | None = None
 ) -> Iterator[Workshop]:
-    """Open the workshop that `--data`, `--database` and `--photos`, the environment or the default name."""
-    settings = read_settings(data_dir=data_dir, database=database, photos=photos)
-    with open_workshop_at(context, place_of(settings)) as workshop:
-        yield workshop
+    """Open the workshop that `--data`, `--database`, `--site` and `--photos`, the environment or the default name.
+
+    Raises
+    ------
+    InputError
+        If there is no such site, or there are several and none is named.
+    """
+    settings = read_settings(data_dir=data_dir, database=database, site=site, photos=photos)
+    with open_workshop_at(context, place_of(settings)) as whole:
+        yield whole.at(whole.sites.chosen(settings.site).id)
+
+
+@contextmanager
+def open_whole_workshop(context: typer.Context, data_dir: Path | None, database: str | None) -> Iterator[Workshop]:
+    """Open what `--data` and `--database`, the environment or the default name, with all sites that share it."""
+    with open_workshop_at(context, place_of(read_settings(data_dir=data_dir, database=database))) as whole:
+        yield whole
 
 
 @contextmanager

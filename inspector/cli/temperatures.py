@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, WhyOption, read_file, read_time
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption, WhyOption, read_file, read_time
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import count_words, time_words
 from inspector.workshop import KeptTemperature, TemperatureRecord
@@ -36,6 +36,7 @@ def add(
     ] = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Write down how warm a pour was: all the while, or at one time.
 
@@ -43,7 +44,7 @@ def add(
 
     Example: inspector temperature add --pour 12 --temperature-c 16.5 --at 2026-05-05T07:30
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         kept = workshop.curing.add_temperature(pour, temperature_c, at=at)
     _show_kept(kept)
 
@@ -55,6 +56,7 @@ def import_file(
     pour: PourOption,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Take in a temperature logger's file for a pour, all or nothing.
 
@@ -64,7 +66,7 @@ def import_file(
     Example: inspector temperature import logger.csv --pour 12
     """
     content = read_file(file)
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         kept = workshop.curing.import_temperatures(content, name=file.name, pour_id=pour)
     _show_kept(kept)
 
@@ -79,12 +81,13 @@ def expect(
     ] = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Say how warm the workshop is expected to be; it is taken where nothing is written down, and for what is to come.
 
     Example: inspector temperature expect --temperature-c 12 --from 2026-11-01
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         expected = workshop.curing.expect_temperature(temperature_c, from_at=from_at or datetime.now().astimezone())
     typer.echo(f"Expected from {time_words(expected.from_at)} on: {expected.temperature_degc:g} degC.")
 
@@ -98,12 +101,13 @@ def list_temperatures(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """List what was written down about a pour's temperature or, without a pour, what is expected.
 
     Example: inspector temperature list --pour 12
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         if pour is None:
             expected = workshop.curing.forecast().expected
             rows = [{"from": item.from_at.isoformat(), "temperature_c": item.temperature_degc} for item in expected]
@@ -134,12 +138,13 @@ def withdraw(
     why: WhyOption,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Let a temperature record that was written down by mistake count no longer; it stays on record.
 
     Example: inspector temperature withdraw 7 --why "the logger lay in the sun"
     """
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         workshop.curing.withdraw_temperature(record, why=why)
     typer.echo(f"Temperature record {record} counts no longer. It stays on record.")
 
@@ -151,6 +156,7 @@ def wetcure(
     piece: Annotated[int | None, typer.Option("--piece", metavar="N", help="One piece of the log.")] = None,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Write down until which age a pour, or one piece, was kept wet: sprayed, covered or under water.
 
@@ -158,7 +164,7 @@ def wetcure(
     """
     if (pour is None) == (piece is None):
         raise WrongUsageError("Say what was kept wet: a pour (--pour N) or a piece (--piece N), one of the two.")
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         workshop.curing.add_wet_cure(until_h=until_h, pour_id=pour, piece_id=piece)
     what = f"Pour {pour}" if piece is None else f"Piece {piece}"
     typer.echo(f"{what} was kept wet until {until_h:g} h after the pour.")

@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, PhotosOption, SiteOption
 from inspector.cli.progress import progress
 from inspector.cli.surroundings import open_workshop
 from inspector.errors import InspectorError
@@ -37,6 +37,7 @@ def trends(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Tell how losses went and why: opened too early, a worn mold, a bad pour, or cold.
 
@@ -45,7 +46,7 @@ def trends(
     Example: inspector trends wading-bird --pictures out/
     """
     now = datetime.now().astimezone()
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         found = workshop.losses.trends(now=now, mold=mold)
         written = [] if pictures is None else _write_pictures(workshop, found, pictures, now=now)
     if as_json:

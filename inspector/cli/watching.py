@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
+from inspector.cli.options import DatabaseOption, DataOption, PhotosOption, SiteOption
 from inspector.cli.recording import Said, record_photos, refuse_what_never_fits
 from inspector.cli.surroundings import open_workshop, surroundings
 from inspector.cli.words import count_words
@@ -38,6 +38,7 @@ def watch(
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Record photos as they come into a folder, until Ctrl+C.
 
@@ -51,7 +52,7 @@ def watch(
         raise WrongUsageError(f"{folder} is no folder. Name the one that your photos come into.")
     around = surroundings(context)
     inspected = failed = 0
-    with open_workshop(context, data, database, store) as workshop:
+    with open_workshop(context, data, database, site, store) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         looking = FolderWatch(
             folder,

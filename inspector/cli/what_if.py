@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.windows import TemperatureOption, WetOption
 from inspector.risk import Interval
@@ -36,6 +36,7 @@ def what_if(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Compare how a mold is demolded now with another age, temperature or cure: expected loss and cost.
 
@@ -44,7 +45,7 @@ def what_if(
     if age_h is None and temperature_c is None and wet_until_h is None and colder_by_c == 0:
         raise WrongUsageError("Say what would be otherwise: --age-h, --temperature-c, --colder-by-c or --wet-until-h.")
     cure = ExpectedCure(temperature_degc=temperature_c, wet_until_h=wet_until_h)
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         found = workshop.losses.what_if(
             mold,
             now=datetime.now().astimezone(),

@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag
+from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption
 from inspector.cli.surroundings import open_workshop
 from inspector.cli.words import time_words
 from inspector.risk import Interval
@@ -39,6 +39,7 @@ def window(
     as_json: JsonFlag = False,
     data: DataOption = None,
     database: DatabaseOption = None,
+    site: SiteOption = None,
 ) -> None:
     """Work out when to demold: from which age on, until when waiting pays, at which age a good piece costs least.
 
@@ -49,7 +50,7 @@ def window(
     """
     cure = ExpectedCure(temperature_degc=temperature_c, wet_until_h=wet_until_h)
     now = datetime.now().astimezone()
-    with open_workshop(context, data, database) as workshop:
+    with open_workshop(context, data, database, site) as workshop:
         losses = workshop.losses
         if mold is None:
             windows: Sequence[MoldWindow] = losses.windows(now=now, cure=cure)

@@ -17,7 +17,8 @@ class Account:
 
     id: int
     name: str
-    role: Role
+    role: Role | None
+    """At the site that was asked; None where none was asked, or it has none there."""
     created_at: datetime
     password_set_at: datetime | None
     """None until the link was used."""
@@ -50,6 +51,7 @@ class ScriptToken:
 
     id: int
     name: str
+    site_id: int
     role: Role
     made_by: str | None
     """None: made at the machine itself."""

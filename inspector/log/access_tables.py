@@ -6,7 +6,7 @@ passwords, of codes in links, cookies and tokens) stands in tables of its own, w
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, LargeBinary
+from sqlalchemy import CheckConstraint, ForeignKey, LargeBinary, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from inspector.log.tables import Base
@@ -19,6 +19,8 @@ __all__ = [
     "LinkRow",
     "PasswordRow",
     "SessionRow",
+    "SiteGrantRow",
+    "SiteRoleRow",
     "TokenRow",
     "TokenSecretRow",
     "WrongGuessRow",
@@ -31,16 +33,38 @@ class AccountRow(Base):
     """Somebody who may sign in. Removed ones stay, since the history names them."""
 
     __tablename__ = "account"
-    __table_args__ = (CheckConstraint(_ROLE, name="role"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str]
     name_key: Mapped[str] = mapped_column(unique=True)
     """The name without what people do not see as a difference."""
-    role: Mapped[str]
     created_at: Mapped[datetime]
     password_set_at: Mapped[datetime | None]
     removed_at: Mapped[datetime | None]
+
+
+class SiteRoleRow(Base):
+    """What an account may do at a site; without a row it has nothing to do there."""
+
+    __tablename__ = "site_role"
+    __table_args__ = (CheckConstraint(_ROLE, name="role"), UniqueConstraint("account_id", "site_id"))
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    account_id: Mapped[int] = mapped_column(ForeignKey("account.id"))
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    role: Mapped[str]
+
+
+class SiteGrantRow(Base):
+    """That the people of a site may look at another one."""
+
+    __tablename__ = "site_grant"
+    __table_args__ = (UniqueConstraint("people_of_id", "sees_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    people_of_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    sees_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    created_at: Mapped[datetime]
 
 
 class PasswordRow(Base):
@@ -97,6 +121,7 @@ class TokenRow(Base):
     __table_args__ = (CheckConstraint(_ROLE, name="role"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
     name: Mapped[str]
     role: Mapped[str]
     made_by_id: Mapped[int | None] = mapped_column(ForeignKey("account.id"), index=True)

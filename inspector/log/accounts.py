@@ -1,4 +1,8 @@
-"""Accounts, and what proves that somebody is one: password hashes, links that set a password once, sessions."""
+"""Accounts, and what proves that somebody is one: password hashes, links that set a password once, sessions.
+
+An account has a role at each site that it has to do with. Over a log that is held to a site the accounts are those with
+a role there, and what is changed or removed is that role.
+"""
 
 from datetime import datetime, timedelta
 
@@ -6,9 +10,19 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError
-from inspector.log.access_records import Account, AccountSession, PasswordLink, Role
-from inspector.log.access_tables import AccountRow, KnownBrowserRow, LinkRow, PasswordRow, SessionRow, TokenRow
+from inspector.log.access_records import ROLES, Account, AccountSession, PasswordLink, Role
+from inspector.log.access_tables import (
+    AccountRow,
+    KnownBrowserRow,
+    LinkRow,
+    PasswordRow,
+    SessionRow,
+    SiteGrantRow,
+    SiteRoleRow,
+    TokenRow,
+)
 from inspector.log.opening import Log
+from inspector.log.site_tables import SiteRow
 
 __all__ = [
     "add_account",
@@ -18,7 +32,10 @@ __all__ = [
     "find_account",
     "find_link",
     "find_session",
+    "find_site_roles",
+    "give_role",
     "has_manager",
+    "has_role_elsewhere",
     "is_known_browser",
     "list_accounts",
     "password_hash",
@@ -43,14 +60,21 @@ def add_account(log: Log, name: str, *, name_key: str, role: Role, at: datetime)
         If the name is taken.
     """
     with log.writing() as session:
-        return _account(session, _add_account(session, name, name_key=name_key, role=role, at=at))
+        row = _add_account(session, name, name_key=name_key, at=at)
+        session.add(SiteRoleRow(account_id=row.id, role=role))
+        session.flush()
+        return _account(session, row)
 
 
 def list_accounts(log: Log) -> tuple[Account, ...]:
-    """List the accounts that were not removed, by name."""
+    """List the accounts that have a role, by name; one with a role at several sites stands there for each."""
     with log.reading() as session:
-        rows = session.scalars(select(AccountRow).where(AccountRow.removed_at.is_(None)).order_by(AccountRow.name_key))
-        return tuple(_account(session, row) for row in rows)
+        rows = session.execute(
+            select(AccountRow, SiteRoleRow.role)
+            .join(SiteRoleRow, SiteRoleRow.account_id == AccountRow.id)
+            .order_by(AccountRow.name_key, SiteRoleRow.site_id)
+        )
+        return tuple(_account(session, row, role=role) for row, role in rows)
 
 
 def find_account(log: Log, account_id: int) -> Account:
@@ -59,7 +83,7 @@ def find_account(log: Log, account_id: int) -> Account:
     Raises
     ------
     InputError
-        If there is none, or it was removed.
+        If there is none.
     """
     with log.reading() as session:
         return _account(session, _row(session, account_id))
@@ -71,6 +95,23 @@ def has_manager(log: Log) -> bool:
         return _count_managers(session) > 0
 
 
+def find_site_roles(log: Log, account_id: int) -> dict[int, Role]:
+    """Tell what an account may do, by site: by its own roles, or to look where a site of its was let look."""
+    with log.reading() as session:
+        own = select(SiteRoleRow.site_id, SiteRoleRow.role).where(SiteRoleRow.account_id == account_id)
+        roles = {site_id: _known(role) for site_id, role in session.execute(own)}
+        granted = select(SiteGrantRow.sees_id).where(SiteGrantRow.people_of_id.in_(roles))
+        return dict.fromkeys(session.scalars(granted), _known("see")) | roles
+
+
+def give_role(log: Log, account_id: int, role: Role, *, at: datetime) -> Account:
+    """Give an account a role at the site of a log where it has none yet; else change it as `set_role` does."""
+    with log.writing() as session:
+        if session.get(AccountRow, account_id) is not None and _role_row(session, account_id) is None:
+            session.add(SiteRoleRow(account_id=account_id, role=role))
+    return set_role(log, account_id, role, at=at)
+
+
 def set_role(log: Log, account_id: int, role: Role, *, at: datetime) -> Account:
     """Change what somebody may do; their sessions end, and so do tokens that they may make no longer.
 
@@ -80,10 +121,10 @@ def set_role(log: Log, account_id: int, role: Role, *, at: datetime) -> Account:
         If there is no such account, or nobody would be left who may make accounts.
     """
     with log.writing() as session:
-        row = _row(session, account_id)
-        if row.role != role:
-            _keep_a_manager(session, row, what="gets fewer rights")
-            row.role = role
+        row, held = _row(session, account_id), _role_row(session, account_id)
+        if held is not None and held.role != role:
+            _keep_a_manager(session, row, held, what="gets fewer rights")
+            held.role = role
             _end_sessions(session, account_id)
             if role != "manage":
                 _revoke_tokens(session, account_id, at=at)
@@ -92,22 +133,35 @@ def set_role(log: Log, account_id: int, role: Role, *, at: datetime) -> Account:
 
 
 def remove_account(log: Log, account_id: int, *, at: datetime) -> None:
-    """Remove an account: its password, sessions, links and the tokens that it made are gone at once.
+    """Remove an account from the site of a log: its sessions, and the tokens that it made there, are gone at once.
+
+    With its last role its password and links go.
 
     Raises
     ------
     InputError
         If there is no such account, or nobody would be left who may make accounts.
     """
+    elsewhere = has_role_elsewhere(log, account_id)
     with log.writing() as session:
-        row = _row(session, account_id)
-        _keep_a_manager(session, row, what="is removed")
-        row.removed_at = at
-        row.password_set_at = None
-        for table in (PasswordRow, LinkRow, KnownBrowserRow):
-            session.execute(delete(table).where(table.account_id == account_id))
+        row, held = _row(session, account_id), _role_row(session, account_id)
+        if held is not None:
+            _keep_a_manager(session, row, held, what="is removed")
+            session.delete(held)
+        if not elsewhere:
+            row.removed_at = at
+            row.password_set_at = None
+            for table in (PasswordRow, LinkRow, KnownBrowserRow):
+                session.execute(delete(table).where(table.account_id == account_id))
         _end_sessions(session, account_id)
         _revoke_tokens(session, account_id, at=at)
+
+
+def has_role_elsewhere(log: Log, account_id: int) -> bool:
+    """Whether an account has to do with another site than that of a log."""
+    with log.whole().reading() as session:
+        other = SiteRoleRow.account_id == account_id, SiteRoleRow.site_id != log.site_id
+        return log.site_id is not None and session.scalar(select(SiteRoleRow.id).where(*other).limit(1)) is not None
 
 
 def password_hash(log: Log, name_key: str) -> tuple[Account, str] | None:
@@ -179,7 +233,9 @@ def use_link(log: Log, code_sha256: bytes, *, name: str, name_key: str, hashed: 
             return None
         row = link.account
         if row is None:
-            row = _add_account(session, name, name_key=name_key, role="manage", at=at)
+            row = _add_account(session, name, name_key=name_key, at=at)
+            for site_id in session.scalars(select(SiteRow.id)).all():
+                session.add(SiteRoleRow(account_id=row.id, site_id=site_id, role="manage"))
             session.delete(link)
         _set_password(session, row, hashed, at=at)
         return _account(session, row)
@@ -245,7 +301,7 @@ def find_session(
         ).one_or_none()
         if row is None:
             return None
-        account = _plain_account(row.account, last_seen_at=row.last_seen_at)
+        account = _plain_account(row.account, role=None, last_seen_at=row.last_seen_at)
         return AccountSession(row.id, account, row.created_at, row.last_seen_at)
 
 
@@ -270,33 +326,43 @@ def is_known_browser(log: Log, browser_sha256: bytes, *, account_id: int) -> boo
         return session.scalar(select(KnownBrowserRow.id).where(*known)) is not None
 
 
-def _add_account(session: Session, name: str, *, name_key: str, role: Role, at: datetime) -> AccountRow:
+def _add_account(session: Session, name: str, *, name_key: str, at: datetime) -> AccountRow:
     row = session.scalars(select(AccountRow).where(AccountRow.name_key == name_key)).one_or_none()
     if row is not None and row.removed_at is None:
         raise InputError(f"There is an account {row.name} already. Choose another name.")
     if row is None:
-        row = AccountRow(name=name, name_key=name_key, role=role, created_at=at)
+        row = AccountRow(name=name, name_key=name_key, created_at=at)
         session.add(row)
-    row.name, row.role, row.removed_at = name, role, None
+    row.name, row.removed_at = name, None
     session.flush()
     return row
 
 
 def _row(session: Session, account_id: int) -> AccountRow:
     row = session.get(AccountRow, account_id)
-    if row is None or row.removed_at is not None:
+    if row is None or _role_row(session, account_id) is None:
         raise InputError(f"There is no account {account_id}. It may have been removed meanwhile.")
     return row
 
 
+def _role_row(session: Session, account_id: int) -> SiteRoleRow | None:
+    """What an account may do at the site that the session is held to."""
+    query = select(SiteRoleRow).where(SiteRoleRow.account_id == account_id).order_by(SiteRoleRow.site_id)
+    return session.scalars(query).first()
+
+
 def _count_managers(session: Session, *, but: int = 0) -> int:
-    managers = select(func.count()).select_from(AccountRow).join(PasswordRow, PasswordRow.account_id == AccountRow.id)
-    wanted = AccountRow.role == "manage", AccountRow.removed_at.is_(None), AccountRow.id != but
-    return session.scalar(managers.where(*wanted)) or 0
+    managers = (
+        select(func.count(AccountRow.id))
+        .join(PasswordRow, PasswordRow.account_id == AccountRow.id)
+        .join(SiteRoleRow, SiteRoleRow.account_id == AccountRow.id)
+        .where(SiteRoleRow.role == "manage", AccountRow.id != but)
+    )
+    return session.scalar(managers) or 0
 
 
-def _keep_a_manager(session: Session, row: AccountRow, *, what: str) -> None:
-    if row.role == "manage" and row.password_set_at is not None and not _count_managers(session, but=row.id):
+def _keep_a_manager(session: Session, row: AccountRow, held: SiteRoleRow, *, what: str) -> None:
+    if held.role == "manage" and row.password_set_at is not None and not _count_managers(session, but=row.id):
         raise InputError(
             f"{row.name} is the only one who may manage accounts. Let somebody else manage, and have them set their "
             f"password, before {row.name} {what}."
@@ -327,17 +393,22 @@ def _link(session: Session, code_sha256: bytes, *, at: datetime) -> LinkRow | No
     return session.scalars(select(LinkRow).where(*wanted)).one_or_none()
 
 
-def _account(session: Session, row: AccountRow) -> Account:
+def _account(session: Session, row: AccountRow, *, role: str | None = None) -> Account:
     seen = select(func.max(SessionRow.last_seen_at)).where(SessionRow.account_id == row.id)
-    return _plain_account(row, last_seen_at=session.scalar(seen))
+    held = _role_row(session, row.id) if role is None else None
+    return _plain_account(row, role=role if held is None else held.role, last_seen_at=session.scalar(seen))
 
 
-def _plain_account(row: AccountRow, *, last_seen_at: datetime | None) -> Account:
+def _plain_account(row: AccountRow, *, role: str | None, last_seen_at: datetime | None) -> Account:
     return Account(
         id=row.id,
         name=row.name,
-        role=row.role,  # type: ignore[arg-type]  # the database holds no other
+        role=None if role is None else _known(role),
         created_at=row.created_at,
         password_set_at=row.password_set_at,
         last_seen_at=last_seen_at,
     )
+
+
+def _known(role: str) -> Role:
+    return next(one for one in ROLES if one == role)

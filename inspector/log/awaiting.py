@@ -82,6 +82,8 @@ class ClaimedPhoto:
     """A photo that one worker has claimed, with what was said about it."""
 
     photo: LoggedPhoto
+    site_id: int
+    """Where it belongs, with all that it may show."""
     worker: str
     tries: int
     """How often its inspection was begun, this time among them, but for those whose claim ran out."""
@@ -175,6 +177,7 @@ def claim_photo(log: Log, *, worker: str, lease: timedelta) -> ClaimedPhoto | No
         piece = photo.piece or _piece_sent_with(session, photo)
         return ClaimedPhoto(
             photo=photo_record(photo),
+            site_id=photo.site_id,
             worker=worker,
             tries=row.tries,
             lapses=row.lapses,

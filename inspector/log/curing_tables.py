@@ -56,6 +56,7 @@ class ExpectedTemperatureRow(Base):
     __tablename__ = "expected_temperature"
 
     id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
     temperature_degc: Mapped[float]
     from_at: Mapped[datetime]
     from_offset_min: Mapped[int] = mapped_column(SmallInteger)

@@ -32,6 +32,9 @@ class Database(Protocol):
     def for_writing(self, engine: Engine) -> Engine:
         """Give the same connection for those who write: one after the other, in all programs."""
 
+    def for_migrating(self, engine: Engine) -> Engine:
+        """Give the same connection for writing tables anew that others refer to; it is let go of afterwards."""
+
     def copy_to(self, target: Path) -> None:
         """Copy it as it is at one moment into a new SQLite file."""
 

@@ -39,6 +39,7 @@ from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
 from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
 from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow
+from inspector.log.site_tables import SiteRow
 
 __all__ = [
     "Change",
@@ -60,7 +61,8 @@ RowKey = tuple[str, int]
 """Table and number of a row."""
 
 # Not in the history: the history itself, which migrations were run, what the program has still to do, what is worked
-# out from the log (`waiting_piece` in schemas before 0014), and secrets with what comes and goes with them.
+# out from the log (`waiting_piece` in schemas before 0014), secrets with what comes and goes with them, and the names
+# of sites, the first of which comes with the tables: what belongs to one and who may see it is told.
 _OUTSIDE = (
     frozenset(
         row.__tablename__
@@ -72,6 +74,7 @@ _OUTSIDE = (
             MoldPourRow,
             LearntRow,
             MoldOutlookRow,
+            SiteRow,
         )
     )
     | {"alembic_version", "waiting_piece"}

@@ -19,15 +19,15 @@ __all__ = ["find_learnt", "keep_learnt", "list_mold_outlooks", "newest_learnt_id
 def keep_learnt(log: Log, shared: str, outlooks: Mapping[str, str]) -> None:
     """Keep what all molds tell, and what was worked out of each by its name, in place of what was kept before."""
     with log.writing() as session:
-        connection = session.connection()
-        last = connection.scalar(select(func.max(LearntRow.id))) or 0
-        connection.execute(delete(LearntRow))
-        connection.execute(delete(MoldOutlookRow))
-        connection.execute(insert(LearntRow), {"id": last + 1, "created_at": datetime.now(UTC), "said": shared})
-        numbers = dict(connection.execute(select(MoldRow.name, MoldRow.id)).all())
+        last = session.connection().scalar(select(func.max(LearntRow.id))) or 0  # of all sites
+        unseen = {"synchronize_session": False}
+        session.execute(delete(LearntRow), execution_options=unseen)
+        session.execute(delete(MoldOutlookRow), execution_options=unseen)
+        session.add(LearntRow(id=last + 1, created_at=datetime.now(UTC), said=shared))
+        numbers = dict(session.execute(select(MoldRow.name, MoldRow.id)).all())
         rows = [{"mold_id": numbers[name], "said": said} for name, said in outlooks.items()]
         if rows:
-            connection.execute(insert(MoldOutlookRow), rows)
+            session.execute(insert(MoldOutlookRow), rows)
 
 
 def newest_learnt_id(log: Log) -> int | None:

@@ -11,11 +11,12 @@ __all__ = ["LearntRow", "MoldOutlookRow"]
 
 
 class LearntRow(Base):
-    """What all molds tell about any of them; there is one row at most."""
+    """What all molds of a site tell about any of them; there is one row a site at most."""
 
     __tablename__ = "learnt"
 
     id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
     created_at: Mapped[datetime]
     said: Mapped[str] = mapped_column(Text)
     """JSON."""

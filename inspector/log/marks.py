@@ -44,7 +44,10 @@ def newest_piece_id(log: Log) -> int:
 
 
 def evidence_mark(log: Log) -> tuple[int, ...]:
-    """Give the mark of the log as it is: the same as before if nothing was added or withdrawn since."""
+    """Give the mark of the log as it is: the same as before if nothing was added or withdrawn since, at any site.
+
+    The newest row of all is found at once; that of a site would be searched for.
+    """
     return _mark(log, _GROWING)
 
 
@@ -56,5 +59,5 @@ def strength_mark(log: Log) -> tuple[int, ...]:
 def _mark(log: Log, growing: Sequence[type[Any]]) -> tuple[int, ...]:
     newest = [select(func.coalesce(func.max(row.id), 0)).scalar_subquery() for row in growing]
     withdrawn = [select(func.count()).where(row.withdrawn_at.is_not(None)).scalar_subquery() for row in _WITHDRAWN]
-    with log.reading() as session:
+    with log.whole().reading() as session:
         return tuple(session.execute(select(*newest, *withdrawn)).one())

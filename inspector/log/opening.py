@@ -1,5 +1,6 @@
 """The open log: one database, what keeps its photos, and its schema brought up to date."""
 
+import copy
 import logging
 import sqlite3
 import threading
@@ -8,8 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Self
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -22,6 +24,8 @@ from inspector.log.photos import PhotoFolder, PhotoStore
 from inspector.log.places import LogPlace
 from inspector.log.rollups import keeping_rollups, rebuild_rollups
 from inspector.log.schema import bring_to_schema, known_schemas, schema_of
+from inspector.log.scope import SiteScope, put_at_site
+from inspector.log.site_tables import SiteRow
 
 __all__ = ["Log", "make_data_folder", "open_log", "photos_of", "said_by"]
 
@@ -33,21 +37,40 @@ _logger = logging.getLogger(__name__)
 
 
 class Log:
-    """An open log. Reading and writing go through `reading` and `writing`; it may be shared by threads."""
+    """An open log. Reading and writing go through `reading` and `writing`; it may be shared by threads.
+
+    As it is opened it is the log of all sites; `at` gives that of one.
+    """
 
     def __init__(self, place: LogPlace) -> None:
         self.place = place
         self.photos = photos_of(place)
+        self.site_id: int | None = None
+        """The site that it is held to; None: to none."""
+        self._scope: SiteScope | None = None
         self.database: Database = database_of(place)
         self._engine = self.database.connect()
         self._write_engine = self.database.for_writing(self._engine)
         # Writers of this program take turns. Left to SQLite each would ask again after a pause, whoever came first.
         self._turn = threading.RLock()
 
+    def at(self, site_id: int) -> Self:
+        """Give the same open log as one site sees it: what belongs to others does not exist there."""
+        held = copy.copy(self)
+        held.site_id, held._scope = site_id, SiteScope(site_id)
+        return held
+
+    def whole(self) -> Self:
+        """Give the same open log as all sites together see it: for what is told to nobody."""
+        whole = copy.copy(self)
+        whole.site_id, whole._scope = None, None
+        return whole
+
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one state of the log and writes nothing."""
         with self._explained("read"), Session(self._engine) as session:
+            self._hold(session)
             yield session
 
     @contextmanager
@@ -61,7 +84,23 @@ class Log:
             recording_history(session),
             keeping_rollups(session),
         ):
+            self._hold(session)
+            put_at_site(session, self.site_id)
             yield session
+
+    @contextmanager
+    def migrating(self) -> Iterator[Session]:
+        """Give a session in which tables may be written anew, committed when the block is left."""
+        try:
+            with (
+                self._explained("written"),
+                self._turn,
+                Session(self.database.for_migrating(self._engine)) as session,
+                session.begin(),
+            ):
+                yield session
+        finally:
+            self._engine.dispose()  # its connections may not refuse rows that refer to nothing
 
     @contextmanager
     def held_still(self) -> Iterator[Connection]:
@@ -72,6 +111,12 @@ class Log:
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
+
+    def _hold(self, session: Session) -> None:
+        """Hold a session to the site; while there is no other, it sees none anyway."""
+        others = select(SiteRow.id).where(SiteRow.id != self.site_id).limit(1)
+        if self._scope is not None and session.scalar(others) is not None:
+            self._scope.hold(session)
 
     @contextmanager
     def _explained(self, done: str) -> Iterator[None]:
@@ -154,6 +199,9 @@ def _bring_up_to_date(log: Log) -> None:
     known = known_schemas()
     head = known[0]
     with log.writing() as session:
+        if schema_of(session.connection()) == head:
+            return
+    with log.migrating() as session:
         connection = session.connection()
         current = schema_of(connection)
         if current == head:
@@ -166,8 +214,15 @@ def _bring_up_to_date(log: Log) -> None:
                 )
             _back_up(log, schema=current)
         amiss = [fault.row for fault in history_faults(connection)]
+        amiss_before = log.database.dangling(connection)
         bring_to_schema(connection, head)
         rebuild_rollups(connection)
+        lost = sorted(set(log.database.dangling(connection)) - set(amiss_before))
+        if lost:
+            raise InspectorError(
+                f"The log {log.database} cannot be brought up to date: row {lost[0][1]} of its table {lost[0][0]} "
+                "would refer to nothing. It is as it was; tell those who make Inspector."
+            )
         carry_over(connection, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss)
     _logger.info("log %s: schema %s -> %s", log.database, current, head)
 

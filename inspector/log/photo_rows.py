@@ -66,8 +66,8 @@ class NewPhoto:
 def count_photos(log: Log) -> dict[str, int]:
     """Count the photos of pieces by the status of their latest inspection; `waiting` where there is none yet."""
     with log.reading() as session:
-        found = dict(session.execute(select(PhotoCountRow.state, PhotoCountRow.photos)).all())
-    return {state: found.get(state, 0) for state in PHOTO_STATES}
+        counts = session.execute(select(PhotoCountRow.state, PhotoCountRow.photos)).all()
+    return {state: sum(photos for of, photos in counts if of == state) for state in PHOTO_STATES}
 
 
 def find_photo(log: Log, photo_id: int) -> LoggedPhoto:

@@ -82,6 +82,10 @@ class PostgresqlDatabase:
         """Have those who write wait for each other, in all programs: each sees all that was committed before."""
         return engine.execution_options(takes_turns=True)
 
+    def for_migrating(self, engine: Engine) -> Engine:
+        """Migrate as one writes: a server changes tables that others refer to in place."""
+        return self.for_writing(engine)
+
     def copy_to(self, target: Path) -> None:
         """Copy the database as it is at one moment into an SQLite file, while others read and write it.
 

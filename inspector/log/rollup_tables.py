@@ -47,10 +47,11 @@ class PieceStandingRow(Base):
 
 
 class PhotoCountRow(Base):
-    """How many photos there are in each state, of all pieces together."""
+    """How many photos there are in each state, of all pieces of a site together."""
 
     __tablename__ = "photo_count"
 
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"), primary_key=True, autoincrement=False)
     state: Mapped[str] = mapped_column(primary_key=True)
     photos: Mapped[int]
 

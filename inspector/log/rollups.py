@@ -24,6 +24,7 @@ from inspector.log.tables import (
     DispositionRow,
     FindingRow,
     InspectionRow,
+    MoldRow,
     PhotoRow,
     PieceRow,
     PourMoldRow,
@@ -68,7 +69,8 @@ def rebuild_rollups(connection: Connection) -> None:
 def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
     """Find what rollups and log say different things of: `piece` or `pour` and its number, `photos` and a state."""
     wrong: list[tuple[str, int | str]] = []
-    photos: Counter[str] = Counter()
+    photos: Counter[tuple[int, str]] = Counter()
+    sites = dict(connection.execute(select(MoldRow.id, MoldRow.site_id)).all())
     columns = [PieceStandingRow.__table__.c[name] for name in Standing.__slots__]
     for portion in _all_numbers(connection, PieceRow):
         of_portion = select(*columns).where(PieceStandingRow.piece_id.between(portion[0], portion[-1]))
@@ -76,7 +78,8 @@ def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
         told = {standing.piece_id: standing for standing in read_standings(connection, portion)}
         wrong += [("piece", number) for number in sorted(kept.keys() | told) if kept.get(number) != told.get(number)]
         for standing in told.values():
-            photos.update({state: getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
+            site_id = sites[standing.mold_id]
+            photos.update({(site_id, state): getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
     for portion in _all_numbers(connection, PourRow):
         of_portion = select(MoldPourRow.__table__).where(MoldPourRow.pour_id.between(portion[0], portion[-1]))
         kept_pours, told_pours = (
@@ -84,8 +87,9 @@ def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
         )
         unlike = kept_pours ^ told_pours
         wrong += [("pour", number) for number in sorted({pour_id for _, _, pour_id in unlike})]
-    counted = dict(connection.execute(select(PhotoCountRow.state, PhotoCountRow.photos)).all())
-    wrong += [("photos", state) for state in PHOTO_STATES if counted.get(state, 0) != photos[state]]
+    counts = connection.execute(select(PhotoCountRow.site_id, PhotoCountRow.state, PhotoCountRow.photos))
+    photos.subtract({(site_id, state): count for site_id, state, count in counts})
+    wrong += [("photos", state) for state in sorted({state for (_, state), more in photos.items() if more})]
     return wrong
 
 
@@ -134,22 +138,40 @@ class _Touched:
 
 
 def _put_standings(connection: Connection, piece_ids: list[int]) -> None:
-    put = PieceStandingRow.piece_id.in_(piece_ids)
-    photos = select(*(func.coalesce(func.sum(column), 0) for column in _PHOTO_COLUMNS)).where(put)
-    before = connection.execute(photos).one()
-    connection.execute(delete(PieceStandingRow).where(put))
+    counted = _photos_by_site(connection, piece_ids)
+    connection.execute(delete(PieceStandingRow).where(PieceStandingRow.piece_id.in_(piece_ids)))
     if standings := read_standings(connection, piece_ids):
         connection.execute(insert(PieceStandingRow), [standing.as_row() for standing in standings])
-    for state, was, is_now in zip(PHOTO_STATES, before, connection.execute(photos).one(), strict=True):
-        if was != is_now:
-            _count_photos(connection, state, is_now - was)
+    change = _photos_by_site(connection, piece_ids)
+    change.subtract(counted)
+    for (site_id, state), more in change.items():
+        if more:
+            _count_photos(connection, site_id, state, more)
 
 
-def _count_photos(connection: Connection, state: str, more: int) -> None:
-    of_state = PhotoCountRow.state == state
-    counted = connection.execute(update(PhotoCountRow).where(of_state).values(photos=PhotoCountRow.photos + more))
+def _photos_by_site(connection: Connection, piece_ids: list[int]) -> Counter[tuple[int, str]]:
+    """Count photos of pieces, as their standings say, by site and state."""
+    counts = (
+        select(MoldRow.site_id, *(func.sum(column) for column in _PHOTO_COLUMNS))
+        .select_from(PieceStandingRow)
+        .join(MoldRow, MoldRow.id == PieceStandingRow.mold_id)
+        .where(PieceStandingRow.piece_id.in_(piece_ids))
+        .group_by(MoldRow.site_id)
+    )
+    return Counter(
+        {
+            (site_id, state): photos
+            for site_id, *by_state in connection.execute(counts)
+            for state, photos in zip(PHOTO_STATES, by_state, strict=True)
+        }
+    )
+
+
+def _count_photos(connection: Connection, site_id: int, state: str, more: int) -> None:
+    put = (PhotoCountRow.site_id == site_id) & (PhotoCountRow.state == state)
+    counted = connection.execute(update(PhotoCountRow).where(put).values(photos=PhotoCountRow.photos + more))
     if not counted.rowcount:
-        connection.execute(insert(PhotoCountRow), {"state": state, "photos": more})
+        connection.execute(insert(PhotoCountRow), {"site_id": site_id, "state": state, "photos": more})
 
 
 def _put_pours(connection: Connection, pour_ids: list[int]) -> None:

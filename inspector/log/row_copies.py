@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, MetaData, Table, func, inspect, select
+from sqlalchemy import Connection, MetaData, Table, delete, func, inspect, select
 
 from inspector.errors import InspectorError
 from inspector.log.held_rows import ROWS_A_STATEMENT, add_held_rows, held_rows
@@ -48,6 +48,9 @@ def copy_rows(source: Connection, target: Connection) -> tuple[CopiedTable, ...]
         If a table of the target does not hold just what that of the source does.
     """
     tables = _tables(target)
+    for each in reversed(tables):
+        if target.execute(select(each).limit(1)).first() is not None:
+            target.execute(delete(each))  # what the schema brought along comes with the rows as well
     for each in tables:
         rows = held_rows(source, each.name, order_by=_keys(each))
         while portion := list(islice(rows, ROWS_A_STATEMENT)):

@@ -80,6 +80,7 @@ def _token(session: Session, row: TokenRow) -> ScriptToken:
     return ScriptToken(
         id=row.id,
         name=row.name,
+        site_id=row.site_id,
         role=row.role,  # type: ignore[arg-type]  # the database holds no other
         made_by=None if row.made_by is None else row.made_by.name,
         created_at=row.created_at,

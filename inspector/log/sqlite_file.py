@@ -54,7 +54,10 @@ class SqliteFile:
 
         @event.listens_for(engine, "begin")
         def _begin(connection: Connection) -> None:
-            kind = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
+            options = connection.get_execution_options()
+            if options.get("sqlite_references") == "unchecked":
+                connection.exec_driver_sql("PRAGMA foreign_keys = OFF")  # within a transaction it would do nothing
+            kind = options.get("sqlite_begin", "DEFERRED")
             connection.exec_driver_sql(f"BEGIN {kind}")
 
         return engine
@@ -65,6 +68,13 @@ class SqliteFile:
         A reader that turns writer could otherwise find that somebody else wrote in between, and no waiting would help.
         """
         return engine.execution_options(sqlite_begin="IMMEDIATE")
+
+    def for_migrating(self, engine: Engine) -> Engine:
+        """Have references unchecked while tables are written anew (https://sqlite.org/lang_altertable.html, 7).
+
+        SQLite changes few things in place; a table goes for a moment while others refer to it.
+        """
+        return engine.execution_options(sqlite_begin="IMMEDIATE", sqlite_references="unchecked")
 
     def copy_to(self, target: Path) -> None:
         """Copy the database as it is at one moment, while others read and write it.

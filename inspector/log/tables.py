@@ -103,9 +103,11 @@ class MoldRow(Base):
     """One reusable form."""
 
     __tablename__ = "mold"
+    __table_args__ = (UniqueConstraint("name", "site_id"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    name: Mapped[str] = mapped_column(unique=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    name: Mapped[str]
     title: Mapped[str]
     material: Mapped[str]
     release_agent: Mapped[str]
@@ -171,10 +173,14 @@ class MixRow(Base):
     """A recipe."""
 
     __tablename__ = "mix"
-    __table_args__ = (CheckConstraint("cement_class IN ('S', 'N', 'R')", name="cement_class"),)
+    __table_args__ = (
+        CheckConstraint("cement_class IN ('S', 'N', 'R')", name="cement_class"),
+        UniqueConstraint("name", "site_id"),
+    )
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    name: Mapped[str] = mapped_column(unique=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    name: Mapped[str]
     cement_class: Mapped[str]
     water_cement_ratio: Mapped[float]
     aggregate: Mapped[str] = mapped_column(Text)
@@ -242,9 +248,11 @@ class PhotoRow(Base):
     """A photo, whose file lies beside the database under its content hash."""
 
     __tablename__ = "photo"
+    __table_args__ = (UniqueConstraint("sha256", "site_id"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    sha256: Mapped[bytes] = mapped_column(LargeBinary(32), unique=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    sha256: Mapped[bytes] = mapped_column(LargeBinary(32))
     name: Mapped[str]
     media_type: Mapped[str]
     byte_count: Mapped[int]

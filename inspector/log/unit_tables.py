@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint
+from sqlalchemy import CheckConstraint, ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspector.log.tables import Base
@@ -17,6 +17,7 @@ class UnitChoiceRow(Base):
     __table_args__ = (CheckConstraint("units IN ('metric', 'us')", name="units"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
     units: Mapped[str]
     said_by: Mapped[str]
     created_at: Mapped[datetime]

@@ -36,6 +36,7 @@ from inspector.web import (
     reviewer_routes,
     sheet_routes,
     sign_in_routes,
+    site_routes,
     today_routes,
     unit_routes,
     unrecognised_routes,
@@ -128,6 +129,7 @@ def create_app(
         account_routes,
         language_routes,
         unit_routes,
+        site_routes,
         *([metrics] if settings.metrics else []),
     )
     addresses = [route for routes in modules for route in routes.router.routes]

@@ -7,23 +7,27 @@ sent with a form. Under TLS the cookie's name begins with `__Host-`, by which br
 
 from dataclasses import dataclass
 from typing import Literal
+from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers
 from starlette.requests import Request, cookie_parser
 from starlette.responses import Response
 from starlette.types import Scope
 
-from inspector.workshop import LONGEST_SESSION, Account, Role, SignedIn
+from inspector.workshop import LONGEST_SESSION, Account, Role, SignedIn, Site
 
 __all__ = [
     "AT_THIS_MACHINE",
     "NOBODY",
     "SESSION_COOKIE",
+    "SITE_PARAMETER",
     "Caller",
     "browser_code",
     "caller_of",
+    "chosen_site",
     "forget_session",
     "keep_session",
+    "keep_site",
     "names_a_session",
     "session_code",
     "token_code",
@@ -32,6 +36,10 @@ __all__ = [
 SESSION_COOKIE = "inspector-session"
 """Its name without TLS; with it, `__Host-` comes before."""
 _BROWSER_COOKIE = "inspector-browser"
+_SITE_COOKIE = "inspector-site"
+SITE_PARAMETER = "at"
+"""In an address: the number of the site that it is about."""
+_LONGEST_NUMBER = 10
 _BROWSER_KNOWN_S = 365 * 24 * 3600
 
 
@@ -44,6 +52,10 @@ class Caller:
     role: Role | None = None
     name: str | None = None
     account: Account | None = None
+    sites: tuple[Site, ...] = ()
+    """Those that they may choose from; empty where nobody has to know that there are sites."""
+    site: Site | None = None
+    """The one that they chose; None too where there is nothing to choose."""
 
 
 NOBODY = Caller("nobody")
@@ -69,6 +81,26 @@ def token_code(scope: Scope) -> str | None:
     """The token that a request brings (RFC 6750, 2.1)."""
     scheme, _, code = Headers(scope=scope).get("authorization", "").partition(" ")
     return code.strip() if scheme.lower() == "bearer" else None
+
+
+def chosen_site(scope: Scope) -> int | None:
+    """The site that a request is about: as its address says, else as the browser last chose."""
+    said = parse_qs(scope.get("query_string", b"").decode("latin-1")).get(SITE_PARAMETER, [])
+    number = said[-1] if said else _cookies(scope).get(_name(_SITE_COOKIE, scope), "")
+    return int(number) if number.isascii() and number.isdecimal() and len(number) < _LONGEST_NUMBER else None
+
+
+def keep_site(response: Response, scope: Scope, site: Site) -> None:
+    """Have the browser ask for what belongs to a site from now on."""
+    response.set_cookie(
+        _name(_SITE_COOKIE, scope),
+        str(site.id),
+        max_age=_BROWSER_KNOWN_S,
+        path="/",
+        secure=_is_secure(scope),
+        httponly=True,
+        samesite="lax",
+    )
 
 
 def names_a_session(scope: Scope) -> bool:

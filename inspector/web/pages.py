@@ -46,7 +46,8 @@ _TEMPLATES = Jinja2Templates(env=_ENVIRONMENT)
 
 
 def _open_workshop(request: Request) -> Workshop:
-    workshop: Workshop = request.app.state.workshop
+    """The workshop that a request may hear of, as `rights` found it."""
+    workshop: Workshop = request.scope["workshop"]
     return workshop
 
 

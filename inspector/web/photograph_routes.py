@@ -80,9 +80,9 @@ def show_poses(request: Request, shop: ShopDep, mold: str) -> dict[str, Any]:
         poses = shop.poses(mold)
     except InputError as error:
         raise HTTPException(404, str(error)) from error
-    if poses:
+    if poses and shop.site_id is not None:
         # Made ready while the photo is being taken: it takes a second for each reference, the first time.
-        request.app.state.inspecting.make_ready(mold)
+        request.app.state.inspecting.make_ready(mold, site_id=shop.site_id)
     return {
         "poses": [
             {"view": pose.view, "width_px": pose.width_px, "height_px": pose.height_px, "polygon": pose.polygon_xy}

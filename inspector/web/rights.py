@@ -4,8 +4,8 @@
 network, and a test says so. The people at this machine may do everything while the pages are served to them alone.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from re import Pattern
 from typing import Literal, TypeVar
@@ -20,17 +20,18 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from inspector.errors import InspectorError
 from inspector.settings import Settings
-from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, session_code, token_code
+from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, chosen_site, session_code, token_code
 from inspector.web.failing import failure_response
 from inspector.web.language import mark, tr
 from inspector.web.reviewer import signed_in_as
-from inspector.workshop import Access, Role, may
+from inspector.workshop import Role, Site, Workshop, may
 
 __all__ = ["HoldToRights", "Least", "least", "stated"]
 
 _Endpoint = TypeVar("_Endpoint", bound=Callable[..., object])
 _STATED = "least_right"
 _SIGN_IN = "/sign-in"
+_SITES = "/sites"
 # Looks and scripts of the pages, the same for everybody.
 _FOR_ALL = "/static/"
 
@@ -49,16 +50,24 @@ class Least:
     """`nobody`: whoever reaches the pages."""
     of_scripts: Role | None
     """What it asks of a script; None where it is for people only."""
+    of_a_site: bool
+    """Whether it tells, or takes in, what belongs to a site."""
 
 
 def least(
-    role: Role | Literal["nobody"], *, of_scripts: Role | Literal["same"] | None = "same"
+    role: Role | Literal["nobody"],
+    *,
+    of_scripts: Role | Literal["same"] | None = "same",
+    of_a_site: bool = True,
 ) -> Callable[[_Endpoint], _Endpoint]:
-    """State the least role that may use the address of a function, and that of scripts where it differs."""
+    """State the least role that may use the address of a function, and that of scripts where it differs.
+
+    Whatever asks for a role is about one site, but for what says otherwise.
+    """
 
     def state(endpoint: _Endpoint) -> _Endpoint:
         for_scripts: Role | None = ("see" if role == "nobody" else role) if of_scripts == "same" else of_scripts
-        setattr(endpoint, _STATED, Least(role, for_scripts))
+        setattr(endpoint, _STATED, Least(role, for_scripts, of_a_site and role != "nobody"))
         return endpoint
 
     return state
@@ -87,16 +96,20 @@ class HoldToRights:
         if scope["type"] != "http" or scope["path"].startswith(_FOR_ALL):
             await self.app(scope, receive, send)
             return
-        if not self.on_network:
-            scope["caller"] = AT_THIS_MACHINE
+        whole: Workshop = scope["app"].state.workshop
+        request = Request(scope, receive)
+        if not self.on_network and scope["path"] != _SITES and not self._is_of_a_site(request):
+            scope["caller"], scope["workshop"] = AT_THIS_MACHINE, whole  # answered while the log cannot be read, too
             await self.app(scope, receive, send)
             return
-        access: Access = scope["app"].state.workshop.access
-        request = Request(scope, receive)
         try:
-            caller = scope["caller"] = await run_in_threadpool(_find_caller, access, scope)
-            refusal = self._refusal(request, caller)
-            if refusal is None and scope["path"] == _SIGN_IN and not await run_in_threadpool(access.has_manager):
+            caller, site_id = await run_in_threadpool(_find_caller, whole, scope, on_network=self.on_network)
+            scope["caller"] = caller
+            # The one place where it is decided of which site a request can hear: its workshop knows no other.
+            scope["workshop"] = whole if site_id is None else whole.at(site_id)
+            refusal = self._refusal(request, caller, site_id=site_id)
+            signs_in = refusal is None and self.on_network and scope["path"] == _SIGN_IN
+            if signs_in and not await run_in_threadpool(whole.access.has_manager):
                 refusal = failure_response(request, status=403, sentence=tr(_NO_MANAGER))
         except InspectorError as error:  # the log cannot be read just now
             caller, refusal = NOBODY, failure_response(request, status=503, sentence=str(error))
@@ -107,7 +120,16 @@ class HoldToRights:
         with signed_in_as(caller.name):
             await self.app(scope, receive, send)
 
-    def _refusal(self, request: Request, caller: Caller) -> Response | None:
+    def _refusal(self, request: Request, caller: Caller, *, site_id: int | None) -> Response | None:
+        if caller.role is not None and site_id is None and self._is_of_a_site(request):
+            return _choose_first(request)
+        return self._refusal_of_role(request, caller) if self.on_network else None
+
+    def _is_of_a_site(self, request: Request) -> bool:
+        """Whether a request is for an address that tells, or takes in, what belongs to a site."""
+        return any(one is not None and one.of_a_site for one in self._asked(request))
+
+    def _refusal_of_role(self, request: Request, caller: Caller) -> Response | None:
         if caller is NOBODY and token_code(request.scope) is not None:
             sentence = tr("This token is not known, or was revoked. Make a new one.")
             return failure_response(request, status=401, sentence=sentence, headers={"WWW-Authenticate": "Bearer"})
@@ -145,18 +167,51 @@ async def _read_out(receive: Receive, *, most_bytes: int) -> None:
             return
 
 
-def _find_caller(access: Access, scope: Scope) -> Caller:
+def _find_caller(whole: Workshop, scope: Scope, *, on_network: bool) -> tuple[Caller, int | None]:
+    """Find who sent a request, and the site that it is about: the one that they may see, or chose of several."""
     now = datetime.now(UTC)
-    token = token_code(scope)
+    token, code = token_code(scope), session_code(scope)
+    if not on_network:
+        sites = whole.sites.list()
+        return _with_choice(AT_THIS_MACHINE, {site.id: "manage" for site in sites}, sites, scope)
     if token is not None:
-        script = access.token(token, now=now)
-        return NOBODY if script is None else Caller("script", script.role, f"script {script.name}")
-    code = session_code(scope)
-    session = None if code is None else access.session(code, now=now)
+        script = whole.access.token(token, now=now)
+        if script is None:
+            return NOBODY, None
+        return Caller("script", script.role, f"script {script.name}"), script.site_id
+    session = None if code is None else whole.access.session(code, now=now)
     if session is None:
-        return NOBODY
+        return NOBODY, None
     account = session.account
-    return Caller("person", account.role, account.name, account)
+    person = Caller("person", None, account.name, account)
+    return _with_choice(person, whole.access.site_roles(account.id), whole.sites.list(), scope)
+
+
+def _with_choice(
+    caller: Caller, roles: Mapping[int, Role], sites: Sequence[Site], scope: Scope
+) -> tuple[Caller, int | None]:
+    """Give a caller with what they may do at the site that they chose; without a choice they may look for one."""
+    choices = tuple(site for site in sites if site.id in roles)
+    chosen = choices[0] if len(choices) == 1 else None
+    if len(choices) > 1:
+        wanted = chosen_site(scope)
+        chosen = next((site for site in choices if site.id == wanted), None)
+        caller = replace(caller, sites=choices, site=chosen)
+    role: Role | None = "see" if choices else None
+    if chosen is not None:
+        role = roles[chosen.id]
+    account = None if caller.account is None else replace(caller.account, role=role)
+    return replace(caller, role=role, account=account), None if chosen is None else chosen.id
+
+
+def _choose_first(request: Request) -> Response:
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+        path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return RedirectResponse(f"{_SITES}?back={quote(path, safe='')}", status_code=303)
+    sentence = tr(
+        "Several sites share these pages. Choose one under Sites, or add ?at= with its number to the address."
+    )
+    return failure_response(request, status=422, sentence=sentence)
 
 
 def _sign_in_first(request: Request) -> Response:

@@ -33,8 +33,8 @@ class SpeakAsAsked:
             await send(message)
 
         def find_units() -> UnitSystem:
-            workshop: Workshop = scope["app"].state.workshop
-            return workshop.units()
+            workshop: Workshop | None = scope.get("workshop")
+            return "metric" if workshop is None or workshop.site_id is None else workshop.units()
 
         with speaking(language), measuring_in(cache(find_units)):
             await self.app(scope, receive, send_with_language)

@@ -4,6 +4,7 @@ Codes (of sessions, links, tokens) are 256 random bits; the log holds their SHA-
 with the numbers that RFC 9106 recommends where memory is short (section 4: 3 passes, 64 MiB, 4 lanes).
 """
 
+import copy
 import hashlib
 import logging
 import math
@@ -85,6 +86,12 @@ class Access:
         self._guesses = Guesses(opened)
         self._decoy: str | None = None
 
+    def at(self, opened: log.Log) -> "Access":
+        """Give the same over a log that is held to a site: its accounts and tokens are those of the site."""
+        there = copy.copy(self)
+        there._log = opened
+        return there
+
     # Accounts
 
     def accounts(self) -> tuple[Account, ...]:
@@ -120,6 +127,15 @@ class Access:
         """Remove an account, sign its owner out everywhere, and revoke the tokens that they made."""
         log.remove_account(self._log, account_id, at=now)
 
+    def site_roles(self, account_id: int) -> dict[int, Role]:
+        """Tell what an account may do, by site; where the people of its sites were let look, it may look."""
+        return log.find_site_roles(self._log, account_id)
+
+    def give_role(self, name: str, role: Role, *, now: datetime) -> Account:
+        """Give an account of any site a role at this one, or change it as `set_role` does."""
+        account = self.at(self._log.whole()).account_named(name)
+        return log.give_role(self._log, account.id, role, at=now)
+
     # Links
 
     def make_first_link(self, *, now: datetime) -> str:
@@ -129,7 +145,19 @@ class Access:
         return code
 
     def make_link(self, account_id: int, *, now: datetime) -> str:
-        """Give the code of a link by which the owner of an account sets a new password; an earlier one ends."""
+        """Give the code of a link by which the owner of an account sets a new password; an earlier one ends.
+
+        Raises
+        ------
+        InputError
+            If there is no such account, or it has to do with other sites as well: whoever has the link has its rights.
+        """
+        if log.has_role_elsewhere(self._log, account_id):
+            name = log.find_account(self._log, account_id).name
+            raise InputError(
+                f"{name} has to do with other sites as well. A new link is made at the machine that serves these "
+                "pages: inspector account link."
+            )
         code = secrets.token_urlsafe(32)
         log.add_link(self._log, _digest(code), account_id=account_id, expires_at=now + LINK_LASTS)
         return code

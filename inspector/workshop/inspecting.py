@@ -55,8 +55,8 @@ class Inspecting(Protocol):
     def wake(self) -> None:
         """Say that a photo was added."""
 
-    def make_ready(self, mold: str) -> None:
-        """Say that a photo of a mold is likely to come next."""
+    def make_ready(self, mold: str, *, site_id: int) -> None:
+        """Say that a photo of a mold of a site is likely to come next."""
 
     def finished(self, photo_id: int) -> "Future[None]":
         """Give what is done once a photo waits no longer; ask for it before looking whether it still waits."""
@@ -105,9 +105,9 @@ class InspectingProcesses:
         """Say that a photo was added."""
         self._say("look")
 
-    def make_ready(self, mold: str) -> None:
+    def make_ready(self, mold: str, *, site_id: int) -> None:
         """Have the references of a mold prepared, which takes a second for each, the first time."""
-        self._say(f"ready {mold}")
+        self._say(f"ready {site_id} {mold}")
 
     def finished(self, photo_id: int) -> "Future[None]":
         """Give what is done once a photo waits no longer, if one of these processes inspects it."""
@@ -215,9 +215,9 @@ class InspectingThread:
         """Say that a photo was added."""
         self._words.put("look")
 
-    def make_ready(self, mold: str) -> None:
+    def make_ready(self, mold: str, *, site_id: int) -> None:
         """Have the references of a mold prepared."""
-        self._words.put(f"ready {mold}")
+        self._words.put(f"ready {site_id} {mold}")
 
     def finished(self, photo_id: int) -> "Future[None]":
         """Give what is done once a photo waits no longer."""
@@ -308,7 +308,8 @@ def _answer(shop: Workshop, word: str | None) -> bool:
         return False
     if word.startswith("ready "):
         with suppress(InspectorError):  # it has no reference yet: told when a photo comes
-            shop.models(word.removeprefix("ready "))
+            _, site_id, mold = word.split(" ", 2)
+            shop.at(int(site_id)).models(mold)
     return True
 
 

@@ -1,4 +1,4 @@
-"""What all molds tell, learnt before anybody asks: a page of the day does not wait for it."""
+"""What all molds of a site tell, learnt before anybody asks: a page of the day does not wait for it."""
 
 import logging
 import threading
@@ -22,12 +22,12 @@ class LearningAhead:
 
     Parameters
     ----------
-    shop : Workshop
-        An open workshop.
+    whole : Workshop
+        An open workshop, with all its sites: pages ask that of their own.
     """
 
-    def __init__(self, shop: Workshop) -> None:
-        self._shop = shop
+    def __init__(self, whole: Workshop) -> None:
+        self._whole = whole
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._learn, name="learning", daemon=True)
 
@@ -45,7 +45,8 @@ class LearningAhead:
     def _learn(self) -> None:
         while True:
             try:
-                self._shop.losses.learn_ahead(now=datetime.now().astimezone())
+                for site in self._whole.sites.list():
+                    self._whole.at(site.id).losses.learn_ahead(now=datetime.now().astimezone())
             except InspectorError as failure:  # the log cannot be read just now: whoever asks is told
                 _logger.warning("losses are learnt later: %s", failure)
             if self._closing.wait(_EVERY_S):

@@ -6,7 +6,7 @@ workers, of one program or several, work it off with `PhotoQueue.inspect_next`.
 
 import logging
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -70,6 +70,8 @@ class PhotoQueue:
     engine : Engine
     compare_with, check_comparable, recognise : callable
         Of the workshop: what photos are compared with.
+    of_site : callable
+        The queue of one site, which a photo is inspected by: it is compared with the molds of its own site.
     """
 
     def __init__(
@@ -80,12 +82,14 @@ class PhotoQueue:
         compare_with: CompareWith,
         check_comparable: CheckComparable,
         recognise: Recognise,
+        of_site: Callable[[int], "PhotoQueue"],
     ) -> None:
         self._log = opened
         self._engine = engine
         self._compare_with = compare_with
         self._check_comparable = check_comparable
         self._recognise = recognise
+        self._of_site = of_site
 
     def keep(
         self,
@@ -198,15 +202,20 @@ class PhotoQueue:
         claim = log.claim_photo(self._log, worker=worker, lease=timedelta(seconds=LEASE_S))
         if claim is None:
             return None
+        self._of_site(claim.site_id)._inspect_claimed(claim)
+        return claim.photo.id
+
+    def _inspect_claimed(self, claim: ClaimedPhoto) -> None:
+        """Inspect a photo, or leave it to people with the reason."""
         name = claim.photo.name
         if claim.tries > MOST_TRIES:
             what = "ended the program that inspected it twice, likely for want of memory"
             self._give_up(claim, f"Photo {name} {what}. Look at the piece yourself.")
-            return claim.photo.id
+            return
         if claim.lapses > MOST_LAPSES:
             begun = claim.tries + claim.lapses - 1
             self._give_up(claim, f"Photo {name} was begun {begun} times and never ended. Look at the piece yourself.")
-            return claim.photo.id
+            return
         try:
             with self._renewing(claim):
                 self._inspect(claim)
@@ -223,7 +232,6 @@ class PhotoQueue:
             _logger.error("photo %s", claim.photo.id, exc_info=True)
             reason = f"The program failed on photo {name} ({type(error).__name__}: {error}). Please report it."
             self._give_up(claim, reason)
-        return claim.photo.id
 
     def _inspect(self, claim: ClaimedPhoto) -> None:
         data = log.read_photo_file(self._log, claim.photo.id).data

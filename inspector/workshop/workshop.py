@@ -4,6 +4,7 @@ One `Workshop` is opened at start and shared by threads; it holds the log and th
 Every method raises `InspectorError` with a sentence for the user when something cannot be done.
 """
 
+import copy
 import logging
 import os
 import re
@@ -16,6 +17,7 @@ from datetime import datetime
 from functools import partial
 from math import isfinite
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Self
 
@@ -97,6 +99,7 @@ from inspector.workshop.results import (
 )
 from inspector.workshop.reviewing import Reviewing
 from inspector.workshop.signatures import KeptSignatures
+from inspector.workshop.sites import Sites
 from inspector.workshop.times import with_offset
 from inspector.workshop.translating import points, to_lay_over, to_log
 
@@ -139,6 +142,9 @@ class _Side:
 class Workshop:
     """An open log together with the engine that inspects its photos.
 
+    Where several sites share the log, this is the whole, which knows who may come in and works photos off; `at` gives
+    the workshop of one site.
+
     Parameters
     ----------
     opened : Log
@@ -148,16 +154,32 @@ class Workshop:
     """
 
     def __init__(self, opened: log.Log, *, engine: Engine = ENGINE) -> None:
-        self._log = opened
         self._engine = engine
+        self.sites = Sites(opened)
+        """The sites that share the log."""
+        self.access = Access(opened)
+        """Who may reach the workshop over the network."""
+        # References are told apart by numbers that no two sites share, and take too much memory to be kept for each.
         self._prepared = PreparedReferences(engine, self.photo_file)
+        self._signatures = KeptSignatures(
+            engine,
+            opened.place.folder / "signatures",
+            prepare=self._prepared.get_one,
+            sha256_of=lambda photo_id: self.photo(photo_id).sha256,
+        )
+        self._of_sites: dict[int, Workshop] = {}
+        self._opening = Lock()
+        self._open_parts(opened)
+
+    def _open_parts(self, opened: log.Log) -> None:
+        self._log = opened
         self.curing = Curing(opened)
         """Temperatures, wet cure, break tests, and the equivalent ages and strengths that follow."""
         self.reviewing = Reviewing(opened)
         """What people say about findings and pieces, and taking it back."""
         self.naming = NamingFeatures(opened)
         """Features that people outline on reference photos."""
-        self.outlines = CorrectingOutlines(opened, engine)
+        self.outlines = CorrectingOutlines(opened, self._engine)
         """Outlines of references that people put right."""
         self.lessons = Lessons(opened)
         """Places of molds that are taken as normal, since reviewers dismissed marks there."""
@@ -165,31 +187,42 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
-        self.access = Access(opened)
-        """Who may reach the workshop over the network."""
         self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
         """Giving out the log in open formats."""
         self.queue = PhotoQueue(
             opened,
-            engine,
+            self._engine,
             compare_with=self.comparison,
             check_comparable=self._check_comparable,
             recognise=self._recognise_side,
+            of_site=lambda site_id: self.at(site_id).queue,
         )
         """Photos that are kept first and inspected afterwards."""
-        self.reinspecting = Reinspecting(opened, engine, compare_with=self.comparison)
+        self.reinspecting = Reinspecting(opened, self._engine, compare_with=self.comparison)
         """Inspecting logged photos again, after a change of the engine or the references."""
-        self._signatures = KeptSignatures(
-            engine,
-            opened.place.folder / "signatures",
-            prepare=self._prepared.get_one,
-            sha256_of=lambda photo_id: self.photo(photo_id).sha256,
-        )
 
     @classmethod
     def open(cls, where: Path | LogPlace, *, engine: Engine = ENGINE) -> Self:
         """Open the workshop kept in a place, as `open_log` does; what is missing there is made."""
         return cls(log.open_log(where), engine=engine)
+
+    @property
+    def site_id(self) -> int | None:
+        """The site whose workshop this is; None: the whole."""
+        return self._log.site_id
+
+    def at(self, site_id: int) -> "Workshop":
+        """Give the workshop of one site, as if there were no other; it is closed with the whole."""
+        if site_id == self.site_id:
+            return self
+        with self._opening:
+            if site_id not in self._of_sites:
+                there = copy.copy(self)
+                opened = self._log.at(site_id)
+                there.access = self.access.at(opened)
+                there._open_parts(opened)
+                self._of_sites[site_id] = there
+            return self._of_sites[site_id]
 
     def units(self) -> log.UnitSystem:
         """Tell which units pages and sheets show; the log and its exports stay metric."""

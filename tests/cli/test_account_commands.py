@@ -38,9 +38,8 @@ def test_an_account_from_its_making_to_its_removal(run, access):
     run("account", "remove", "Jonas")
     with pytest.raises(SignInError):
         access.sign_in("Jonas", PASSWORD, address="", now=datetime.now(UTC))
-    history = run("history", "account").output
-    assert "role: record -> see" in history
-    assert "argon2" not in history
+    assert "role: record -> see" in run("history", "site_role").output
+    assert "argon2" not in run("history", "account").output
 
 
 def test_a_link_for_who_forgot_the_password(run, access):

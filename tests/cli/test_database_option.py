@@ -51,7 +51,7 @@ def test_a_log_is_moved_to_a_server_and_back(run, folder, postgresql_server):
     moved = run("move", "--to", url)
     assert moved.exit_code == 0
     assert "mix: 1 rows, SHA-256 " in moved.stdout
-    assert "2 rows were moved into" in moved.stdout
+    assert "3 rows were moved into" in moved.stdout
     assert run("move", "--database", url, "--to", "file").exit_code == 1  # the old one is still there
     (folder / "data" / "log.sqlite3").rename(folder / "old.sqlite3")
     assert run("move", "--database", url, "--to", "file").exit_code == 0

@@ -85,9 +85,14 @@ class ReusedDatabase:
         numbered = [name for (name,) in self._connection.execute(_NUMBERED_TABLES)]
         # As a replica does: no trigger, no reference stands in the way.
         self._connection.execute("SET session_replication_role = replica")
+        # The first site comes with the tables.
+        first = {"site"}
         self._emptying = "; ".join(
-            [f"DELETE FROM {name}" for name in tables]
-            + [f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), 1, false)" for name in numbered]
+            [f"DELETE FROM {name} WHERE id > 1" if name in first else f"DELETE FROM {name}" for name in tables]
+            + [
+                f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), 1, {'true' if name in first else 'false'})"
+                for name in numbered
+            ]
         )
 
     def empty(self) -> str:

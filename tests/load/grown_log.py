@@ -291,10 +291,10 @@ class _Portion:
                 data = self._small_photo + data
                 self._keep(data)
             photos.append(
-                (number, sha256_of(data), f"{number}.jpg", "image/jpeg", len(data), 320, 240, demolded[row], 60,
+                (number, 1, sha256_of(data), f"{number}.jpg", "image/jpeg", len(data), 320, 240, demolded[row], 60,
                  piece_ids[row], int(piece_mold[row]) + 1, demolded[row])
             )  # fmt: skip
-        columns = ("id", "sha256", "name", "media_type", "byte_count", "width_px", "height_px", "taken_at",
+        columns = ("id", "site_id", "sha256", "name", "media_type", "byte_count", "width_px", "height_px", "taken_at",
                    "taken_offset_min", "piece_id", "view_id", "created_at")  # fmt: skip
         yield "photo", columns, photos
 

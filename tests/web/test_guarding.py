@@ -111,7 +111,7 @@ def test_a_fault_of_the_program_is_a_page_without_its_inner_parts(
     def fail(**_asked: object) -> int:
         raise RuntimeError("secret path /home/x")
 
-    monkeypatch.setattr(client.app.state.workshop, "count_waiting", fail)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workshop.at(1), "count_waiting", fail)  # type: ignore[attr-defined]
     answer = client.get("/")
     assert answer.status_code == 500
     assert "The program failed" in answer.text
@@ -124,7 +124,7 @@ def test_a_log_that_cannot_be_read_is_no_fault_of_the_asker(
     def fail(**_asked: object) -> int:
         raise InspectorError("The disk is full. Make room and try again.")
 
-    monkeypatch.setattr(client.app.state.workshop, "count_waiting", fail)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workshop.at(1), "count_waiting", fail)  # type: ignore[attr-defined]
     answer = client.get("/")
     assert answer.status_code == 503
     assert "The disk is full. Make room and try again." in answer.text

@@ -46,7 +46,7 @@ def test_requests_photos_and_waiting_pieces_are_counted(
 
 
 def test_failures_are_counted(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(client.app.state.workshop, "page_of_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workshop.at(1), "page_of_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
     client.get("/")
     assert figure(client, "inspector_failures_total") == 1
 

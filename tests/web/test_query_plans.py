@@ -15,7 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
-from inspector.log import LogPlace
+from inspector.log import LogPlace, find_photo_by_content
 from inspector.log.standings import read_standings
 from inspector.settings import Settings
 from inspector.web import create_app
@@ -155,6 +155,11 @@ def test_nothing_that_is_written_reads_a_growing_table_from_end_to_end(client, a
     shop.reviewing.decide(150, "sell", decided_by="Ada")
     shop.reviewing.undo(150, by="Ada")
     shop.reviewing.say(finding, verdict="confirmed", reviewer="Ada")
+    assert whole_tables(client, asked()) == set()
+
+
+def test_a_photo_that_comes_is_looked_for_by_index(client, asked):
+    assert find_photo_by_content(client.app.state.workshop._log, bytes(32)) is None
     assert whole_tables(client, asked()) == set()
 
 

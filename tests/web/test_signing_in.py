@@ -352,8 +352,10 @@ def test_secrets_are_not_in_the_history_and_changes_of_rights_are(network: Netwo
     with network.app.state.workshop._log.reading() as session:
         changes = list_changes(session, limit=1000)
     told = [(change.by, change.did) for change in changes if (change.row_table, change.row_id) == ("account", jonas)]
-    assert told == [("Marta", "changed"), ("Jonas", "changed"), ("Marta", "added")]
-    (role, *_) = [change for change in changes if change.row_table == "account"]
+    assert told == [("Jonas", "changed"), ("Marta", "added")]
+    rights = [change for change in changes if change.row_table == "site_role"][:2]
+    assert [(change.by, change.did) for change in rights] == [("Marta", "changed"), ("Marta", "added")]
+    role = rights[0]
     assert (role.before or {})["role"] == "see"
     assert (role.after or {})["role"] == "record"
     tables = {change.row_table for change in changes}

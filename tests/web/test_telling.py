@@ -41,7 +41,7 @@ def test_no_name_cookie_or_query_is_told(
 def test_a_request_that_fails_is_told(
     client: TestClient, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(client.app.state.workshop, "page_of_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workshop.at(1), "page_of_waiting", lambda **_: 1 / 0)  # type: ignore[attr-defined]
     with caplog.at_level(logging.INFO, logger="inspector"):
         client.get("/")
     assert told(caplog, "request")[0]["status"] == 500

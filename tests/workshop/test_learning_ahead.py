@@ -15,13 +15,21 @@ from tests.doubles.drawn_engine import DRAWN_ENGINE
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Workshop]:
-    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as shop:
-        shop.add_mold("heron")
-        yield shop
+def whole(tmp_path: Path) -> Iterator[Workshop]:
+    with Workshop.open(tmp_path / "data", engine=DRAWN_ENGINE) as whole:
+        whole.add_mold("heron")
+        yield whole
 
 
-def test_who_asks_meanwhile_waits_and_does_not_learn_again(shop: Workshop, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def shop(whole: Workshop) -> Workshop:
+    """The workshop of the only site, which is what pages ask."""
+    return whole.at(1)
+
+
+def test_who_asks_meanwhile_waits_and_does_not_learn_again(
+    whole: Workshop, shop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
     learn, learnt = shop.losses.trends, []
     begun, go_on = threading.Event(), threading.Event()
 
@@ -32,7 +40,7 @@ def test_who_asks_meanwhile_waits_and_does_not_learn_again(shop: Workshop, monke
         return learnt[-1]
 
     monkeypatch.setattr(shop.losses, "trends", slowly)
-    with LearningAhead(shop), ThreadPoolExecutor() as asking:
+    with LearningAhead(whole), ThreadPoolExecutor() as asking:
         assert begun.wait(30)
         asked = asking.submit(lambda: shop.losses.trends_of_late(now=datetime.now().astimezone()))
         go_on.set()
@@ -41,12 +49,12 @@ def test_who_asks_meanwhile_waits_and_does_not_learn_again(shop: Workshop, monke
 
 
 def test_a_log_that_cannot_be_read_ends_nothing(
-    shop: Workshop, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    whole: Workshop, shop: Workshop, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     def fails(*, now: datetime):
         raise InputError("The log is held by another program.")
 
     monkeypatch.setattr(shop.losses, "learn_ahead", fails)
-    with LearningAhead(shop):
+    with LearningAhead(whole):
         pass
     assert "losses are learnt later: The log is held by another program." in caplog.text
