@@ -1,5 +1,6 @@
 """How a page is rendered: the templates, their filters, and what every page knows."""
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from inspector.web import quantities, sentences, words
-from inspector.web.callers import Caller, caller_of
+from inspector.web.callers import SITE_PARAMETER, Caller, caller_of
 from inspector.web.language import LANGUAGES, speaking, speaking_to, spoken, texts_in
 from inspector.web.marks import number_place, polygon_points
 from inspector.web.reviewer import reviewer_of
@@ -42,6 +43,7 @@ _ENVIRONMENT.filters.update(
     | {"told": sentences.told, "told_all": sentences.told_all, "number_place": number_place, "points": polygon_points}
 )
 _ENVIRONMENT.globals.update(texts_of=texts_of, units=quantities.units)
+_POSTING = re.compile(r'(<form\b[^>]*\bmethod="post"[^>]*\baction=")(/[^"#]*)"')
 _TEMPLATES = Jinja2Templates(env=_ENVIRONMENT)
 
 
@@ -69,7 +71,21 @@ def render(request: Request, template: str, context: Mapping[str, Any], *, statu
         "languages": LANGUAGES,
     }
     with speaking(language):
-        return _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
+        response = _TEMPLATES.TemplateResponse(request, template, {**everywhere, **context}, status_code=status)
+    if caller.site is not None:
+        _send_to_site(response, caller.site.id)
+    return response
+
+
+def _send_to_site(response: HTMLResponse, site_id: int) -> None:
+    """Have all forms of a page write to the site that it shows, whichever the browser shows by then."""
+
+    def add_site(found: re.Match[str]) -> str:
+        address = found[2]
+        return f'{found[1]}{address}{"&amp;" if "?" in address else "?"}{SITE_PARAMETER}={site_id}"'
+
+    response.body = _POSTING.sub(add_site, bytes(response.body).decode()).encode()
+    response.headers["content-length"] = str(len(response.body))
 
 
 def render_unkept(request: Request, template: str, context: Mapping[str, Any], *, status: int = 200) -> HTMLResponse:

@@ -13,14 +13,15 @@ from urllib.parse import quote
 
 from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from inspector.errors import InspectorError
 from inspector.settings import Settings
-from inspector.web.callers import AT_THIS_MACHINE, NOBODY, Caller, chosen_site, session_code, token_code
+from inspector.web.callers import AT_THIS_MACHINE, NOBODY, SITE_PARAMETER, Caller, chosen_site, session_code, token_code
 from inspector.web.failing import failure_response
 from inspector.web.language import mark, tr
 from inspector.web.reviewer import signed_in_as
@@ -118,7 +119,7 @@ class HoldToRights:
             await refusal(scope, receive, send)
             return
         with signed_in_as(caller.name):
-            await self.app(scope, receive, send)
+            await self.app(scope, receive, _staying_at(caller.site, scope, send))
 
     def _refusal(self, request: Request, caller: Caller, *, site_id: int | None) -> Response | None:
         if caller.role is not None and site_id is None and self._is_of_a_site(request):
@@ -202,6 +203,23 @@ def _with_choice(
         role = roles[chosen.id]
     account = None if caller.account is None else replace(caller.account, role=role)
     return replace(caller, role=role, account=account), None if chosen is None else chosen.id
+
+
+def _staying_at(site: Site | None, scope: Scope, send: Send) -> Send:
+    """Have a request that named its site be led on to a page of that site."""
+    if site is None or f"{SITE_PARAMETER}={site.id}" not in scope["query_string"].decode("latin-1").split("&"):
+        return send
+
+    async def send_on(message: Message) -> None:
+        headers = MutableHeaders(scope=message) if message["type"] == "http.response.start" else MutableHeaders()
+        onward = headers.get("location", "")
+        if onward.startswith("/") and not onward.startswith(_SITES):
+            path, mark, fragment = onward.partition("#")
+            joined = f"{path}{'&' if '?' in path else '?'}{SITE_PARAMETER}={site.id}{mark}{fragment}"
+            headers["location"] = joined
+        await send(message)
+
+    return send_on
 
 
 def _choose_first(request: Request) -> Response:

@@ -114,7 +114,8 @@ function sendOne(job, maxBytes, done) {
   job.row.append(bar);
 
   const request = new XMLHttpRequest();
-  request.open("POST", "/photos");
+  const site = document.documentElement.dataset.site;
+  request.open("POST", site ? `/photos?at=${site}` : "/photos");
   request.setRequestHeader("Accept", "application/json");
   request.responseType = "json";
   request.upload.addEventListener("progress", (event) => {

@@ -61,7 +61,7 @@ export async function list() {
 const signedIn = () => document.body.dataset.signedIn ?? "";
 
 export async function keep({ bytes, name, type, fields, pieceKey }) {
-  const photo = { key: newKey(), pieceKey, name, type, fields: { ...fields, taken_by: signedIn() }, thumb: null, order: Date.now(), state: "waiting", said: "", answer: null };
+  const photo = { key: newKey(), pieceKey, name, type, fields: { ...fields, taken_by: signedIn() }, thumb: null, order: Date.now(), state: "waiting", said: "", answer: null, site: document.documentElement.dataset.site ?? "" };
   await inStores("readwrite", (photos, stored) => {
     photos.put(photo);
     stored.put(bytes, photo.key);
@@ -161,6 +161,9 @@ async function sendAll() {
   await forgetOld();
 }
 
+// A photo is sent to the site whose page it was taken on, whichever the browser shows by then.
+const ofSite = (address, photo) => (photo.site ? `${address}${address.includes("?") ? "&" : "?"}at=${photo.site}` : address);
+
 // False where the program cannot be reached or asks to sign in, so that the others need not be tried.
 async function sendOne(photo) {
   if (isOthers(photo)) {
@@ -178,7 +181,7 @@ async function sendOne(photo) {
   let response;
   let said;
   try {
-    response = await fetch("/photos", { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(LONGEST_SENDING_MS) });
+    response = await fetch(ofSite("/photos", photo), { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(LONGEST_SENDING_MS) });
     said = await response.json();
   } catch {
     // Not reached, or the answer broke off: it is sent again under the same key.
@@ -233,7 +236,7 @@ function askForVerdicts(inMs = 0) {
 
 async function askOne(photo, withinS) {
   const signal = AbortSignal.timeout(1000 * withinS + ANSWERS_WITHIN_MS); // of a lost connection nobody may ever tell
-  const response = await fetch(`${photo.answer.verdict}?within_s=${withinS}`, { headers: { Accept: "application/json" }, signal });
+  const response = await fetch(ofSite(`${photo.answer.verdict}?within_s=${withinS}`, photo), { headers: { Accept: "application/json" }, signal });
   if (response.status === 404) {
     // Another log than the one that kept it, or somebody left it out: a person decides, its bytes are still here.
     await update(photo.key, (now) => ({ ...now, state: "refused", said: text("known-no-more") }));
