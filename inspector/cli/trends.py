@@ -81,6 +81,8 @@ def _write_pictures(workshop: Workshop, found: ShopTrends, folder: Path, *, now:
 
 def _show(item: MoldTrends, *, months: bool) -> None:
     typer.echo(f"{item.mold}: {item.lost} of {item.pieces} lost, {item.expected:.1f} expected.")
+    if item.learnt_also:
+        typer.echo(f"  {item.learnt_also}")
     for sentence in item.sentences:
         typer.echo(f"  {sentence}")
     if item.alarm_at is not None:

@@ -67,6 +67,8 @@ def window(
     _show(windows)
     for item in windows:
         typer.echo(f"{item.mold}: {item.advice}")
+        if item.learnt_also:
+            typer.echo(f"  {item.learnt_also}")
         if item.window.verdict == "never under the target":
             typer.echo(f"  Why its pieces are lost: inspector trends {item.mold}")
     if mold is not None:

@@ -35,6 +35,7 @@ from sqlalchemy.orm import Session
 from inspector.errors import InputError
 from inspector.log.access_tables import SECRET_TABLES
 from inspector.log.awaiting_tables import AwaitingPhotoRow
+from inspector.log.design_tables import MoldEstimateRow
 from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
 from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
@@ -63,23 +64,11 @@ RowKey = tuple[str, int]
 # Not in the history: the history itself, which migrations were run, what the program has still to do, what is worked
 # out from the log (`waiting_piece` in schemas before 0014), secrets with what comes and goes with them, and the names
 # of sites, the first of which comes with the tables: what belongs to one and who may see it is told.
-_OUTSIDE = (
-    frozenset(
-        row.__tablename__
-        for row in (
-            ChangeRow,
-            AwaitingPhotoRow,
-            PieceStandingRow,
-            PhotoCountRow,
-            MoldPourRow,
-            LearntRow,
-            MoldOutlookRow,
-            SiteRow,
-        )
-    )
-    | {"alembic_version", "waiting_piece"}
-    | SECRET_TABLES
-)
+_OUTSIDE_ROWS = (
+    AwaitingPhotoRow, ChangeRow, LearntRow, MoldEstimateRow, MoldOutlookRow, MoldPourRow, PhotoCountRow,
+    PieceStandingRow, SiteRow,
+)  # fmt: skip
+_OUTSIDE = frozenset(row.__tablename__ for row in _OUTSIDE_ROWS) | {"alembic_version", "waiting_piece"} | SECRET_TABLES
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 

@@ -37,6 +37,7 @@ from inspector.log.curing_tables import (
     TemperatureRecordRow,
     WetCureRow,
 )
+from inspector.log.design_tables import DesignRow, DesignSiteRow, MoldEstimateRow
 from inspector.log.history_tables import ChangeRow
 from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
 from inspector.log.lesson_tables import LessonUseRow
@@ -73,7 +74,8 @@ from inspector.log.window_tables import MoldSettingRow, WindowChangeRow
 __all__ = ["SiteScope", "put_at_site"]
 
 _AtASite = (
-    ExpectedTemperatureRow
+    DesignSiteRow
+    | ExpectedTemperatureRow
     | LearntRow
     | MixRow
     | MoldRow
@@ -96,6 +98,7 @@ _HANGS_ON: dict[type[Base], dict[str, type[Base]]] = {
     FindingRow: {"inspection_id": InspectionRow},
     InspectionRow: {"photo_id": PhotoRow},
     LessonUseRow: {"finding_id": FindingRow},
+    MoldEstimateRow: {"mold_id": MoldRow},
     MoldOutlookRow: {"mold_id": MoldRow},
     MoldPourRow: {"mold_id": MoldRow},
     MoldSettingRow: {"mold_id": MoldRow},
@@ -120,13 +123,19 @@ _HANGS_ON: dict[type[Base], dict[str, type[Base]]] = {
     WetCureRow: {"pour_id": PourRow, "piece_id": PieceRow},
     WindowChangeRow: {"mold_id": MoldRow},
 }
-# A pour hangs on the molds that it filled, which are all of one site.
-_FILLED: dict[type[Base], tuple[type[Base], str]] = {PourRow: (PourMoldRow, "pour_id")}
+# A pour hangs on the molds that it filled, which are all of one site; a design on that the site shares it.
+_LINKED_BY: dict[type[Base], tuple[type[Base], str]] = {
+    DesignRow: (DesignSiteRow, "design_id"),
+    PourRow: (PourMoldRow, "pour_id"),
+}
 # Who may come in, and what happened to which row: neither is reached through a log that is held to a site.
 _OF_NO_SITE: tuple[type[Base], ...] = (
     AccountRow, ChangeRow, KnownBrowserRow, LinkRow, PasswordRow, SessionRow, SiteGrantRow, SiteRow,
     WrongGuessRow,
 )  # fmt: skip
+
+# Said by the whole log, of several sites at once.
+_SHARED: tuple[type[Base], ...] = (DesignRow,)
 
 _SEVERAL = "This log keeps several sites. Say for which one this is."
 
@@ -139,7 +148,7 @@ class SiteScope:
             row.__tablename__: with_loader_criteria(
                 row, _belongs(row, row.__table__, site_id), propagate_to_loaders=False
             )
-            for row in (*_OF_A_SITE, *_HANGS_ON, *_FILLED)
+            for row in (*_OF_A_SITE, *_HANGS_ON, *_LINKED_BY)
         }
 
     def hold(self, session: Session) -> None:
@@ -174,7 +183,9 @@ def put_at_site(session: Session, site_id: int | None) -> None:
 
     def put(session: Session, *_: Any) -> None:
         placeless = [
-            row for row in session.new if not isinstance(row, _OF_NO_SITE) and not getattr(row, "site_id", None)
+            row
+            for row in session.new
+            if not isinstance(row, (*_OF_NO_SITE, *_SHARED)) and not getattr(row, "site_id", None)
         ]
         belongs_to = site_id if site_id is not None or not placeless else _only_site(session)
         for row in placeless:
@@ -188,10 +199,10 @@ def _belongs(row: type[Base], table: FromClause, site_id: int) -> ColumnElement[
     """Whether a row of a table, or of another name for it, is of a site."""
     if row in _OF_A_SITE:
         return table.c.site_id == site_id
-    if row in _FILLED:
-        filling, by = _FILLED[row]
-        links = filling.__table__.alias()
-        return _there(links, links.c[by] == table.c.id, _belongs(filling, links, site_id))
+    if row in _LINKED_BY:
+        linking, by = _LINKED_BY[row]
+        links = linking.__table__.alias()
+        return _there(links, links.c[by] == table.c.id, _belongs(linking, links, site_id))
     ways = []
     for column, other in _HANGS_ON[row].items():
         holder = other.__table__.alias()

@@ -112,6 +112,7 @@ class MoldRow(Base):
     material: Mapped[str]
     release_agent: Mapped[str]
     created_at: Mapped[datetime]
+    design_id: Mapped[int | None] = mapped_column(ForeignKey("design.id"), index=True)
 
     views: Mapped[list["ViewRow"]] = relationship(back_populates="mold", order_by="ViewRow.id")
 

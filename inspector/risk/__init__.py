@@ -11,6 +11,7 @@ from inspector.risk.causes import (
     find_trend,
 )
 from inspector.risk.charts import RunningSum, ShareChart, share_chart
+from inspector.risk.designs import DesignEvidence, MoldEstimate
 from inspector.risk.differences import LossesCompared, LossGroup, compare_losses, difference_of_shares
 from inspector.risk.effects import Effects
 from inspector.risk.evidence import Evidence, gather_evidence, join_evidence
@@ -18,7 +19,7 @@ from inspector.risk.features import fit_features
 from inspector.risk.fragility import loss_probability
 from inspector.risk.intervals import HIGH, LOW, Interval, exact_interval, interval, weighted_quantile
 from inspector.risk.learning import BadPour, Learnt, learn, pour_spread
-from inspector.risk.pooling import MoldRisk, Population, mold_risk, with_change
+from inspector.risk.pooling import MoldRisk, Population, estimate_mold, mold_risk, with_change
 from inspector.risk.prior import FEATURE_PRIOR, PRACTICE_PRIOR, ParameterPrior, Prior
 from inspector.risk.window import (
     Costs,
@@ -45,12 +46,14 @@ __all__ = [
     "ColdLoss",
     "Costs",
     "DemoldWindow",
+    "DesignEvidence",
     "Effects",
     "Evidence",
     "Interval",
     "Learnt",
     "LossGroup",
     "LossesCompared",
+    "MoldEstimate",
     "MoldHistory",
     "MoldRisk",
     "MoldTrend",
@@ -68,6 +71,7 @@ __all__ = [
     "cost_per_good_piece",
     "difference_of_shares",
     "earliest_age",
+    "estimate_mold",
     "exact_interval",
     "find_trend",
     "find_window",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import xlogy
 
 from inspector.risk.charts import RunningSum, running_sum
+from inspector.risk.designs import DesignEvidence
 from inspector.risk.evidence import gather_evidence
 from inspector.risk.learning import BadPour
 from inspector.risk.pooling import MoldRisk, Population, mold_risk
@@ -159,6 +160,7 @@ def find_trend(
     bad_pours: "tuple[BadPour, ...]",
     *,
     opens_at: float | None = None,
+    design: DesignEvidence | None = None,
 ) -> MoldTrend:
     """Look at a mold's losses over time.
 
@@ -173,10 +175,12 @@ def find_trend(
         Of the workshop.
     opens_at : float, optional
         Strength fraction of the mold's average piece at which its window opens. [-]
+    design : DesignEvidence, optional
+        What other molds of its design tell, as `risk` was learnt with.
     """
     sound = ~np.isin(history.pour, [bad.pour for bad in bad_pours])
     rows = np.flatnonzero(sound)
-    before = _sound_before(history, risk, population, rows)
+    before = _sound_before(history, risk, population, design, rows)
     expected = mean_loss(before, history.strength_fraction / history.needs)
     running = running_sum(history.lost[rows], expected[rows])
     causes: list[Cause] = [*_pours(history, expected, bad_pours)]
@@ -195,7 +199,13 @@ def find_trend(
     )
 
 
-def _sound_before(history: MoldHistory, risk: MoldRisk, population: Population, rows: NDArray[np.intp]) -> MoldRisk:
+def _sound_before(
+    history: MoldHistory,
+    risk: MoldRisk,
+    population: Population,
+    design: DesignEvidence | None,
+    rows: NDArray[np.intp],
+) -> MoldRisk:
     """Learn the mold from before its losses rose, if they did: what came since must not be expected of it."""
     if len(rows) < 2 * _FEWEST_IN_CHANGE:
         return risk
@@ -215,6 +225,7 @@ def _sound_before(history: MoldHistory, risk: MoldRisk, population: Population, 
             conditions=np.tile(risk.conditions, (len(sound), 1)),
             condition_names=names,
         ),
+        design,
     )
 
 

@@ -4,12 +4,14 @@ Conditions and expectations first, then pours that lost far more than that: they
 tells nothing about ages. Then the rest once more, and each mold.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtrc, logit
 
+from inspector.risk.designs import DesignEvidence
 from inspector.risk.effects import fit_effects
 from inspector.risk.evidence import Evidence
 from inspector.risk.pooling import MoldRisk, Population, fit_molds
@@ -47,7 +49,7 @@ class Learnt:
     """(n,) pieces that are of no bad pour: what the molds were learnt from."""
 
 
-def learn(evidence: Evidence, prior: Prior) -> Learnt:
+def learn(evidence: Evidence, prior: Prior, designs: Mapping[int, DesignEvidence] | None = None) -> Learnt:
     """Learn about all molds of a workshop.
 
     Parameters
@@ -55,6 +57,8 @@ def learn(evidence: Evidence, prior: Prior) -> Learnt:
     evidence : Evidence
     prior : Prior
         What practice knows beforehand.
+    designs : mapping of int to DesignEvidence, optional
+        What other molds of its design tell, of those units that are of one.
     """
     effects = fit_effects(evidence, prior)
     bad_pours = find_bad_pours(evidence, effects.expected_loss)
@@ -64,7 +68,7 @@ def learn(evidence: Evidence, prior: Prior) -> Learnt:
         effects = fit_effects(sound_evidence, prior)
     else:
         sound_evidence = evidence
-    population, molds = fit_molds(sound_evidence, effects, prior)
+    population, molds = fit_molds(sound_evidence, effects, prior, designs)
     return Learnt(population=population, molds=molds, bad_pours=bad_pours, sound=sound)
 
 

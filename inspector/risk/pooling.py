@@ -5,10 +5,10 @@ are unknown too, so that a mold with few pieces leans on the others and one with
 pooling). Computed without chance: the likelihood of each mold on a grid of its own; centres and spreads by importance
 sampling from a normal at their mode, on fixed low-discrepancy points; each mold then averaged over them (full Bayes,
 not plugged in). Where pours differ by more than chance, likelihoods count for less by that overdispersion (McCullagh
-and Nelder 1989, 9.2).
+and Nelder 1989, 9.2). Molds of one design lean on each other first (`designs`).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit, log_ndtr, logsumexp, ndtr, ndtri
 
+from inspector.risk.designs import DesignEvidence, MoldEstimate, design_level, design_shares, estimate_from_moments
 from inspector.risk.effects import Effects
 from inspector.risk.evidence import CountedPieces, Evidence, count_pieces
 from inspector.risk.fragility import Z_TENTH, theta_from_tenth
 from inspector.risk.prior import Prior
 
-__all__ = ["MoldRisk", "Population", "fit_molds", "mold_risk", "with_change"]
+__all__ = ["MoldRisk", "Population", "estimate_mold", "fit_molds", "mold_risk", "with_change"]
 
 # Nodes of the grids of ln r10, ln beta and logit floor: twice to find where the posterior lies, then on it.
 _COARSE_NODES = (25, 9, 9)
@@ -39,8 +40,9 @@ _DIFFERENCE = 1e-3  # for slopes and curvature, in standard deviations of the pr
 # Gauss-Hermite quadrature with three points.
 _CHANGE_NODES = (-(3**0.5), 0.0, 3**0.5)
 _CHANGE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)
-# Nodes that together hold less than this are left out of a mold's risk.
+# Nodes that together hold less than this are left out of a mold's risk, draws that count for less of its design.
 _LEFT_OUT = 1e-4
+_NEGLIGIBLE_DRAW = 1e-7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +92,9 @@ class _Grid:
     strongest: float
 
 
-def fit_molds(evidence: Evidence, effects: Effects, prior: Prior) -> tuple[Population, tuple[MoldRisk, ...]]:
+def fit_molds(
+    evidence: Evidence, effects: Effects, prior: Prior, designs: Mapping[int, DesignEvidence] | None = None
+) -> tuple[Population, tuple[MoldRisk, ...]]:
     """Learn what molds are like, and about each.
 
     Parameters
@@ -99,6 +103,8 @@ def fit_molds(evidence: Evidence, effects: Effects, prior: Prior) -> tuple[Popul
     effects : Effects
         Fitted to the same evidence.
     prior : Prior
+    designs : mapping of int to DesignEvidence, optional
+        What other molds of its design tell, of those units that are of one.
 
     Returns
     -------
@@ -108,10 +114,16 @@ def fit_molds(evidence: Evidence, effects: Effects, prior: Prior) -> tuple[Popul
     """
     grids = _grids(evidence, effects, prior)
     population = _population(grids, effects, prior)
-    return population, tuple(_mold_risk(population, grid) for grid in grids)
+    of_designs = {
+        unit: _risk_of_design(population, evidence.of(evidence.unit == unit), grids[unit], design)
+        for unit, design in (designs or {}).items()
+    }
+    return population, tuple(
+        of_designs[unit] if unit in of_designs else _mold_risk(population, grid) for unit, grid in enumerate(grids)
+    )
 
 
-def mold_risk(population: Population, evidence: Evidence) -> MoldRisk:
+def mold_risk(population: Population, evidence: Evidence, design: DesignEvidence | None = None) -> MoldRisk:
     """Learn about one mold from its own pieces and what is known of the others.
 
     Parameters
@@ -120,8 +132,44 @@ def mold_risk(population: Population, evidence: Evidence) -> MoldRisk:
         As fitted before; a few pieces more do not move it.
     evidence : Evidence
         Of one unit, with pieces or without.
+    design : DesignEvidence, optional
+        What other molds of its design tell.
     """
-    return _mold_risk(population, _grids(evidence, population.effects, population.prior)[0])
+    (grid,) = _grids(evidence, population.effects, population.prior)
+    if design is None:
+        return _mold_risk(population, grid)
+    return _risk_of_design(population, evidence, grid, design)
+
+
+def estimate_mold(evidence: Evidence, effects: Effects, prior: Prior) -> MoldEstimate:
+    """Tell what the pieces of one mold tell by themselves, under the average conditions of its workshop.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of one unit.
+    effects : Effects
+        Of its workshop.
+    prior : Prior
+        Where to look; it is taken out again.
+    """
+    (grid,) = _grids(evidence, effects, prior)
+    centre, sd = _around(grid.conditions, effects, prior)
+    density = grid.likelihood
+    for axis, nodes in enumerate(grid.axes):
+        density = density * _along(axis, np.exp(-0.5 * ((nodes - centre[axis]) / sd[axis]) ** 2))
+    shift = np.array([(grid.conditions - effects.centre) @ effects.log_change, 0.0, 0.0])
+    nodes = _nodes(grid) - shift
+    weight = density.reshape(-1) / density.sum()
+    mean = weight @ nodes
+    return estimate_from_moments(
+        mean,
+        (weight * (nodes - mean).T) @ (nodes - mean),
+        prior_mean=centre - shift,
+        prior_sd=sd,
+        pieces=grid.pieces,
+        lost=grid.lost,
+    )
 
 
 def with_change(risk: MoldRisk, *, log_change: float, sd: float) -> tuple[MoldRisk, MoldRisk]:
@@ -151,7 +199,24 @@ def _grids(evidence: Evidence, effects: Effects, prior: Prior) -> tuple[_Grid, .
     return tuple(_grid(counted, slice(*edges[unit : unit + 2]), effects, prior) for unit in range(evidence.units))
 
 
-def _grid(counted: CountedPieces, rows: slice, effects: Effects, prior: Prior) -> _Grid:
+def _around(
+    conditions: NDArray[np.float64], effects: Effects, prior: Prior
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where a mold under some conditions lies before its pieces are looked at: centre and standard deviation, (3,)."""
+    parameters = (prior.log_tenth, prior.log_beta, prior.logit_floor)
+    centre = np.array([item.centre for item in parameters])
+    centre[0] += (conditions - effects.centre) @ effects.log_change
+    return centre, np.array([np.hypot(item.centre_sd, item.spread * np.exp(item.spread_log_sd)) for item in parameters])
+
+
+def _grid(
+    counted: CountedPieces,
+    rows: slice,
+    effects: Effects,
+    prior: Prior,
+    around: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+) -> _Grid:
+    """Give the likelihood where it and the prior put a mold; `around`: centre and spread known better than by it."""
     lost, total = counted.lost[rows], counted.total[rows]
     pieces = int(total.sum())
     conditions = total @ counted.conditions[rows] / pieces if pieces else effects.centre
@@ -159,10 +224,7 @@ def _grid(counted: CountedPieces, rows: slice, effects: Effects, prior: Prior) -
     log_strength = counted.log_strength[rows] - (counted.conditions[rows] - conditions) @ effects.log_change
     data = (log_strength, lost, total - lost, effects.overdispersion)
 
-    parameters = (prior.log_tenth, prior.log_beta, prior.logit_floor)
-    centres = [item.centre for item in parameters]
-    centres[0] += float((conditions - effects.centre) @ effects.log_change)
-    sds = [np.hypot(item.centre_sd, item.spread * np.exp(item.spread_log_sd)) for item in parameters]
+    centres, sds = around or _around(conditions, effects, prior)
     ends = [(centre - _COARSE_SDS * sd, centre + _COARSE_SDS * sd) for centre, sd in zip(centres, sds, strict=True)]
     if pieces:  # data may lie where the prior would not look
         ends[0] = min(ends[0][0], log_strength.min() - 1), max(ends[0][1], log_strength.max() + 1)
@@ -185,6 +247,11 @@ def _grid(counted: CountedPieces, rows: slice, effects: Effects, prior: Prior) -
         weakest=float(strengths.min()) if pieces else np.nan,
         strongest=float(strengths.max()) if pieces else np.nan,
     )
+
+
+def _nodes(grid: _Grid) -> NDArray[np.float64]:
+    """All nodes of a grid, shape (n, 3), in the order of its likelihood."""
+    return np.stack(np.meshgrid(*grid.axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
 def _along(axis: int, values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -243,16 +310,19 @@ def _population(grids: tuple[_Grid, ...], effects: Effects, prior: Prior) -> Pop
     widened = _DRAW_WIDENING * points[:, : len(start)]
     draws = mode + widened @ np.linalg.cholesky(covariance).T
     log_weights = log_posterior(draws) + 0.5 * (points[:, : len(start)] ** 2).sum(axis=1)
-    weights = np.exp(log_weights - logsumexp(log_weights))
-    # Truncated importance sampling (Ionides 2008): no draw counts for more than sqrt(h) average ones.
-    weights = np.minimum(weights, len(weights) ** -0.5)
     return Population(
         prior=prior,
         effects=effects,
         draws=draws,
-        weights=weights / weights.sum(),
+        weights=_truncated(log_weights),
         changes=effects.log_change + points[:, len(start) :] @ np.linalg.cholesky(effects.covariance).T,
     )
+
+
+def _truncated(log_weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights of draws (h,), sum 1, no draw counting for more than sqrt(h) average ones (Ionides 2008)."""
+    weights = np.minimum(np.exp(log_weights - logsumexp(log_weights)), len(log_weights) ** -0.5)
+    return np.asarray(weights / weights.sum())
 
 
 def _normal_points(dimensions: int) -> NDArray[np.float64]:
@@ -336,21 +406,73 @@ def _normal_weights(nodes: NDArray[np.float64], points: NDArray[np.float64]) -> 
 
 
 def _mold_risk(population: Population, grid: _Grid) -> MoldRisk:
+    tenth, across, marginal = _averaged(population, grid)
+    share = population.weights / np.maximum(marginal, 1e-300)
+    expected = _product("ha,hk->ak", share[:, None] * tenth, across)
+    return _risk_on(grid, grid.likelihood * expected.reshape(grid.likelihood.shape))
+
+
+def _averaged(
+    population: Population, grid: _Grid
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """What each draw puts on nodes of ln r10 (h, a) and of the others (h, b * c), and the likelihood over both (h,)."""
     shift = population.changes @ (grid.conditions - population.effects.centre)
     tenth = _normal_weights(grid.axes[0][None, None, :] - shift[:, None], population.draws[:, :2])[0]
     beta = _normal_weights(grid.axes[1][None, None, :], population.draws[:, 2:4])[0]
     floor = _normal_weights(grid.axes[2][None, None, :], population.draws[:, 4:])[0]
-    likelihood = grid.likelihood
-    flat = likelihood.reshape(len(grid.axes[0]), -1)
     across = (beta[:, :, None] * floor[:, None, :]).reshape(len(beta), -1)
-    marginal = np.einsum("hk,hk->h", _product("ha,ak->hk", tenth, flat), across)
-    share = population.weights / np.maximum(marginal, 1e-300)
-    density = (flat * _product("ha,hk->ak", share[:, None] * tenth, across)).reshape(-1)
-    density /= density.sum()
+    flat = grid.likelihood.reshape(len(grid.axes[0]), -1)
+    return tenth, across, np.einsum("hk,hk->h", _product("ha,ak->hk", tenth, flat), across)
+
+
+def _risk_of_design(population: Population, evidence: Evidence, grid: _Grid, design: DesignEvidence) -> MoldRisk:
+    """Learn about a mold whose design others are of; `grid` is that of its own pieces, all of the evidence."""
+    effects = population.effects
+    level = design_level(population.draws, design_shares(len(population.draws)), design)
+    # Draws count by what the population was learnt from, and by how well they go with the design; the mold's own
+    # pieces, which the population knows already, are taken out once.
+    expected = _truncated(np.log(np.maximum(population.weights, 1e-300)) + level.log_evidence)
+    _, _, marginal = _averaged(population, grid)
+    share = expected / np.maximum(marginal, 1e-300)
+    share /= share.sum()
+    used = share > _NEGLIGIBLE_DRAW
+    mean = level.mean.copy()
+    mean[:, 0] += population.changes @ (grid.conditions - effects.centre)
+    centre = expected @ mean
+    spread = np.sqrt(expected @ (np.diagonal(level.covariance, axis1=1, axis2=2) + (mean - centre) ** 2))
+    nearer = _grid(count_pieces(evidence), slice(None), effects, population.prior, (centre, spread))
+    nodes = _nodes(nearer)
+    # A draw that is sure to less than half a step between nodes is spread over that, so as to fall between none.
+    steps = np.array([axis[1] - axis[0] for axis in nearer.axes])
+    covariance = level.covariance[used]
+    short = np.maximum((steps / 2) ** 2 - np.diagonal(covariance, axis1=1, axis2=2), 0)
+    log_normal = _log_normals(nodes - centre, mean[used] - centre, covariance + short[:, :, None] * np.eye(3))
+    return _risk_on(nearer, nearer.likelihood * (share[used] @ np.exp(log_normal)).reshape(nearer.likelihood.shape))
+
+
+def _log_normals(
+    points: NDArray[np.float64], mean: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Log density of normals with means (h, 3) and covariances (h, 3, 3) at points (n, 3), up to a constant: (h, n).
+
+    As the sum of products of coordinates that it is: one product of matrices for all points of all normals.
+    """
+    precision = np.linalg.inv(covariance)
+    towards = np.einsum("hij,hj->hi", precision, mean)
+    alone = -0.5 * ((towards * mean).sum(axis=1) + np.linalg.slogdet(covariance)[1])
+    squares = (points[:, :, None] * points[:, None, :]).reshape(len(points), 9)
+    terms = np.column_stack([-0.5 * precision.reshape(len(mean), 9), towards, alone])
+    return _product("hk,kn->hn", terms, np.column_stack([squares, points, np.ones(len(points))]).T)
+
+
+def _risk_on(grid: _Grid, density: NDArray[np.float64]) -> MoldRisk:
+    """Give what is believed of a mold from its density on a grid, up to a factor."""
+    density = density.reshape(-1) / density.sum()
     order = np.argsort(density)
     kept = np.sort(order[np.cumsum(density[order]) > _LEFT_OUT])
     log_tenth, log_beta, logit_floor = (
-        np.broadcast_to(_along(axis, nodes), likelihood.shape).reshape(-1)[kept] for axis, nodes in enumerate(grid.axes)
+        np.broadcast_to(_along(axis, nodes), grid.likelihood.shape).reshape(-1)[kept]
+        for axis, nodes in enumerate(grid.axes)
     )
     beta = np.exp(log_beta)
     return MoldRisk(

@@ -9,7 +9,14 @@ day, at about 0.2.
 from dataclasses import dataclass
 from math import log
 
-__all__ = ["FEATURE_PRIOR", "PRACTICE_PRIOR", "ParameterPrior", "Prior"]
+__all__ = [
+    "DESIGN_SHARE_LOGIT",
+    "DESIGN_SHARE_LOGIT_SD",
+    "FEATURE_PRIOR",
+    "PRACTICE_PRIOR",
+    "ParameterPrior",
+    "Prior",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +57,9 @@ FEATURE_PRIOR = Prior(
     logit_floor=ParameterPrior(centre=log(0.002 / 0.998), centre_sd=0.6, spread=0.5, spread_log_sd=0.4),
     condition_sd=0.15,
 )
+
+# Of the variance from mold to mold, the share that lies between designs; normal in its logit. Thin parts and undercuts
+# are the design's and decide most; wear, material and the way of a hall are each mold's own. So molds of one design
+# lie half as far apart as any two do.
+DESIGN_SHARE_LOGIT = log(0.75 / 0.25)
+DESIGN_SHARE_LOGIT_SD = 1.0

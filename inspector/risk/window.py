@@ -46,6 +46,8 @@ _PIECES_IN_SOME_WEEKS = 40
 _SETTLED_PROBABILITY = 0.8
 _TRIAL_AGES_EVERY_H = 6.0
 _TRIAL_POINTS = 400
+# A curve that is nearly a step loses all on its weak side as far as a float tells, and its odds would be infinite.
+_SHORT_OF_CERTAIN = 1 - 1e-9
 _LATEST_STEPS_H = 2.0
 # Strengths among which the one that a mold needs is looked for, finer than ages by the hour. [-]
 _STRENGTHS = np.linspace(0.02, 1.2, 1181)
@@ -335,6 +337,7 @@ def _settling_probability(
 ) -> float:
     """Probability that so many more pieces leave the upper end of the loss under the target."""
     total = 0.0
+    loss = np.minimum(loss, _SHORT_OF_CERTAIN)
     chance = weight * (1 - loss) ** pieces  # that none is lost
     for lost in range(pieces + 1):
         probability = chance.sum()

@@ -140,6 +140,15 @@ def set_targets(
     return _to_setup(mold, "targets")
 
 
+@router.post("/molds/{mold}/design")
+@least("manage")
+def set_design(shop: ShopDep, mold: str, design: Text = "") -> RedirectResponse:
+    """Say which of the designs that sites share a mold is of; an empty one is none of them."""
+    find_mold_detail(shop, mold)
+    shop.designs.set(mold, design or None)
+    return _to_setup(mold, "design")
+
+
 @router.post("/molds/{mold}/release-agent")
 @least("record")
 def change_release_agent(
@@ -185,6 +194,7 @@ def _setup_page(request: Request, shop: Workshop, mold: str, *, refused: list[st
         "retired": [item for item in detail.references if item.confirmed and not item.in_use],
         "uses": shop.reference_uses(mold),
         "today": datetime.now().astimezone().date(),
+        "designs": shop.designs.choices(mold),
         "setting": shop.planning.mold_setting(mold),
         "refused": refused or [],
     }

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from inspector import log
 from inspector.curing import BreakTestFit
-from inspector.log import Mix, Mold
+from inspector.log import Mix, Mold, SisterMold
 from inspector.risk import (
     PRACTICE_PRIOR,
+    DesignEvidence,
     Evidence,
     Learnt,
     MoldRisk,
     Population,
+    estimate_mold,
     fit_features,
     join_evidence,
     learn,
@@ -25,6 +27,7 @@ from inspector.risk import (
     with_change,
 )
 from inspector.workshop.curing import Curing
+from inspector.workshop.designs import FEWEST_TOLD, KnownDesign, estimate_text, known_designs
 from inspector.workshop.kept_losses import SharedLosses
 from inspector.workshop.shop_evidence import (
     Condition,
@@ -44,6 +47,7 @@ __all__ = [
     "learn_mold",
     "learn_shared",
     "learn_shop",
+    "mold_estimate",
     "of_mold",
     "with_latest_mix",
     "with_mix",
@@ -63,6 +67,10 @@ class KnownShop:
     """Pieces demolded later were left out."""
     newest_piece_id: int
     shop: ShopEvidence
+    sisters: tuple[SisterMold, ...]
+    """What was kept of other molds of the molds' designs."""
+    designs: Mapping[str, KnownDesign]
+    """By mold: what those tell."""
     learnt: Learnt
     shared: SharedLosses
     """What it tells about any mold."""
@@ -81,8 +89,12 @@ class KnownMold:
     """(n,) by how much more strength each piece needs than the one that the risk is of, for its mix and cure. [-]"""
     conditions: NDArray[np.float64]
     """(n, k) of each piece, as in the evidence."""
+    evidence: Evidence
+    """Its pieces, but for those of bad pours: one unit."""
     shared: SharedLosses
     """What all molds tell about this one."""
+    design: KnownDesign | None
+    """What those of its design tell, at whichever site."""
     risk: MoldRisk
     features: tuple[str, ...]
     feature_risks: tuple[MoldRisk, ...]
@@ -93,11 +105,12 @@ class KnownMold:
         return self.shared.population
 
 
-def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
+def learn_shop(opened: log.Log, curing: Curing, *, now: datetime, sisters: tuple[SisterMold, ...]) -> KnownShop:
     """Learn from all molds; pieces demolded later than `now` are left out."""
     mark, newest_piece_id = log.evidence_mark(opened), log.newest_piece_id(opened)
     shop = gather_shop_evidence(opened, curing, until=now)
-    learnt = learn(shop.evidence, PRACTICE_PRIOR)
+    designs = known_designs(sisters)
+    learnt = learn(shop.evidence, PRACTICE_PRIOR, _told_by_designs(shop.molds, designs))
     sound = np.flatnonzero(learnt.sound)
     units = shop.evidence.unit[sound]
     tables = [
@@ -115,6 +128,8 @@ def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
         now=now,
         newest_piece_id=newest_piece_id,
         shop=shop,
+        sisters=sisters,
+        designs=designs,
         learnt=learnt,
         shared=_shared(shop.evidence, learnt, shop.conditions, population, now=now),
         features=features,
@@ -122,15 +137,20 @@ def learn_shop(opened: log.Log, curing: Curing, *, now: datetime) -> KnownShop:
 
 
 def learn_shared(
-    opened: log.Log, curing: Curing, *, now: datetime, strengths: Mapping[str, BreakTestFit]
+    opened: log.Log,
+    curing: Curing,
+    *,
+    now: datetime,
+    strengths: Mapping[str, BreakTestFit],
+    sisters: Sequence[SisterMold],
 ) -> SharedLosses:
     """Learn what all molds tell about any of them; the pieces of one mold at a time are in memory.
 
     It is the `shared` of `learn_shop`; `strengths` is how each mix gains strength.
     """
     possible = possible_conditions(opened)
-    portions, tables = [], []
-    for mold in log.list_molds(opened):
+    portions, tables, molds = [], [], log.list_molds(opened)
+    for mold in molds:
         of_mold = gather_shop_evidence(
             opened, curing, until=now, mold=mold.name, conditions=possible, strengths=strengths
         )
@@ -138,7 +158,7 @@ def learn_shared(
         tables.append(feature_table(of_mold.pieces, of_mold.features[mold.name]))
     joined = join_evidence(portions, condition_names=[condition.name for condition in possible])
     evidence, conditions = with_telling_conditions(joined, possible)
-    learnt = learn(evidence, PRACTICE_PRIOR)
+    learnt = learn(evidence, PRACTICE_PRIOR, _told_by_designs(molds, known_designs(sisters)))
     population, _ = fit_features(
         mold=evidence.unit[learnt.sound],
         strength_fraction=evidence.strength_fraction[learnt.sound],
@@ -146,6 +166,11 @@ def learn_shared(
         molds=learnt.molds,
     )
     return _shared(evidence, learnt, conditions, population, now=now)
+
+
+def _told_by_designs(molds: Sequence[Mold], designs: Mapping[str, KnownDesign]) -> dict[int, DesignEvidence]:
+    """Give what designs tell of molds by the molds' numbers."""
+    return {number: designs[mold.name].evidence for number, mold in enumerate(molds) if mold.name in designs}
 
 
 def _shared(
@@ -174,13 +199,18 @@ def learn_mold(
     now: datetime,
     shared: SharedLosses,
     strengths: Mapping[str, BreakTestFit],
+    sisters: Sequence[SisterMold],
 ) -> KnownMold:
-    """Learn one mold anew from its own pieces, with what is known of all molds, and how each mix gains strength."""
+    """Learn one mold anew from its own pieces, with what is known of all molds, and of those of its design.
+
+    `strengths` is how each mix gains strength; of `sisters` those of other molds are passed over.
+    """
     shop = gather_shop_evidence(opened, curing, until=now, mold=name, conditions=shared.conditions, strengths=strengths)
     (mold,) = shop.molds
     sound = ~np.isin(shop.evidence.pour, [bad.pour for bad in shared.bad_pours])
     evidence = shop.evidence.of(sound)
-    risk = mold_risk(shared.population, evidence)
+    design = known_designs([sister for sister in sisters if sister.mold == name]).get(name)
+    risk = mold_risk(shared.population, evidence, None if design is None else design.evidence)
     table = feature_table(
         [piece for piece, is_sound in zip(shop.pieces, sound, strict=True) if is_sound], shop.features[name]
     )
@@ -197,7 +227,9 @@ def learn_mold(
         before_setting=len(shop.before_setting),
         needs=_needs(shop.evidence.conditions, risk, shared.population),
         conditions=shop.evidence.conditions,
+        evidence=evidence,
         shared=shared,
+        design=design,
         risk=risk,
         features=shop.features[name],
         feature_risks=features,
@@ -207,7 +239,8 @@ def learn_mold(
 def of_mold(known: KnownShop, number: int) -> KnownMold:
     """Give what is known about one mold of a shop, by its number there."""
     mold = known.shop.molds[number]
-    rows = np.flatnonzero(known.shop.evidence.unit == number)
+    its_own = known.shop.evidence.unit == number
+    rows, sound = np.flatnonzero(its_own), known.shop.evidence.of(its_own & known.learnt.sound)
     risk = known.learnt.molds[number]
     return KnownMold(
         mold=mold,
@@ -215,11 +248,20 @@ def of_mold(known: KnownShop, number: int) -> KnownMold:
         before_setting=sum(piece.age.mold == mold.name for piece in known.shop.before_setting),
         needs=_needs(known.shop.evidence.conditions[rows], risk, known.learnt.population),
         conditions=known.shop.evidence.conditions[rows],
+        evidence=replace(sound, units=1, unit=np.zeros_like(sound.unit)),
         shared=known.shared,
+        design=known.designs.get(mold.name),
         risk=risk,
         features=known.shop.features[mold.name],
         feature_risks=known.features[number],
     )
+
+
+def mold_estimate(known: KnownMold) -> str | None:
+    """Tell what a mold's own pieces tell, as it is kept; None without enough of them."""
+    if len(known.evidence.lost) < FEWEST_TOLD:
+        return None
+    return estimate_text(estimate_mold(known.evidence, known.population.effects, PRACTICE_PRIOR))
 
 
 def with_latest_mix(known: KnownMold) -> KnownMold:

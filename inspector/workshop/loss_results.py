@@ -108,6 +108,8 @@ class MoldWindow:
     costs_assumed: bool
     """Nobody said what a piece or the mold's time costs: common practice is taken."""
     advice: str
+    learnt_also: str
+    """From how many pieces of other molds of its design it was learnt as well; empty where it is of none."""
     features: tuple[FeatureRisk, ...]
     history: tuple[KeptWindow, ...]
     risk: MoldRisk
@@ -133,6 +135,7 @@ class MoldWindow:
             "enough_evidence": window.verdict == "settled",
             "verdict": window.verdict,
             "advice": self.advice,
+            **({"learnt_also": self.learnt_also} if self.learnt_also else {}),
             "more": None
             if window.more is None
             else {
@@ -232,6 +235,8 @@ class MoldTrends:
     pieces: int
     lost: int
     expected: float
+    learnt_also: str
+    """As in `MoldWindow`."""
     sentences: tuple[str, ...]
     """One a cause, what cost most first; one that nothing stands out otherwise."""
     causes: tuple[Cause, ...]
@@ -249,6 +254,7 @@ class MoldTrends:
             "pieces": self.pieces,
             "lost": self.lost,
             "expected": round(self.expected, 2),
+            **({"learnt_also": self.learnt_also} if self.learnt_also else {}),
             "sentences": list(self.sentences),
             "causes": [_cause_json(cause) for cause in self.causes],
             "months": [

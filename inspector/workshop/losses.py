@@ -10,7 +10,7 @@ import numpy as np
 from inspector import log
 from inspector.curing import BreakTestFit
 from inspector.errors import InputError
-from inspector.log import MoldSetting, Piece, Window, WindowChange
+from inspector.log import MoldSetting, Piece, SisterMold, Window, WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
@@ -32,6 +32,7 @@ from inspector.workshop.known_losses import (
     learn_mold,
     learn_shared,
     learn_shop,
+    mold_estimate,
     of_mold,
     with_latest_mix,
     with_mix,
@@ -143,12 +144,18 @@ class Losses:
         return self._windows(self._known_molds(now), now, cure)
 
     def refit(self, *, now: datetime) -> tuple[WindowChange, ...]:
-        """Learn from all molds anew, keep that for pages, and write down the windows that changed."""
+        """Learn from all molds anew, keep that for pages and other sites, and write down the windows that changed."""
+        sisters = log.list_sister_molds(self._log)
         mixes, usual = log.list_mixes(self._log), self._usual(now)
-        shared = learn_shared(self._log, self._curing, now=now, strengths=usual.strengths)
-        outlooks, windows = {}, []
+        shared = learn_shared(self._log, self._curing, now=now, strengths=usual.strengths, sisters=sisters)
+        of_designs = log.list_molds_of_designs(self._log)
+        outlooks, windows, estimates = {}, [], {}
         for mold in log.list_molds(self._log):
-            alone = learn_mold(self._log, self._curing, mold.name, now=now, shared=shared, strengths=usual.strengths)
+            alone = learn_mold(
+                self._log, self._curing, mold.name, now=now, shared=shared, strengths=usual.strengths, sisters=sisters
+            )
+            if mold.name in of_designs:
+                estimates[mold.name] = mold_estimate(alone)
             window = self._window(alone, usual, ExpectedCure())
             target_loss = usual.settings[window.mold].target_loss
             needed = {
@@ -158,6 +165,7 @@ class Losses:
             outlooks[window.mold] = mold_outlook(window, _trends(alone, usual), needed).as_text()
             windows.append(to_keep(window))
         log.keep_learnt(self._log, shared.as_text(), outlooks)
+        self._keep_estimates(estimates)
         return self._keep(windows, now=now)
 
     def learnt_as_of(self) -> datetime | None:
@@ -190,10 +198,12 @@ class Losses:
 
     def windows_of_late(self, *, now: datetime) -> tuple[MoldWindow, ...]:
         """Give the windows of all molds, worked out within the last hour from the log as it is."""
-        mark = (log.evidence_mark(self._log), log.list_mold_settings(self._log), log.latest_windows(self._log))
+        sisters = log.list_sister_molds(self._log)
+        mark = (log.evidence_mark(self._log), log.list_mold_settings(self._log), log.latest_windows(self._log), sisters)
         late = self._late_windows
         if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
-            late = self._late_windows = _LateWindows(mark=mark, at=now, windows=self.windows(now=now))
+            windows = self._windows(self._known_molds(now, sisters=sisters), now, None)
+            late = self._late_windows = _LateWindows(mark=mark, at=now, windows=windows)
         return late.windows
 
     def window(self, mold: str, *, now: datetime, cure: ExpectedCure | None = None) -> MoldWindow:
@@ -205,15 +215,16 @@ class Losses:
 
         Pages are opened more often than the log changes.
         """
-        changes = self._planning.window_changes(mold)
+        changes, sisters = self._planning.window_changes(mold), log.list_sister_molds(self._log, mold=mold)
         mark = (
             log.evidence_mark(self._log),
             self._planning.mold_setting(mold),
             max((change.id for change in changes), default=0),
+            sisters,
         )
         late = self._late_molds.get(mold)
         if late is None or late.mark != mark or not now - _LATE <= late.at <= now:
-            known = self._known_mold(mold, now)
+            known = self._known_mold(mold, now, sisters)
             usual = self._usual(now)
             trends, window = _trends(known, usual), self._window(known, usual, ExpectedCure())
             late = MoldLosses(mark=mark, at=now, pieces=known.pieces, window=window, trends=trends)
@@ -298,12 +309,22 @@ class Losses:
     def learn_ahead(self, *, now: datetime) -> None:
         """Work out anew what `trends_of_late` gives, so that nobody who asks within the next hour waits for it.
 
-        Pages of a large log show what `refit` kept, so that there is nothing to work out.
+        What molds of shared designs tell is kept for the other sites, as `refit` does. Pages of a large log show what
+        `refit` kept, so that there is nothing to work out.
         """
         if self._is_large():
             return
         with self._learning:
             self._work_out_trends(now)
+        if self._latest is not None:
+            of_designs, known = log.list_molds_of_designs(self._log), self._latest
+            self._keep_estimates(
+                {
+                    mold.name: mold_estimate(of_mold(known, number))
+                    for number, mold in enumerate(known.shop.molds)
+                    if mold.name in of_designs
+                }
+            )
 
     def _work_out_trends(self, now: datetime) -> _LateTrends:
         late = self._late_trends = _LateTrends(at=now, trends=self.trends(now=now))
@@ -468,33 +489,51 @@ class Losses:
     def _kept_outlooks(self) -> tuple[MoldOutlook, ...]:
         return tuple(MoldOutlook.read(text) for text in log.list_mold_outlooks(self._log))
 
-    def _learn_all(self, now: datetime) -> KnownShop:
+    def _learn_all(self, now: datetime, sisters: tuple[SisterMold, ...] | None = None) -> KnownShop:
+        if sisters is None:
+            sisters = log.list_sister_molds(self._log)
         with self._learning_all:  # who comes while it is learnt waits for it, and does not begin anew
             latest = self._latest
-            if latest is None or latest.now > now or latest.mark != log.evidence_mark(self._log):
-                latest = self._latest = learn_shop(self._log, self._curing, now=now)
+            if (
+                latest is None
+                or latest.now > now
+                or latest.mark != log.evidence_mark(self._log)
+                or latest.sisters != sisters
+            ):
+                latest = self._latest = learn_shop(self._log, self._curing, now=now, sisters=sisters)
             return latest
 
-    def _known_molds(self, now: datetime, only: str | None = None) -> Iterator[KnownMold]:
+    def _known_molds(
+        self, now: datetime, only: str | None = None, sisters: tuple[SisterMold, ...] | None = None
+    ) -> Iterator[KnownMold]:
         """Give what is known of all molds or one, of each when it is its turn; in a large log with what was kept."""
         if self._is_large():
+            if sisters is None:
+                sisters = log.list_sister_molds(self._log, mold=only)
             for mold in log.list_molds(self._log):
                 if only in (None, mold.name):
-                    yield self._known_mold(mold.name, now)
+                    yield self._known_mold(mold.name, now, sisters)
         else:
-            known = self._learn_all(now)
+            known = self._learn_all(now, sisters)
             for number, mold in enumerate(known.shop.molds):
                 if only in (None, mold.name):
                     yield of_mold(known, number)
 
-    def _known_mold(self, name: str, now: datetime) -> KnownMold:
-        """Learn one mold anew, with what all of them tell."""
+    def _keep_estimates(self, estimates: Mapping[str, str | None]) -> None:
+        """Keep what molds of shared designs tell by themselves, for others of their design."""
+        log.keep_mold_estimates(self._log, {mold: said for mold, said in estimates.items() if said is not None})
+
+    def _known_mold(self, name: str, now: datetime, sisters: Sequence[SisterMold] | None = None) -> KnownMold:
+        """Learn one mold anew, with what all of them tell, and those of its design."""
         log.find_mold(self._log, name)
+        if sisters is None:
+            sisters = log.list_sister_molds(self._log, mold=name)
         before, shared = self._latest, self._shared(now)
         latest = self._latest
         if latest is not None and latest is not before and not self._is_large():  # all were read just now
             return of_mold(latest, [item.name for item in latest.shop.molds].index(name))
-        return learn_mold(self._log, self._curing, name, now=now, shared=shared, strengths=self._curing.mix_strengths())
+        strengths = self._curing.mix_strengths()
+        return learn_mold(self._log, self._curing, name, now=now, shared=shared, strengths=strengths, sisters=sisters)
 
     def _windows(self, molds: Iterable[KnownMold], now: datetime, cure: ExpectedCure | None) -> tuple[MoldWindow, ...]:
         cure, usual = cure or ExpectedCure(), self._usual(now)

@@ -34,7 +34,14 @@ def mold_trends(
     expected; `opens_at` is the strength fraction that its average piece needs then.
     """
     history = _mold_history(known, strengths)
-    trend = find_trend(history, known.risk, known.population, known.shared.bad_pours, opens_at=opens_at)
+    trend = find_trend(
+        history,
+        known.risk,
+        known.population,
+        known.shared.bad_pours,
+        opens_at=opens_at,
+        design=None if known.design is None else known.design.evidence,
+    )
     demolded_at = [piece.age.demolded_at for piece in known.pieces]
     poured = {piece.age.pour_id: piece.age for piece in known.pieces}
     sentences = tuple(
@@ -57,6 +64,7 @@ def mold_trends(
         pieces=len(known.pieces),
         lost=lost,
         expected=expected,
+        learnt_also="" if known.design is None else known.design.sentence,
         sentences=sentences,
         causes=trend.causes,
         months=_months(known.pieces, trend.expected),

@@ -81,6 +81,7 @@ def mold_window(
             mix_known=latest_mix(known) is not None,
             before_setting=known.before_setting,
         ),
+        learnt_also="" if known.design is None else known.design.sentence,
         features=_feature_risks(known, strength, window),
         history=history,
         risk=known.risk,

@@ -1,8 +1,10 @@
 """Sites: halls or workshops that share a log, each with its own molds, mixes, pieces and people."""
 
+from collections.abc import Sequence
+
 from inspector import log
 from inspector.errors import InputError
-from inspector.log import Site
+from inspector.log import Design, Site
 from inspector.workshop.required import required
 
 __all__ = ["Sites"]
@@ -65,7 +67,7 @@ class Sites:
         InputError
             If the name is taken or cannot be used.
         """
-        return log.add_site(self._log, _checked(name))
+        return log.add_site(self._log, _checked(name, "name of a site"))
 
     def rename(self, name: str, new_name: str) -> Site:
         """Give a site another name; all that belongs to it stays there.
@@ -75,7 +77,7 @@ class Sites:
         InputError
             If there is no such site, or the new name is taken or cannot be used.
         """
-        return log.rename_site(self._log, self.named(name).id, _checked(new_name))
+        return log.rename_site(self._log, self.named(name).id, _checked(new_name, "name of a site"))
 
     def let_see(self, people_of: str, *, sees: str) -> None:
         """Let the people of a site look at another one.
@@ -102,6 +104,38 @@ class Sites:
         """
         log.remove_grant(self._log, self.named(people_of), sees=self.named(sees))
 
+    def designs(self) -> tuple[Design, ...]:
+        """List the designs that sites share, or shared, by name."""
+        return log.list_designs(self._log)
+
+    def share_design(self, name: str, sites: Sequence[str]) -> Design:
+        """Have sites share a design: what molds of it teach at one of them counts at the others.
+
+        Raises
+        ------
+        InputError
+            If there is no such site, or the name cannot be used, or nobody shares the design with the only one named.
+        """
+        name = _checked(name, "name of a design")
+        named = self._named(sites)
+        before = next((design.sites for design in self.designs() if design.name == name), ())
+        if len({*before, *(site.name for site in named)}) < 2:
+            raise InputError(f"A design is shared by two sites or more. Name another one to share {name} with.")
+        return log.share_design(self._log, name, named)
+
+    def share_design_no_more(self, name: str, sites: Sequence[str]) -> Design:
+        """Have sites share a design no more: their molds of it are learnt by themselves again.
+
+        Raises
+        ------
+        InputError
+            If there is no such site or design, or a site does not share it.
+        """
+        return log.share_design_no_more(self._log, name.strip(), self._named(sites))
+
+    def _named(self, names: Sequence[str]) -> tuple[Site, ...]:
+        return tuple(self.named(name) for name in dict.fromkeys(names))
+
     def seen_from(self) -> dict[int, tuple[Site, ...]]:
         """Tell by site which others its people were let look at."""
         sites = {site.id: site for site in self.list()}
@@ -111,10 +145,10 @@ class Sites:
         return seen
 
 
-def _checked(name: str) -> str:
-    name = " ".join(required(name, "name of a site").split())
+def _checked(name: str, what: str) -> str:
+    name = " ".join(required(name, what).split())
     if len(name) > _LONGEST_NAME or not name.isprintable():
-        raise InputError(f"A site's name has at most {_LONGEST_NAME} signs, all of them visible. Choose another one.")
+        raise InputError(f"The {what} has at most {_LONGEST_NAME} signs, all of them visible. Choose another one.")
     return name
 
 

@@ -63,6 +63,7 @@ from inspector.workshop.access import Access
 from inspector.workshop.comparison import Comparison, references_code
 from inspector.workshop.correcting_outlines import CorrectingOutlines
 from inspector.workshop.curing import Curing, mix_curve
+from inspector.workshop.designs import Designs
 from inspector.workshop.early_pieces import doubt_age
 from inspector.workshop.exporting import Exporting
 from inspector.workshop.keeping import keep_photo
@@ -187,6 +188,8 @@ class Workshop:
         """What windows are to meet, how they changed, and what can come out of its mold when."""
         self.losses = Losses(opened, self.curing, self.planning)
         """When to demold each mold, why pieces are lost, and what another way would change."""
+        self.designs = Designs(opened)
+        """Designs that the site shares with others, and which molds are of one."""
         self.exporting = Exporting(opened, self.curing, lambda photo_id: self.photo_picture(photo_id).data)
         """Giving out the log in open formats."""
         self.queue = PhotoQueue(

@@ -38,3 +38,20 @@ def test_people_and_sights_are_given_site_by_site(run, tmp_path):
     assert run("site", "list", *data).output == "first\nhall 2, whose people may look at first\n"
     assert run("site", "let-see", "hall 2", "first", "--no-more", *data).exit_code == 0
     assert "were not let look" in run("site", "let-see", "hall 2", "first", "--no-more", *data).output
+
+
+def test_a_design_is_shared_and_molds_are_said_to_be_of_it(run, tmp_path):
+    data = ["--data", str(tmp_path)]
+    run("site", "add", "hall 2", *data)
+    shared = run("site", "share-design", "large heron", "first", "hall 2", *data)
+    assert shared.output == "large heron: shared by first, hall 2\n"
+    assert run("site", "designs", *data).output == shared.output
+    run("mold", "add", "heron", "--site", "hall 2", *data)
+    said = run("site", "set-design", "heron", "large heron", "--site", "hall 2", *data)
+    assert said.output == "Mold heron is of the design large heron.\n"
+    assert "Give either the DESIGN" in run("site", "set-design", "heron", "--site", "hall 2", *data).output
+    none = run("site", "set-design", "heron", "--none", "--site", "hall 2", *data)
+    assert none.output == "Mold heron is of no shared design.\n"
+    assert run("site", "share-design", "large heron", "first", "hall 2", "--no-more", *data).exit_code == 0
+    assert json.loads(run("site", "designs", "--json", *data).output) == [{"name": "large heron", "sites": []}]
+    assert run("site", "designs", *data).output == "large heron: shared by no site\n"

@@ -35,7 +35,7 @@ def halls(stocked, make):
 
 
 def test_every_table_is_of_a_site_or_hangs_on_one_that_is():
-    named = {*scope._OF_A_SITE, *scope._HANGS_ON, *scope._FILLED, *scope._OF_NO_SITE}
+    named = {*scope._OF_A_SITE, *scope._HANGS_ON, *scope._LINKED_BY, *scope._OF_NO_SITE}
     assert {mapper.class_ for mapper in Base.registry.mappers} == named
     of_a_site = {row for row in named if "site_id" in row.__table__.columns}
     assert of_a_site == set(scope._OF_A_SITE)
@@ -49,8 +49,8 @@ def test_nothing_goes_past_the_session_but_what_no_caller_asks_for():
         return {name for name, text in texts.items() if way in text}
 
     assert using(".connection()") == {"awaiting.py", "history.py", "learnt.py", "opening.py", "rollups.py"}
-    # Nor does the whole log: whose links let in, and whether anything is new at all.
-    assert using(".whole()") == {"accounts.py", "marks.py"}
+    # Nor does the whole log: whose links let in, what is shared of designs, and whether anything is new at all.
+    assert using(".whole()") == {"accounts.py", "designs.py", "marks.py"}
     assert using("Session(self.") == {"opening.py"}
     assert using(".held_still()") == {"moving.py"}
 

@@ -162,6 +162,12 @@ def test_settling_is_that_of_exact_beta_binomials():
     assert _settling_probability(loss, weight, 100, 0.1) == pytest.approx(exact, abs=0.011)
 
 
+def test_what_is_lost_for_certain_settles_nothing():
+    # It loses next to nothing or all, as likely as not: ten pieces settle it in the first case, and only then.
+    loss = np.concatenate([np.linspace(0, 0.001, 50), np.ones(50)])
+    assert _settling_probability(loss, np.full(100, 0.01), 10, 0.05) == pytest.approx(0.5, abs=1e-3)
+
+
 def test_the_interval_of_a_floor_is_near_the_exact_one():
     # NIST/SEMATECH e-Handbook 7.2.4.1: 4 of 20, 90 % interval 0.0714 to 0.4010 (Clopper-Pearson). A vague belief lies
     # inside it, and is not much narrower.

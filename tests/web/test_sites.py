@@ -7,6 +7,7 @@ asked before and after there is another site at all: the answers are the same ag
 import re
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,8 +16,9 @@ from typing import Any
 import pytest
 from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
-from sqlalchemy import text
+from sqlalchemy import event, text
 
+from inspector import log
 from inspector.log.history import count_changes
 from inspector.settings import Settings
 from inspector.web import create_app
@@ -34,8 +36,9 @@ MISSING_NUMBER = "987"
 # One good value for each field of a form or address that names no thing.
 FIELDS = {
     "admixture": "", "aggregate": "", "again": "x", "back": "/", "cement_class": "N", "code": "x", "corrects": "",
-    "cure_notes": "", "decided": "", "demolded_at": DEMOLDED_AT.isoformat(), "dose_percent": "", "fibres": "",
-    "from_day": "2026-11-01", "is_piece": "yes", "kind": "chip", "language": "en", "logger": None, "material": "",
+    "cure_notes": "", "decided": "", "demolded_at": DEMOLDED_AT.isoformat(), "design": "nothing",
+    "dose_percent": "", "fibres": "", "from_day": "2026-11-01", "how": "found", "taken_by": "",
+    "is_piece": "yes", "kind": "chip", "language": "en", "logger": None, "material": "",
     "mold_hour_cost": "", "month": "2026-11", "name": "Marta", "normal": "no", "note": "x", "number": "1", "old": "x",
     "outcome": "sell", "outline": "[[1, 1], [90, 1], [50, 80]]", "page": "1", "password": "x", "photo": None,
     "photo_key": "", "photos": None, "picture": "losses", "piece_cost": "", "piece_key": "",
@@ -273,3 +276,51 @@ def test_at_this_machine_one_chooses_among_all_sites(
         client.post("/sites", data={"site": "2", "back": "/molds"})
         page = client.get("/molds").text
         assert ("Owl of hall 2" in page, "Oak leaf" in page, 'data-site="2"' in page) == (True, False, True)
+
+
+def test_a_manager_says_which_shared_design_a_mold_is_of(network: Network) -> None:
+    whole: Workshop = network.app.state.workshop
+    manager = network.signed_in("manage")
+    setup = "/molds/oak-leaf/setup"
+    assert "Its design" not in manager.get(setup).text
+    whole.sites.share_design("large leaf", ["first", "hall 2"])
+    page = manager.get(setup).text
+    assert ("Its design" in page, "<option>large leaf</option>" in page, "hall 2" in page) == (True, True, False)
+    assert "Its design" not in network.signed_in("record").get(setup).text
+    assert network.signed_in("record").post("/molds/oak-leaf/design", data={"design": "large leaf"}).status_code == 403
+    assert manager.post("/molds/oak-leaf/design", data={"design": "large leaf"}).status_code == 303
+    assert "<option selected>large leaf</option>" in manager.get(setup).text
+    refused = manager.post("/molds/oak-leaf/design", data={"design": "owl"})
+    assert (refused.status_code, "No design owl is shared here" in refused.text) == (422, True)
+    # What molds elsewhere tell is said of its window, and where only to those who may look there.
+    assert "Learnt also" not in manager.get("/molds/oak-leaf").text
+    there = whole.at(2)
+    there.designs.set("owl", "large leaf")
+    log.keep_mold_estimates(there._log, {"owl": ESTIMATE})
+    with asking(network) as asked_for:
+        page = manager.get("/molds/oak-leaf").text
+    assert "Learnt also from 50 pieces of this design elsewhere." in page
+    assert sum("mold_estimate" in one for one in asked_for) == 1
+    with asking(network) as asked_for:
+        manager.get("/molds")
+        manager.get("/today")
+    assert sum("mold_estimate" in one for one in asked_for) <= 2
+    manager.post("/molds/oak-leaf/design", data={"design": ""})
+    assert "Learnt also" not in manager.get("/molds/oak-leaf").text
+
+
+ESTIMATE = '{"information": [-40, 0, 0], "precision": [[50, 0, 0], [0, 0, 0], [0, 0, 0]], "pieces": 50, "lost": 2}'
+
+
+@contextmanager
+def asking(network: Network) -> Iterator[list[str]]:
+    """Gather what the database is asked meanwhile."""
+    engine = network.app.state.workshop._log._engine
+    statements: list[str] = []
+
+    def note(connection: Any, cursor: Any, statement: str, *_: Any) -> None:
+        statements.append(statement)
+
+    event.listen(engine, "before_cursor_execute", note)
+    yield statements
+    event.remove(engine, "before_cursor_execute", note)

@@ -398,8 +398,8 @@ def test_molds_that_lose_more_are_told_of_a_large_log_as_of_its_refit(shop, monk
 
 def test_what_all_molds_tell_is_the_same_read_mold_by_mold(shop):
     at = NOW + timedelta(days=1)
-    at_once = learn_shop(shop._log, shop.curing, now=at).shared
-    in_turn = learn_shared(shop._log, shop.curing, now=at, strengths=shop.curing.mix_strengths())
+    at_once = learn_shop(shop._log, shop.curing, now=at, sisters=()).shared
+    in_turn = learn_shared(shop._log, shop.curing, now=at, strengths=shop.curing.mix_strengths(), sisters=())
     assert len(shop.molds()) > 1
     assert in_turn.conditions == at_once.conditions
     assert in_turn.bad_pours == at_once.bad_pours
