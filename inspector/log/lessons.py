@@ -9,10 +9,9 @@ from sqlalchemy.orm import aliased
 
 from inspector.errors import InputError
 from inspector.log.lesson_tables import LessonUseRow
-from inspector.log.listing import verdict_of
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
-from inspector.log.records import Points, Verdict
+from inspector.log.records import VERDICTS, Points, Verdict
 from inspector.log.standing import is_latest_review
 from inspector.log.tables import FindingRow, InspectionRow, PhotoRow, PieceRow, ReviewRow
 
@@ -63,7 +62,19 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
     latest_use = select(func.max(other_use.id)).where(other_use.finding_id == FindingRow.id)
     with log.reading() as session:
         query = (
-            select(FindingRow, ReviewRow, LessonUseRow, PieceRow.id)
+            select(
+                FindingRow.id,
+                FindingRow.kind,
+                FindingRow.confidence,
+                FindingRow.confidence_alone,
+                FindingRow.on_references,
+                ReviewRow.verdict,
+                ReviewRow.new_kind,
+                ReviewRow.reviewer,
+                ReviewRow.created_at,
+                LessonUseRow,
+                PhotoRow.piece_id,
+            )
             .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
             .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
             .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
@@ -81,9 +92,7 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
             )
             .order_by(FindingRow.id)
         )
-        return tuple(
-            _reviewed(finding, review, use, piece_id) for finding, review, use, piece_id in session.execute(query)
-        )
+        return tuple(_reviewed(*row) for row in session.execute(query))
 
 
 def set_lesson_use(log: Log, finding_ids: Collection[int], *, in_use: bool, said_by: str) -> None:
@@ -102,19 +111,30 @@ def set_lesson_use(log: Log, finding_ids: Collection[int], *, in_use: bool, said
             session.add(LessonUseRow(finding_id=finding_id, in_use=in_use, said_by=said_by, created_at=now))
 
 
-def _reviewed(finding: FindingRow, review: ReviewRow, use: LessonUseRow | None, piece_id: int) -> ReviewedFinding:
-    verdict = verdict_of(review)
+def _reviewed(
+    finding_id: int,
+    kind_found: str,
+    confidence: float,
+    confidence_alone: float | None,
+    on_references: Mapping[str, list[list[float]]] | None,
+    said: str | None,
+    new_kind: str | None,
+    reviewer: str,
+    at: datetime,
+    use: LessonUseRow | None,
+    piece_id: int | None,
+) -> ReviewedFinding:
+    verdict = next((verdict for verdict in VERDICTS if verdict == said), None)
     assert verdict is not None
+    assert piece_id is not None
     return ReviewedFinding(
-        id=finding.id,
+        id=finding_id,
         piece_id=piece_id,
         verdict=verdict,
-        kind=finding.kind if verdict == "dismissed" else review.new_kind or finding.kind,
-        confidence=finding.confidence if finding.confidence_alone is None else finding.confidence_alone,
-        on_references={
-            name: tuple((x, y) for x, y in outline) for name, outline in (finding.on_references or {}).items()
-        },
-        reviewer=review.reviewer,
-        at=review.created_at,
+        kind=kind_found if verdict == "dismissed" else new_kind or kind_found,
+        confidence=confidence if confidence_alone is None else confidence_alone,
+        on_references={name: tuple((x, y) for x, y in outline) for name, outline in (on_references or {}).items()},
+        reviewer=reviewer,
+        at=at,
         use=None if use is None else LessonUse(id=use.id, in_use=use.in_use, said_by=use.said_by, at=use.created_at),
     )

@@ -7,17 +7,16 @@ piece was compared with, and rests while none of them is in use.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from inspector import log
 from inspector.errors import InputError
 from inspector.inspection import KIND_CLASS, ReviewedPlace
-from inspector.inspection.reviewed_places import MOSTLY, REACH_MM
+from inspector.inspection.reviewed_places import REACH_MM
 from inspector.log import LessonUse, MoldReference, Points, ReviewedFinding
+from inspector.workshop.gathering_marks import DrawnMark, gather
 from inspector.workshop.required import required
 from inspector.workshop.translating import kind_of_log
 
@@ -116,8 +115,8 @@ class Lessons:
         """
         reviewed = log.list_reviewed_findings(self._log, mold)
         references = sorted(log.list_references(self._log, mold), key=lambda reference: not reference.in_use)
-        marks = [mark for finding in reviewed for mark in [_mark(finding, references)] if mark is not None]
-        places = [_place(marks_there) for marks_there in _gathered(marks)]
+        marks = _marks(reviewed, references)
+        places = [_place([marks[number] for number in there]) for there in gather([mark.drawn for mark in marks])]
         return tuple(sorted(places, key=lambda place: (-place.dismissed_pieces, place.id)))
 
     def taught(self, mold: str) -> tuple[TaughtPlace, ...]:
@@ -157,86 +156,43 @@ class Lessons:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Mark:
-    """A reviewed finding on one reference, on a raster: 255 inside and a little around."""
+    """A reviewed finding on one reference, with a little around it."""
 
     finding: ReviewedFinding
     reference: MoldReference
-    kind_class: str
-    mask: NDArray[np.uint8]
-    left: int
-    top: int
-    area_px: int
+    drawn: DrawnMark
 
 
-def _mark(finding: ReviewedFinding, references: Sequence[MoldReference]) -> _Mark | None:
-    """Draw a finding on the first reference that has its outline; None where all of them are gone."""
-    reference = next((item for item in references if item.name in finding.on_references), None)
-    if reference is None:
-        return None
-    width_px = max(x for x, _ in reference.outline_xy)
-    scale = _RASTER_PX_PER_MM / (reference.px_per_mm or width_px / _ASSUMED_WIDTH_MM)
-    corners = np.asarray(finding.on_references[reference.name]) * scale
+def _marks(found: Sequence[ReviewedFinding], references: Sequence[MoldReference]) -> list[_Mark]:
+    """Draw findings, each on the first reference that has its outline; without those of which all are gone."""
+    scales = {item.id: _raster_scale(item) for item in references}
     reach = round(REACH_MM * _RASTER_PX_PER_MM)
-    left, top = np.floor(corners.min(axis=0)).astype(int) - reach - 1
-    right, bottom = np.ceil(corners.max(axis=0)).astype(int) + reach + 1
-    mask = np.zeros((bottom - top + 1, right - left + 1), dtype=np.uint8)
-    cv2.fillPoly(mask, [np.round(corners - (left, top)).astype(np.int32)], 255)
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    mask = cv2.dilate(mask, around)
-    return _Mark(
-        finding=finding,
-        reference=reference,
-        kind_class=KIND_CLASS[kind_of_log(finding.kind)],
-        mask=mask,
-        left=int(left),
-        top=int(top),
-        area_px=int(np.count_nonzero(mask)),
-    )
+    marks = []
+    for finding in found:
+        reference = next((item for item in references if item.name in finding.on_references), None)
+        if reference is None:
+            continue
+        corners = np.array(finding.on_references[reference.name]) * scales[reference.id]
+        left, top = np.floor(corners.min(axis=0)).astype(int) - reach - 1
+        right, bottom = np.ceil(corners.max(axis=0)).astype(int) + reach + 1
+        mask = np.zeros((bottom - top + 1, right - left + 1), dtype=np.uint8)
+        cv2.fillPoly(mask, [np.round(corners - (left, top)).astype(np.int32)], 255)
+        drawn = DrawnMark(
+            beside=(reference.id, KIND_CLASS[kind_of_log(finding.kind)]),
+            dismissed=finding.verdict == "dismissed",
+            mask=cv2.dilate(mask, around),
+            left=int(left),
+            top=int(top),
+        )
+        marks.append(_Mark(finding, reference, drawn))
+    return marks
 
 
-def _gathered(marks: Sequence[_Mark]) -> list[list[_Mark]]:
-    """Dismissed marks by place, each with the confirmed marks that lie there; a confirmed mark may lie at several."""
-    places: list[list[_Mark]] = []
-    places_of: dict[int, list[int]] = {}
-    boxes = np.array([(mark.left, mark.top, *np.add((mark.left, mark.top), mark.mask.shape[::-1])) for mark in marks])
-
-    def found_at(row: int, *, most: int) -> list[int]:
-        """Places that a mark lies at, the first ones; only marks whose boxes meet its own are held against it."""
-        known = np.array(list(places_of), dtype=np.intp)
-        others, own = boxes[known], boxes[row]
-        near: dict[int, list[int]] = {}
-        for other in known[((others[:, :2] < own[2:]) & (own[:2] < others[:, 2:])).all(axis=1)]:
-            for place in places_of[other]:
-                near.setdefault(place, []).append(other)
-        lies_at = (place for place in sorted(near) if any(_together(marks[row], marks[other]) for other in near[place]))
-        return list(islice(lies_at, most))
-
-    for row, mark in enumerate(marks):
-        if mark.finding.verdict == "dismissed":
-            places_of[row] = found_at(row, most=1)
-            if not places_of[row]:
-                places_of[row] = [len(places)]
-                places.append([])
-            places[places_of[row][0]].append(mark)
-    for row, mark in enumerate(marks):
-        if mark.finding.verdict != "dismissed":
-            places_of[row] = found_at(row, most=len(places))
-            for place in places_of[row]:
-                places[place].append(mark)
-    return places
-
-
-def _together(one: _Mark, other: _Mark) -> bool:
-    """Whether most of either mark lies on the other."""
-    if one.reference.id != other.reference.id or one.kind_class != other.kind_class:
-        return False
-    x0, y0 = max(one.left, other.left), max(one.top, other.top)
-    x1 = min(one.left + one.mask.shape[1], other.left + other.mask.shape[1])
-    y1 = min(one.top + one.mask.shape[0], other.top + other.mask.shape[0])
-    if x1 <= x0 or y1 <= y0:
-        return False
-    cut = [mark.mask[y0 - mark.top : y1 - mark.top, x0 - mark.left : x1 - mark.left] for mark in (one, other)]
-    return bool(np.count_nonzero(cut[0] & cut[1]) >= MOSTLY * min(one.area_px, other.area_px))
+def _raster_scale(reference: MoldReference) -> float:
+    """Pixels of the raster for one of the reference's photo."""
+    width_px = max(x for x, _ in reference.outline_xy)
+    return _RASTER_PX_PER_MM / (reference.px_per_mm or width_px / _ASSUMED_WIDTH_MM)
 
 
 def _place(marks: Sequence[_Mark]) -> NormalPlace:

@@ -489,10 +489,11 @@ class Workshop:
         InputError
             If the mold is unknown or has no reference that got a yes.
         """
-        named = {reference.name: reference for reference in self._usable_references(mold, view=None)}
+        usable = self._usable_references(mold, view=None)
+        named = {reference.name: reference for reference in usable}
         proposals: list[FeatureProposal] = []
-        for model in self.models(mold):
-            for found in self._engine.propose_features(model):
+        for shown in _by_view(usable):
+            for found in self._engine.propose_features(self._prepared.get(shown).model):
                 reference = named[found.reference]
                 proposals.append(
                     FeatureProposal(
@@ -586,11 +587,9 @@ class Workshop:
         return self._models(mold, log.list_references(self._log, mold), view=view)
 
     def _models(self, mold: str, references: Sequence[MoldReference], *, view: str | None) -> tuple[MoldModel, ...]:
-        by_view: dict[str, list[MoldReference]] = {}
-        for reference in _usable(mold, references, view=view):
-            by_view.setdefault(reference.view, []).append(reference)
+        by_view = _by_view(_usable(mold, references, view=view))
         taught = self.lessons.taught(mold)
-        return tuple(self._prepared.model(tuple(shown), taught) for shown in by_view.values())
+        return tuple(self._prepared.model(shown, taught) for shown in by_view)
 
     def poses(self, mold: str) -> tuple[PoseOutline, ...]:
         """Give for each view of a mold how the good piece of its first reference lies, for the next photo."""
@@ -1252,6 +1251,13 @@ def _usable(mold: str, references: Sequence[MoldReference], *, view: str | None)
             raise InputError(f"{what} has references, but nobody has looked at their outlines and said yes.")
         raise InputError(f"{what} has no reference photo yet. Add a photo of a good piece first.")
     return usable
+
+
+def _by_view(references: Sequence[MoldReference]) -> list[tuple[MoldReference, ...]]:
+    by_view: dict[str, list[MoldReference]] = {}
+    for reference in references:
+        by_view.setdefault(reference.view, []).append(reference)
+    return [tuple(shown) for shown in by_view.values()]
 
 
 def _why_not_sure(name: str, found: Recognition) -> str:

@@ -183,3 +183,8 @@ def test_other_molds_learn_nothing(heron, record, draw):
     say(heron, record())
     assert sure(heron.record(draw(RED, shade=184), name="t.jpg", mold="tall").detail) == 0.9
     assert len(heron.pieces(PieceFilter(mold="tall"))) == 1
+
+
+def test_naming_parts_asks_for_no_reviews(heron, monkeypatch):
+    monkeypatch.setattr(heron, "lessons", None)
+    assert {proposal.view for proposal in heron.feature_proposals("heron")} == {"side"}
