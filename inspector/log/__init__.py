@@ -214,6 +214,7 @@ from inspector.log.windows import (
     add_window_changes,
     find_mold_setting,
     latest_windows,
+    list_late_windows,
     list_mold_settings,
     list_window_changes,
 )
@@ -405,6 +406,7 @@ __all__ = [
     "list_filled_molds",
     "list_grants",
     "list_laid_marks",
+    "list_late_windows",
     "list_mixes",
     "list_mold_outlooks",
     "list_mold_settings",

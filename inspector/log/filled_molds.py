@@ -8,7 +8,7 @@ from sqlalchemy.orm import aliased
 
 from inspector.log.opening import Log
 from inspector.log.rollup_tables import MoldPourRow
-from inspector.log.tables import MoldRow, PieceRow
+from inspector.log.tables import MoldRow, PieceRow, PourMoldRow
 
 __all__ = ["FilledMold", "list_filled_molds"]
 
@@ -19,10 +19,11 @@ class FilledMold:
 
     mold: str
     pour_id: int
+    poured_at: datetime
 
 
-def list_filled_molds(log: Log, *, at: datetime) -> tuple[FilledMold, ...]:
-    """List the molds that are filled at a time, in the order they were poured.
+def list_filled_molds(log: Log, *, at: datetime, pour_id: int | None = None) -> tuple[FilledMold, ...]:
+    """List the molds that are filled at a time, or filled by one pour, in the order they were poured.
 
     A mold is empty once a piece of its pour is in the log, or a later pour went into it.
     """
@@ -40,6 +41,12 @@ def list_filled_molds(log: Log, *, at: datetime) -> tuple[FilledMold, ...]:
             & ~came_out,
         )
     )
+    if pour_id is not None:
+        query = query.where(MoldRow.id.in_(select(PourMoldRow.mold_id).where(PourMoldRow.pour_id == pour_id)))
     with log.reading() as session:
-        rows = sorted((at, pour_id, mold) for at, pour_id, mold in session.execute(query) if pour_id is not None)
-        return tuple(FilledMold(mold=mold, pour_id=pour_id) for _, pour_id, mold in rows)
+        found = [(at, number, mold) for at, number, mold in session.execute(query) if number is not None]
+        return tuple(
+            FilledMold(mold=mold, pour_id=number, poured_at=poured_at)
+            for poured_at, number, mold in sorted(found)
+            if pour_id in (None, number)
+        )

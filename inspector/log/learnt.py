@@ -3,7 +3,7 @@
 It could be learnt again at any time, and is outside the history.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
 
 from sqlalchemy import delete, func, insert, select
@@ -42,10 +42,12 @@ def find_learnt(log: Log) -> str | None:
         return session.scalar(select(LearntRow.said).order_by(LearntRow.id.desc()).limit(1))
 
 
-def list_mold_outlooks(log: Log) -> tuple[str, ...]:
-    """List what was worked out of each mold then, by the molds' names."""
+def list_mold_outlooks(log: Log, *, molds: Collection[str] | None = None) -> tuple[str, ...]:
+    """List what was worked out of each mold then, or of some, by the molds' names."""
     with log.reading() as session:
         query = select(MoldOutlookRow.said).join(MoldRow, MoldRow.id == MoldOutlookRow.mold_id).order_by(MoldRow.name)
+        if molds is not None:
+            query = query.where(MoldRow.name.in_(molds))
         return tuple(session.scalars(query))
 
 

@@ -1,15 +1,15 @@
 """Demold windows in the log: what they are to meet, and each change with the evidence that caused it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import UTC, datetime
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import joinedload
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session, aliased
 
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.pours import mix_row
-from inspector.log.tables import MoldRow
+from inspector.log.tables import MixRow, MoldRow
 from inspector.log.window_records import MoldSetting, Window, WindowChange
 from inspector.log.window_tables import MoldSettingRow, WindowChangeRow
 
@@ -18,6 +18,7 @@ __all__ = [
     "add_window_changes",
     "find_mold_setting",
     "latest_windows",
+    "list_late_windows",
     "list_mold_settings",
     "list_window_changes",
 ]
@@ -96,31 +97,52 @@ def add_window_changes(log: Log, windows: Sequence[Window], *, at: datetime) -> 
         ]
         session.add_all(rows)
         session.flush()
-        return tuple(_change(row) for row in rows)
+        return tuple(_change(row, mold=window.mold, mix=window.mix) for row, window in zip(rows, windows, strict=True))
 
 
 def list_window_changes(log: Log, mold: str) -> tuple[WindowChange, ...]:
     """List all windows that a mold has had, oldest first."""
     with log.reading() as session:
-        rows = session.scalars(
-            select(WindowChangeRow)
-            .where(WindowChangeRow.mold_id == mold_row(session, mold).id)
-            .options(joinedload(WindowChangeRow.mold), joinedload(WindowChangeRow.mix))
-            .order_by(WindowChangeRow.id)
-        )
-        return tuple(_change(row) for row in rows)
+        return _changes(session, WindowChangeRow.mold_id == mold_row(session, mold).id)
 
 
-def latest_windows(log: Log) -> dict[str, WindowChange]:
-    """Give the window of each mold that has one, by mold."""
+def latest_windows(log: Log, *, molds: Collection[str] | None = None) -> dict[str, WindowChange]:
+    """Give the window of each mold that has one, or of some molds, by mold."""
+    latest = select(func.max(WindowChangeRow.id)).group_by(WindowChangeRow.mold_id)
+    if molds is not None:
+        latest = latest.where(WindowChangeRow.mold_id.in_(select(MoldRow.id).where(MoldRow.name.in_(molds))))
     with log.reading() as session:
-        latest = select(func.max(WindowChangeRow.id)).group_by(WindowChangeRow.mold_id)
-        rows = session.scalars(
-            select(WindowChangeRow)
-            .where(WindowChangeRow.id.in_(latest))
-            .options(joinedload(WindowChangeRow.mold), joinedload(WindowChangeRow.mix))
-        )
-        return {row.mold.name: _change(row) for row in rows}
+        return {change.window.mold: change for change in _changes(session, WindowChangeRow.id.in_(latest))}
+
+
+def list_late_windows(log: Log, *, since: datetime) -> tuple[tuple[WindowChange, ...], ...]:
+    """Give the latest window of each mold whose window changed since a time, after the one before, if any."""
+    latest = select(func.max(WindowChangeRow.id)).group_by(WindowChangeRow.mold_id)
+    late, earlier = aliased(WindowChangeRow), aliased(WindowChangeRow)
+    before = (
+        select(func.max(earlier.id))
+        .join(late, (late.mold_id == earlier.mold_id) & (earlier.id < late.id))
+        .where(late.id.in_(latest), late.created_at >= since)
+        .group_by(earlier.mold_id)
+    )
+    is_late = WindowChangeRow.id.in_(latest) & (WindowChangeRow.created_at >= since)
+    by_mold: dict[str, list[WindowChange]] = {}
+    with log.reading() as session:
+        for change in _changes(session, is_late | WindowChangeRow.id.in_(before)):
+            by_mold.setdefault(change.window.mold, []).append(change)
+    return tuple(tuple(changes) for changes in by_mold.values())
+
+
+def _changes(session: Session, which: ColumnElement[bool]) -> tuple[WindowChange, ...]:
+    """Read windows, oldest first."""
+    query = (
+        select(WindowChangeRow, MoldRow.name, MixRow.name)
+        .join(MoldRow, MoldRow.id == WindowChangeRow.mold_id)
+        .outerjoin(MixRow, MixRow.id == WindowChangeRow.mix_id)
+        .where(which)
+        .order_by(WindowChangeRow.id)
+    )
+    return tuple(_change(row, mold=mold, mix=mix) for row, mold, mix in session.execute(query))
 
 
 def _setting(row: MoldSettingRow, *, mold: str) -> MoldSetting:
@@ -134,13 +156,13 @@ def _setting(row: MoldSettingRow, *, mold: str) -> MoldSetting:
     )
 
 
-def _change(row: WindowChangeRow) -> WindowChange:
+def _change(row: WindowChangeRow, *, mold: str, mix: str | None) -> WindowChange:
     return WindowChange(
         id=row.id,
         at=row.created_at,
         window=Window(
-            mold=row.mold.name,
-            mix=None if row.mix is None else row.mix.name,
+            mold=mold,
+            mix=mix,
             temperature_degc=row.temperature_degc,
             earliest_h=row.earliest_h,
             latest_h=row.latest_h,

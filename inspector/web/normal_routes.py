@@ -19,6 +19,7 @@ from inspector.workshop import (
     MoldReference,
     NormalPlace,
     Points,
+    ReviewedFinding,
     Workshop,
 )
 
@@ -27,6 +28,8 @@ __all__ = ["router"]
 router = APIRouter()
 
 _MOST_PROPOSED = 6
+# Who said so is looked up to ask about it: thousands of words on one place, years old, only make the page slow.
+_WORDS_SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,13 @@ class NumberedPlace:
     x_percent: float
     y_percent: float
     """Where its number belongs, in percent of the photo's width and height."""
+
+    @property
+    def latest_words(self) -> tuple[ReviewedFinding, ...]:
+        """The latest that was said about marks there, those dismissed first."""
+        said = self.place.dismissed + self.place.confirmed
+        latest = {finding.id for finding in sorted(said, key=lambda finding: finding.at)[-_WORDS_SHOWN:]}
+        return tuple(finding for finding in said if finding.id in latest)
 
     def points(self, outline_xy: Points) -> str:
         """Corners for an SVG polygon, in pixels of the photo."""

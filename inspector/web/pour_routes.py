@@ -18,7 +18,7 @@ from inspector.web.quantities import TypedNumber
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.web.units import degc_from_degf, mpa_from_psi
-from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakWord, Pour, Workshop
+from inspector.workshop import ASSUMED_DEGC, BREAK_WORDS, BreakWord, Mold, Pour, Workshop
 
 __all__ = ["router"]
 
@@ -51,12 +51,13 @@ def show_pours(request: Request, shop: ShopDep) -> HTMLResponse:
     """Show the form for the next pour, filled in as the last one was, and the latest pours."""
     pours = shop.pours(limit=_POURS_SHOWN, with_withdrawn=True)
     last = next((pour for pour in pours if pour.withdrawn_why is None), None)
+    molds = shop.molds()
     context = {
         "pours": pours,
-        "titles": _titles(shop),
+        "titles": _titles(molds),
         "last_mix": None if last is None else last.mix,
         "mixes": shop.mixes(),
-        "molds": _offered_molds(shop, pours, last),
+        "molds": _offered_molds(shop, molds, last),
     }
     return render(request, "pours.html", context)
 
@@ -87,11 +88,11 @@ def add_pour(
 def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
     """Show a pour with what was written down about it."""
     pour = _find_pour(shop, pour_id)
-    now = _now()
+    now, molds = _now(), shop.molds()
     context = {
         "pour": pour,
         "age_h": (now - pour.poured_at).total_seconds() / 3600,
-        "titles": _titles(shop),
+        "titles": _titles(molds),
         "in_molds": shop.due(now=now, pour_id=pour_id),
         "corrections": shop.pour_corrections(pour_id),
         "temperatures": shop.curing.temperatures(pour_id),
@@ -100,7 +101,7 @@ def show_pour(request: Request, shop: ShopDep, pour_id: Id) -> HTMLResponse:
         "assumed_degc": shop.curing.forecast().degc_at(now) or ASSUMED_DEGC,
         "break_words": BREAK_WORDS,
         "mixes": shop.mixes(),
-        "molds": shop.molds(),
+        "molds": molds,
     }
     return render(request, "pour.html", context)
 
@@ -241,13 +242,9 @@ def _just_recorded(shop: Workshop, *, mix: str, molds: list[str]) -> Pour | None
     return None
 
 
-def _offered_molds(shop: Workshop, latest: Sequence[Pour], last: Pour | None) -> list[OfferedMold]:
+def _offered_molds(shop: Workshop, molds: Sequence[Mold], last: Pour | None) -> list[OfferedMold]:
     now = _now()
-    known = {pour.id: pour for pour in latest}  # the others are looked up one by one: few molds stay filled so long
-    poured_at = {
-        filled.mold: (known.get(filled.pour_id) or shop.pour(filled.pour_id)).poured_at
-        for filled in shop.planning.filled_molds(at=now)
-    }
+    poured_at = {filled.mold: filled.poured_at for filled in shop.planning.filled_molds(at=now)}
     return [
         OfferedMold(
             name=mold.name,
@@ -255,12 +252,12 @@ def _offered_molds(shop: Workshop, latest: Sequence[Pour], last: Pour | None) ->
             chosen=last is not None and mold.name in last.molds and mold.name not in poured_at,
             filled_for_h=(now - poured_at[mold.name]).total_seconds() / 3600 if mold.name in poured_at else None,
         )
-        for mold in shop.molds()
+        for mold in molds
     ]
 
 
-def _titles(shop: Workshop) -> dict[str, str]:
-    return {mold.name: mold.title or mold.name for mold in shop.molds()}
+def _titles(molds: Sequence[Mold]) -> dict[str, str]:
+    return {mold.name: mold.title or mold.name for mold in molds}
 
 
 def _back_to(pour_id: int, place: str) -> RedirectResponse:

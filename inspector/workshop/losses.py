@@ -1,6 +1,6 @@
 """Use cases of losses: when to demold each mold, why pieces are lost, and what another way would change."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from threading import Lock
@@ -256,14 +256,14 @@ class Losses:
         factors : dict
             By mold and mix, where the pour is of another mix than the window. [-]
         """
-        windows = log.latest_windows(self._log)
-        filled = [item for item in log.list_filled_molds(self._log, at=now) if pour_id in (None, item.pour_id)]
+        filled = log.list_filled_molds(self._log, at=now, pour_id=pour_id)
+        windows = log.latest_windows(self._log, molds={item.mold for item in filled})
         mix_of = {
             cure.pour_id: cure.mix
             for cure in log.list_pour_cures(self._log, pour_ids={item.pour_id for item in filled})
         }
         mixes = {mix.name: mix for mix in log.list_mixes(self._log)}
-        kept = {item.mold: item for item in self._kept_outlooks()} if self._is_large() else None
+        kept = {item.mold: item for item in self._kept_outlooks(windows)} if self._is_large() else None
         factors = {}
         for mold, mix in {(item.mold, mix_of[item.pour_id]) for item in filled}:
             window = windows[mold].window if mold in windows else None
@@ -486,8 +486,8 @@ class Losses:
             self._kept = (newest, nothing_shared() if text is None else SharedLosses.read(text))
         return self._kept[1]
 
-    def _kept_outlooks(self) -> tuple[MoldOutlook, ...]:
-        return tuple(MoldOutlook.read(text) for text in log.list_mold_outlooks(self._log))
+    def _kept_outlooks(self, molds: Collection[str] | None = None) -> tuple[MoldOutlook, ...]:
+        return tuple(MoldOutlook.read(text) for text in log.list_mold_outlooks(self._log, molds=molds))
 
     def _learn_all(self, now: datetime, sisters: tuple[SisterMold, ...] | None = None) -> KnownShop:
         if sisters is None:

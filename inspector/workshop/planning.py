@@ -115,9 +115,9 @@ class Planning:
         """Tell what the window of a mold is to meet; the defaults where nobody said."""
         return log.find_mold_setting(self._log, mold)
 
-    def filled_molds(self, *, at: datetime) -> tuple[FilledMold, ...]:
-        """List the molds that are filled at a time, in the order they were poured."""
-        return log.list_filled_molds(self._log, at=at)
+    def filled_molds(self, *, at: datetime, pour_id: int | None = None) -> tuple[FilledMold, ...]:
+        """List the molds that are filled at a time, or filled by one pour, in the order they were poured."""
+        return log.list_filled_molds(self._log, at=at, pour_id=pour_id)
 
     def due(
         self,
@@ -139,11 +139,11 @@ class Planning:
             By mold and mix, how much more strength a piece needs than the mold's window asks for, as
             `Losses.mix_factors` gives it; 1 for those left out. [-]
         """
-        windows = log.latest_windows(self._log)
+        in_molds = self.filled_molds(at=now, pour_id=pour_id)
+        windows = log.latest_windows(self._log, molds={item.mold for item in in_molds})
         strengths = self._curing.mix_strengths()
         forecast = self._curing.forecast()
         factors = mix_factors or {}
-        in_molds = [item for item in self.filled_molds(at=now) if pour_id in (None, item.pour_id)]
         of_pours = {item.pour_id for item in in_molds}
         cures = {cure.pour_id: cure for cure in log.list_pour_cures(self._log, pour_ids=of_pours)}
         pieces = [
@@ -171,8 +171,7 @@ class Planning:
 
     def moved_windows(self, *, since: datetime) -> tuple[MovedWindow, ...]:
         """List the windows that moved since a time and why, the latest first."""
-        recent = [mold for mold, change in log.latest_windows(self._log).items() if change.at >= since]
-        moved = (moved_window(self.window_changes(mold)) for mold in recent)
+        moved = (moved_window(changes) for changes in log.list_late_windows(self._log, since=since))
         return tuple(sorted((item for item in moved if item is not None), key=lambda item: item.at, reverse=True))
 
     def change_windows(self, windows: Sequence[Window], *, at: datetime) -> tuple[WindowChange, ...]:

@@ -64,8 +64,11 @@ def test_a_withdrawn_pour_fills_no_mold_and_stays_on_record(stocked):
 def test_a_withdrawn_pour_does_not_empty_the_mold_below_it(stocked):
     second = log.add_pour(stocked, mix="grey", molds=["heron"], poured_at=POURED_AT + timedelta(hours=1), cure_notes="")
     log.withdraw_pour(stocked, second.id, withdrawn_by="Marta", why="tapped twice")
-    (filled,) = log.list_filled_molds(stocked, at=POURED_AT + timedelta(hours=2))
-    assert filled.pour_id == 1
+    at = POURED_AT + timedelta(hours=2)
+    (filled,) = log.list_filled_molds(stocked, at=at)
+    assert (filled.pour_id, filled.poured_at) == (1, POURED_AT)
+    assert log.list_filled_molds(stocked, at=at, pour_id=1) == (filled,)
+    assert log.list_filled_molds(stocked, at=at, pour_id=second.id) == ()
 
 
 def test_pieces_are_not_logged_with_a_withdrawn_pour(stocked, make):

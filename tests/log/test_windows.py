@@ -1,4 +1,4 @@
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -57,3 +57,13 @@ def test_windows_are_written_all_or_none(stocked):
 def test_a_setting_of_an_unknown_mold_is_refused(stocked):
     with pytest.raises(InputError, match="no mold hron"):
         log.find_mold_setting(stocked, "hron")
+
+
+def test_late_windows_are_told_with_the_one_before(stocked):
+    of_finial = Window(**{**{name: getattr(WINDOW, name) for name in WINDOW.__slots__}, "mold": "finial", "mix": None})
+    log.add_window_changes(stocked, [WINDOW], at=MAY)
+    (before,) = log.add_window_changes(stocked, [WINDOW], at=MAY + timedelta(days=1))
+    latest, only = log.add_window_changes(stocked, [WINDOW, of_finial], at=JUNE)
+    assert log.list_late_windows(stocked, since=JUNE) == ((before, latest), (only,))
+    assert log.list_late_windows(stocked, since=JUNE + timedelta(days=1)) == ()
+    assert log.latest_windows(stocked, molds={"finial"}) == {"finial": only}

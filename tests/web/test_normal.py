@@ -6,7 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from inspector.settings import Settings
-from inspector.web import create_app
+from inspector.web import create_app, normal_routes
 from inspector.workshop import PieceDetail, Workshop
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE
@@ -156,3 +156,16 @@ def test_a_piece_that_was_not_passed_makes_no_reference(browser: TestClient, sho
     assert answer.status_code == 422
     assert "shows no piece that is passed as good" in answer.text
     assert len(shop.mold("heron").references) == 1
+
+
+def test_of_many_words_on_a_place_the_latest_are_shown(
+    browser: TestClient, record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(normal_routes, "_WORDS_SHOWN", 1)
+    dismiss(browser, record())
+    assert "words are shown" not in shown(browser, PAGE)
+    dismiss(browser, record())
+    page = shown(browser, PAGE)
+    assert "The latest 1 of 2 words are shown." in page
+    assert 'href="/pieces/2">' in page
+    assert 'href="/pieces/1">Piece 1</a>: Marta dismissed' not in page
