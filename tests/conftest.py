@@ -25,12 +25,6 @@ if _IN_MEMORY.is_dir() and os.access(_IN_MEMORY, os.W_OK) and shutil.disk_usage(
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_IN_MEMORY))
 
 
-@pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers():
-    """One process more than there are cores: while a test waits for a browser or a program, another one works."""
-    return (os.cpu_count() or 1) + 1
-
-
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item):
     """Count no lines while an `uncounted` test runs, since up to Python 3.11 counting slows down all that runs."""
