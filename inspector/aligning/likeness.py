@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.imaging.light import log_light
+from inspector.imaging.light import contrast_and_detail, log_light
 
 __all__ = ["CHANNELS", "LIKENESS_PX_PER_MM", "likeness_features", "surface_input"]
 
@@ -23,9 +23,6 @@ CHANNELS = 4
 STEP = 4
 # Less than its convolutions reach over is made larger: OpenCV answered a picture of four pixels with noise.
 LEAST_PX = 32
-AROUND_MM, DETAIL_MM = 4.0, 0.5
-# The mean around a place changes slowly: it is taken on a raster this much coarser.
-COARSER = 4
 GAIN = (2.0, 4.0)
 FARTHEST = 4.0
 
@@ -57,13 +54,5 @@ def likeness_features(gray: NDArray[np.uint8], network: bytes, *, px_per_mm: flo
 
 def surface_input(gray: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:
     """Contrast against the surroundings, and fine detail, shape (2, h, w); nothing of lamp and mix is left."""
-    height, width = gray.shape
-    logs = log_light(gray)
-    small = cv2.resize(logs, (max(1, width // COARSER), max(1, height // COARSER)), interpolation=cv2.INTER_AREA)
-    around = cv2.resize(
-        cv2.GaussianBlur(small, (0, 0), AROUND_MM * px_per_mm / COARSER),
-        (width, height),
-        interpolation=cv2.INTER_LINEAR,
-    )
-    looks = (logs - around, logs - cv2.GaussianBlur(logs, (0, 0), DETAIL_MM * px_per_mm))
+    looks = contrast_and_detail(log_light(gray), px_per_mm=px_per_mm)
     return np.stack([np.clip(gain * look, -FARTHEST, FARTHEST) for gain, look in zip(GAIN, looks, strict=True)])

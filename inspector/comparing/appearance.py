@@ -6,18 +6,13 @@ or the piece as a whole, are taken off.
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.imaging.light import log_light
+from inspector.imaging.light import contrast_and_detail, log_light
 
 __all__ = ["appearance"]
 
-AROUND_MM = 4.0
-DETAIL_MM = 0.5
-# The mean around a place changes slowly: it is taken on a raster this much coarser.
-COARSER = 4
 # The median of the whole piece is that of one place in so many.
 SAMPLED_EVERY = 8
 # Brings the three to about one; what lies beyond the farthest says no more.
@@ -40,21 +35,9 @@ def appearance(gray: NDArray[np.uint8], mask: NDArray[np.uint8], *, px_per_mm: f
     ndarray, shape (3, h, w), float32
         Log units times ``GAIN``, within ``FARTHEST`` of 0.
     """
-    height, width = gray.shape
     logs = log_light(gray)
     on_piece = mask > 127
-    small = (max(1, width // COARSER), max(1, height // COARSER))
-    weight = cv2.resize(on_piece.astype(np.float32), small, interpolation=cv2.INTER_AREA)
-    sigma = AROUND_MM * px_per_mm / COARSER
-    total = cv2.GaussianBlur(
-        cv2.resize(np.where(on_piece, logs, 0), small, interpolation=cv2.INTER_AREA), (0, 0), sigma
-    )
-    around = total / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), np.float32(0.05))
     some = logs[on_piece][::SAMPLED_EVERY]
     usual = np.float32(np.median(some)) if some.size else np.float32(0)
-    looks = (
-        logs - cv2.resize(around, (width, height), interpolation=cv2.INTER_LINEAR),
-        logs - cv2.GaussianBlur(logs, (0, 0), DETAIL_MM * px_per_mm),
-        logs - usual,
-    )
+    looks = (*contrast_and_detail(logs, px_per_mm=px_per_mm, on_piece=on_piece), logs - usual)
     return np.stack([np.clip(gain * look, -FARTHEST, FARTHEST) for gain, look in zip(GAIN, looks, strict=True)])

@@ -111,11 +111,10 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     px_per_mm = first.frame.px_per_mm
     wide = _box_around(first.mask, round(WIDE_MARGIN_MM * px_per_mm))
     mask = _cut(first.mask, wide, fill=0)
-    likeness = likeness_features(_cut(first.frame_gray, wide), SURFACE_MATCHER, px_per_mm=px_per_mm)
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
-    for reference in ordered[1:]:
-        placement = align_view(first, mask, likeness, wide, reference.view)
+    others = ordered[1:]
+    for reference, placement in zip(others, _placements(first, mask, wide, others), strict=True):
         if placement is None or placement.warp.agreement < LEAST_AGREEMENT:
             left_out.append(reference.name)
             continue
@@ -160,6 +159,16 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         ),
         left_out=tuple(left_out),
     )
+
+
+def _placements(
+    first: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], others: Sequence[Reference]
+) -> list[Placement | None]:
+    """Where the first reference's piece lies in each of the others."""
+    if not others:
+        return []
+    likeness = likeness_features(_cut(first.frame_gray, box), SURFACE_MATCHER, px_per_mm=first.frame.px_per_mm)
+    return [align_view(first, mask, likeness, box, other.view) for other in others]
 
 
 def _drawn(polygon_xy: NDArray[np.float64], view: View, layer: Layer) -> NDArray[np.uint8]:

@@ -188,18 +188,18 @@ def test_the_warp_does_not_heal_a_broken_off_tip(scenes):
     assert np.mean(shown[lost] > 127) < 0.1
 
 
+def off_mm(photo_xy, mask, here, there):
+    """How far from its own place on the leaf each pixel of the reference is carried."""
+    carried = cv2.remap(there, photo_xy, None, cv2.INTER_NEAREST, borderValue=(-1, -1))
+    both = (mask > 127) & (carried[..., 0] >= 0) & (here[..., 0] >= 0)
+    return np.linalg.norm(carried - here, axis=-1)[both] / 5.0
+
+
 def test_the_warp_follows_the_parallax_of_the_whole_leaf(scenes):
     (reference, mask, here), (whole, _, there), _ = scenes
     start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
     found = refined(reference, mask, whole, start).photo_xy
-
-    def off_mm(photo_xy):
-        """How far from its own place on the leaf each pixel of the reference is carried."""
-        carried = cv2.remap(there, photo_xy, None, cv2.INTER_NEAREST, borderValue=(-1, -1))
-        both = (mask > 127) & (carried[..., 0] >= 0) & (here[..., 0] >= 0)
-        return np.linalg.norm(carried - here, axis=-1)[both] / 5.0
-
-    before, after = off_mm(start), off_mm(found)
+    before, after = (off_mm(carried_to, mask, here, there) for carried_to in (start, found))
 
     assert np.median(after) < 0.4
     assert np.percentile(after, 90) < np.percentile(before, 90)
@@ -209,12 +209,8 @@ def test_known_cameras_leave_only_the_heights_open(scenes):
     (reference, mask, here), (whole, _, there), _ = scenes
     start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
     eyes = tuple(Eye(370 + PX_PER_MM * x, 250 + PX_PER_MM * y, PX_PER_MM * z) for x, y, z in (ABOVE_MM, ASIDE_MM))
-
-    def off_mm(photo_xy):
-        carried = cv2.remap(there, photo_xy, None, cv2.INTER_NEAREST, borderValue=(-1, -1))
-        both = (mask > 127) & (carried[..., 0] >= 0) & (here[..., 0] >= 0)
-        return np.linalg.norm(carried - here, axis=-1)[both] / 5.0
-
-    free, held = (off_mm(refined(reference, mask, whole, start, eyes=known).photo_xy) for known in (None, eyes))
+    free, held = (
+        off_mm(refined(reference, mask, whole, start, eyes=known).photo_xy, mask, here, there) for known in (None, eyes)
+    )
     assert np.median(held) < 0.3
     assert np.percentile(held, 95) < np.percentile(free, 95)

@@ -8,9 +8,7 @@ place looks like piece or like mat. Only folders of the tuning split belong here
 
 from __future__ import annotations
 
-import argparse
 import pickle
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +18,9 @@ from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
 from inspector.inspection.view import View
-from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto
-from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
+from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto, exact, lossy
+from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of
+from tests.benchmarks.keeping_molds import keep_molds
 
 MOST_REFERENCES = 3
 MARGIN_MM = 4.0
@@ -44,15 +43,15 @@ def align_mold(job: tuple[BenchMold, Path]) -> str:
         photos.append(
             AlignedPhoto(
                 name=str(path),
-                gray=_lossy(evidence.layer.gray[part]),
-                valid=_exact(evidence.layer.valid[part].astype(np.uint8)),
-                piece_odds=_lossy(odds[part]),
-                defects=_exact(_numbered(truth, view, warp)[part]),
+                gray=lossy(evidence.layer.gray[part]),
+                valid=exact(evidence.layer.valid[part].astype(np.uint8)),
+                piece_odds=lossy(odds[part]),
+                defects=exact(_numbered(truth, view, warp)[part]),
                 kinds=tuple(defect["kind"] for defect in truth["defects"]),
             )
         )
-    references = tuple(_lossy(layer.gray[part]) for layer in model.layers)
-    kept.write_bytes(pickle.dumps(AlignedMold(mold.name, _exact(model.mask[part]), references, tuple(photos))))
+    references = tuple(lossy(layer.gray[part]) for layer in model.layers)
+    kept.write_bytes(pickle.dumps(AlignedMold(mold.name, exact(model.mask[part]), references, tuple(photos))))
     return f"{kept.name}: {len(photos)} photos"
 
 
@@ -74,31 +73,5 @@ def _numbered(truth: dict[str, Any], view: View, warp: Warp) -> NDArray[np.uint8
     return numbers
 
 
-def _lossy(image: NDArray[np.uint8]) -> bytes:
-    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 93])[1].tobytes()
-
-
-def _exact(image: NDArray[np.uint8]) -> bytes:
-    return cv2.imencode(".png", image)[1].tobytes()
-
-
-def main() -> None:
-    """Read the arguments, align, keep."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--workers", type=int, default=2)
-    arguments = parser.parse_args()
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    jobs = [
-        (mold, arguments.out / f"{folder.resolve().name}__{mold.name}.pickle")
-        for folder in arguments.folders
-        for mold in read_bench(folder)
-    ]
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for said in pool.map(align_mold, jobs):
-            print(said, flush=True)
-
-
 if __name__ == "__main__":
-    main()
+    keep_molds(__doc__, align_mold)

@@ -37,6 +37,16 @@ class AlignedMold:
     photos: tuple[AlignedPhoto, ...]
 
 
+def lossy(image: NDArray[np.uint8]) -> bytes:
+    """A picture to keep whose last bit does not matter."""
+    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 93])[1].tobytes()
+
+
+def exact(image: NDArray[np.uint8]) -> bytes:
+    """A picture to keep as it is."""
+    return cv2.imencode(".png", image)[1].tobytes()
+
+
 def decoded(picture: bytes) -> NDArray[np.uint8]:
     """A kept picture, gray."""
     return np.asarray(cv2.imdecode(np.frombuffer(picture, dtype=np.uint8), cv2.IMREAD_GRAYSCALE))

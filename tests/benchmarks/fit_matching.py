@@ -152,8 +152,7 @@ def scores_of(
     edge = 16 + REACH_PX + OFF_PX + 3
     centres = rng.integers(edge, height - edge, (count, PATCHES, 2))
     middle = (height - 1) / 2
-    units = torch.from_numpy((centres[..., ::-1] - 0.5 - middle + 0.5) / (height / 2)).float().to(first.device)
-    # A patch of an even side lies about the corner between four pixels.
+    units = torch.from_numpy((centres[..., ::-1] - middle) / (height / 2)).float().to(first.device)
     there = (matrix[:, None, :, :2] @ units[..., None])[..., 0] + matrix[:, None, :, 2]
     shift_px = ((there - units) * (height / 2)).flip(-1)
     whole = torch.round(shift_px)

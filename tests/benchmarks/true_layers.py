@@ -9,9 +9,7 @@ belong here.
 
 from __future__ import annotations
 
-import argparse
 import pickle
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,8 +22,10 @@ from inspector.imaging.reading import read_photo
 from inspector.inspection.view import FRAME_PX_PER_MM, look_at
 from sample_images.generator.making import Placed, placed
 from sample_images.generator.plan import plan_set
+from tests.benchmarks.aligned_mold import exact, lossy
 from tests.benchmarks.alignment import is_seen, plans_by_seed
-from tests.benchmarks.bench_folder import BenchMold, read_bench
+from tests.benchmarks.bench_folder import BenchMold
+from tests.benchmarks.keeping_molds import keep_molds
 from tests.benchmarks.true_mold import TrueMold, TruePhoto
 
 MARGIN_MM = 6.0
@@ -71,7 +71,7 @@ def lay_mold(job: tuple[BenchMold, Path]) -> str:
             inside = there.good.grid.sample(there.good.sdf, points) < 0
             mask = np.where(inside.reshape(shape), 255, 0).astype(np.uint8)
         photos.append(_lay(path, there, raster, defects))
-    kept.write_bytes(pickle.dumps(TrueMold(mold.name, _exact(mask), tuple(photos))))
+    kept.write_bytes(pickle.dumps(TrueMold(mold.name, exact(mask), tuple(photos))))
     return f"{kept.name}: {len(photos)} photos"
 
 
@@ -103,7 +103,7 @@ def _lay(path: Path, there: Placed, raster: _Raster, defects: tuple[dict[str, An
     whole = cv2.remap(broken, on_photo.reshape(*shape, 2).astype(np.float32), None, cv2.INTER_NEAREST) == 0
     height, width = view.frame_gray.shape
     framed = (frame_xy > 1).all(axis=2) & (frame_xy < np.array([width - 2, height - 2])).all(axis=2)
-    return TruePhoto(str(path), _lossy(gray), _exact(((seen > 0) & whole & framed).astype(np.uint8)))
+    return TruePhoto(str(path), lossy(gray), exact(((seen > 0) & whole & framed).astype(np.uint8)))
 
 
 def _on_top(there: Placed, points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -113,31 +113,5 @@ def _on_top(there: Placed, points: NDArray[np.float64]) -> NDArray[np.float64]:
     return there.pose.to_world(np.column_stack([points, height]))
 
 
-def _lossy(image: NDArray[np.uint8]) -> bytes:
-    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
-
-
-def _exact(image: NDArray[np.uint8]) -> bytes:
-    return cv2.imencode(".png", image)[1].tobytes()
-
-
-def main() -> None:
-    """Read the arguments, lay, keep."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--workers", type=int, default=2)
-    arguments = parser.parse_args()
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    jobs = [
-        (mold, arguments.out / f"{folder.resolve().name}__{mold.name}.pickle")
-        for folder in arguments.folders
-        for mold in read_bench(folder)
-    ]
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for said in pool.map(lay_mold, jobs):
-            print(said, flush=True)
-
-
 if __name__ == "__main__":
-    main()
+    keep_molds(__doc__, lay_mold)
