@@ -25,10 +25,15 @@ class PieceStandingRow(Base):
         Index(None, "seen_at", "piece_id"),
         Index(None, "waiting_rank", "piece_id"),
         Index(None, "mold_id", "waiting_rank", "piece_id"),
+        # A log of several sites asks for the pieces of one; a log of one site names none in its queries.
+        Index(None, "site_id", "seen_at", "piece_id"),
+        Index(None, "site_id", "waiting_rank", "piece_id"),
     )
 
     piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), primary_key=True, autoincrement=False)
     mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"))
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    """That of its mold."""
     seen_at: Mapped[datetime]
     """When it was demolded; where that is unknown, when it was logged."""
     waiting_rank: Mapped[float | None]

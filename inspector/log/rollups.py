@@ -24,7 +24,6 @@ from inspector.log.tables import (
     DispositionRow,
     FindingRow,
     InspectionRow,
-    MoldRow,
     PhotoRow,
     PieceRow,
     PourMoldRow,
@@ -70,7 +69,6 @@ def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
     """Find what rollups and log say different things of: `piece` or `pour` and its number, `photos` and a state."""
     wrong: list[tuple[str, int | str]] = []
     photos: Counter[tuple[int, str]] = Counter()
-    sites = dict(connection.execute(select(MoldRow.id, MoldRow.site_id)).all())
     columns = [PieceStandingRow.__table__.c[name] for name in Standing.__slots__]
     for portion in _all_numbers(connection, PieceRow):
         of_portion = select(*columns).where(PieceStandingRow.piece_id.between(portion[0], portion[-1]))
@@ -78,8 +76,7 @@ def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
         told = {standing.piece_id: standing for standing in read_standings(connection, portion)}
         wrong += [("piece", number) for number in sorted(kept.keys() | told) if kept.get(number) != told.get(number)]
         for standing in told.values():
-            site_id = sites[standing.mold_id]
-            photos.update({(site_id, state): getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
+            photos.update({(standing.site_id, state): getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
     for portion in _all_numbers(connection, PourRow):
         of_portion = select(MoldPourRow.__table__).where(MoldPourRow.pour_id.between(portion[0], portion[-1]))
         kept_pours, told_pours = (
@@ -152,11 +149,9 @@ def _put_standings(connection: Connection, piece_ids: list[int]) -> None:
 def _photos_by_site(connection: Connection, piece_ids: list[int]) -> Counter[tuple[int, str]]:
     """Count photos of pieces, as their standings say, by site and state."""
     counts = (
-        select(MoldRow.site_id, *(func.sum(column) for column in _PHOTO_COLUMNS))
-        .select_from(PieceStandingRow)
-        .join(MoldRow, MoldRow.id == PieceStandingRow.mold_id)
+        select(PieceStandingRow.site_id, *(func.sum(column) for column in _PHOTO_COLUMNS))
         .where(PieceStandingRow.piece_id.in_(piece_ids))
-        .group_by(MoldRow.site_id)
+        .group_by(PieceStandingRow.site_id)
     )
     return Counter(
         {

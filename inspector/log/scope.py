@@ -81,6 +81,7 @@ _AtASite = (
     | MoldRow
     | PhotoCountRow
     | PhotoRow
+    | PieceStandingRow
     | SiteRoleRow
     | TokenRow
     | UnitChoiceRow
@@ -106,7 +107,6 @@ _HANGS_ON: dict[type[Base], dict[str, type[Base]]] = {
     PieceCorrectionRow: {"piece_id": PieceRow},
     PieceNoteRow: {"piece_id": PieceRow},
     PieceRow: {"mold_id": MoldRow},
-    PieceStandingRow: {"mold_id": MoldRow},
     PourCorrectionRow: {"pour_id": PourRow},
     PourMoldRow: {"mold_id": MoldRow},
     PourWithdrawalRow: {"pour_id": PourRow},

@@ -16,6 +16,7 @@ from inspector.log.tables import (
     DispositionRow,
     FindingRow,
     InspectionRow,
+    MoldRow,
     NotedDefectRow,
     PhotoRow,
     PieceRow,
@@ -37,6 +38,7 @@ class Standing:
 
     piece_id: int
     mold_id: int
+    site_id: int
     seen_at: datetime
     waiting_rank: float | None
     score: float | None
@@ -82,9 +84,14 @@ def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Sta
     # The latest word comes last, and stays in the dict.
     outcomes = dict(connection.execute(said.order_by(DispositionRow.id)).all())
     seen_at = func.coalesce(PieceRow.demolded_at, PieceRow.created_at, type_=UtcDateTime)
-    pieces = select(PieceRow.id, PieceRow.mold_id, seen_at).where(PieceRow.id.in_(piece_ids)).order_by(PieceRow.id)
+    pieces = (
+        select(PieceRow.id, PieceRow.mold_id, MoldRow.site_id, seen_at)
+        .join(MoldRow, MoldRow.id == PieceRow.mold_id)
+        .where(PieceRow.id.in_(piece_ids))
+        .order_by(PieceRow.id)
+    )
     standings = []
-    for piece_id, mold_id, at in connection.execute(pieces):
+    for piece_id, mold_id, site_id, at in connection.execute(pieces):
         # All that is known of some was written down, as in a spreadsheet: there is no photo to decide by.
         waits = outcomes.get(piece_id) is None and (piece_id in photographed or piece_id not in noted)
         score = scores.get(piece_id)
@@ -92,6 +99,7 @@ def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Sta
             Standing(
                 piece_id=piece_id,
                 mold_id=mold_id,
+                site_id=site_id,
                 seen_at=at,
                 waiting_rank=None if not waits else _NO_SCORE_RANK if score is None else 1 - score,
                 score=score,
