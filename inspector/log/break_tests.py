@@ -2,15 +2,14 @@
 
 from datetime import UTC, datetime
 
-from sqlalchemy import select
-from sqlalchemy.orm import joinedload
+from sqlalchemy import func, select
 
 from inspector.errors import InputError
 from inspector.log.cure_records import BREAK_WORDS, BreakTest, BreakWord
 from inspector.log.curing_tables import BreakTestRow, withdraw
 from inspector.log.opening import Log
 from inspector.log.pours import mix_row, pour_row
-from inspector.log.tables import PourRow, offset_minutes, with_offset
+from inspector.log.tables import MixRow, PourRow, offset_minutes, with_offset
 
 __all__ = ["add_mix_break_test", "add_pour_break_test", "list_break_tests", "withdraw_break_test"]
 
@@ -43,7 +42,7 @@ def add_pour_break_test(
         row.pour = pour
         session.add(row)
         session.flush()
-        return _record(row)
+        return _record_of_row(row)
 
 
 def add_mix_break_test(
@@ -71,22 +70,24 @@ def add_mix_break_test(
         row.cure_degc = cure_degc
         session.add(row)
         session.flush()
-        return _record(row)
+        return _record_of_row(row)
 
 
 def list_break_tests(log: Log, *, with_withdrawn: bool, pour_id: int | None = None) -> tuple[BreakTest, ...]:
     """List break tests in the order they were written down, all or those of one pour."""
     with log.reading() as session:
+        # Pours and mixes not as objects: all tests of all years are read to tell how mixes gain strength.
         query = (
-            select(BreakTestRow)
-            .options(joinedload(BreakTestRow.mix), joinedload(BreakTestRow.pour).joinedload(PourRow.mix))
+            select(BreakTestRow, MixRow.name, PourRow.poured_at)
+            .outerjoin(PourRow, PourRow.id == BreakTestRow.pour_id)
+            .outerjoin(MixRow, MixRow.id == func.coalesce(BreakTestRow.mix_id, PourRow.mix_id))
             .order_by(BreakTestRow.id)
         )
         if not with_withdrawn:
             query = query.where(BreakTestRow.withdrawn_at.is_(None))
         if pour_id is not None:
             query = query.where(BreakTestRow.pour_id == pour_id)
-        return tuple(_record(row) for row in session.scalars(query))
+        return tuple(_record(*found) for found in session.execute(query))
 
 
 def withdraw_break_test(log: Log, test_id: int, *, why: str) -> BreakTest:
@@ -102,7 +103,7 @@ def withdraw_break_test(log: Log, test_id: int, *, why: str) -> BreakTest:
         if row is None:
             raise InputError(f"There is no break test {test_id} in the log. `inspector breaktest list` shows them.")
         withdraw(row, what=f"Break test {test_id}", why=why)
-        return _record(row)
+        return _record_of_row(row)
 
 
 def _row(*, tested_at: datetime, strength_mpa: float | None, word: BreakWord | None, note: str) -> BreakTestRow:
@@ -116,15 +117,18 @@ def _row(*, tested_at: datetime, strength_mpa: float | None, word: BreakWord | N
     )
 
 
-def _record(row: BreakTestRow) -> BreakTest:
+def _record_of_row(row: BreakTestRow) -> BreakTest:
     mix = row.mix if row.pour is None else row.pour.mix
-    since_pour = None if row.pour is None else row.tested_at - row.pour.poured_at
+    return _record(row, None if mix is None else mix.name, None if row.pour is None else row.pour.poured_at)
+
+
+def _record(row: BreakTestRow, mix: str | None, poured_at: datetime | None) -> BreakTest:
     return BreakTest(
         id=row.id,
         pour_id=row.pour_id,
-        mix=None if mix is None else mix.name,
+        mix=mix,
         tested_at=with_offset(row.tested_at, row.tested_offset_min),
-        age_h=row.age_h or 0.0 if since_pour is None else since_pour.total_seconds() / 3600,
+        age_h=row.age_h or 0.0 if poured_at is None else (row.tested_at - poured_at).total_seconds() / 3600,
         cure_degc=row.cure_degc,
         strength_mpa=row.strength_mpa,
         word=next((word for word in BREAK_WORDS if word == row.word), None),

@@ -88,8 +88,17 @@ class PourTemperature:
 class CorrectedTests:
     """Break tests of one mix, at their ages corrected to 20 degC."""
 
-    press: tuple[PressTest, ...]
-    hand: tuple[HandTest, ...]
+    press: tuple[PressTest, ...] = ()
+    hand: tuple[HandTest, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _KnownStrengths:
+    """What break tests tell of the mixes, by mix, and the mark of what from."""
+
+    mark: tuple[int, ...]
+    tests: Mapping[str, CorrectedTests]
+    fits: Mapping[str, BreakTestFit]
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +182,7 @@ class Curing:
 
     def __init__(self, opened: log.Log) -> None:
         self._log = opened
-        self._strengths: tuple[tuple[int, ...], Mapping[str, BreakTestFit]] | None = None
+        self._known: _KnownStrengths | None = None
 
     # Temperatures
 
@@ -326,26 +335,30 @@ class Curing:
 
     def corrected_tests(self, mix: str) -> CorrectedTests:
         """Give the break tests of a mix that count, at their ages corrected to 20 degC."""
-        tests = [test for test in log.list_break_tests(self._log, with_withdrawn=False) if test.mix == mix]
-        return _corrected(tests, self._temperatures_of(tests))
+        return self._known_strengths().tests[mix]
 
     def mix_strengths(self) -> Mapping[str, BreakTestFit]:
         """Tell how each mix gains strength, by mix; worked out anew once something was added that it depends on."""
-        mark = log.strength_mark(self._log)
-        if self._strengths is None or self._strengths[0] != mark:
-            self._strengths = (mark, self._fit_strengths())
-        return self._strengths[1]
+        return self._known_strengths().fits
 
-    def _fit_strengths(self) -> dict[str, BreakTestFit]:
-        tests: dict[str, list[BreakTest]] = defaultdict(list)
-        for test in log.list_break_tests(self._log, with_withdrawn=False):
-            if test.mix is not None:
-                tests[test.mix].append(test)
-        temperatures = self._temperatures_of([test for of_mix in tests.values() for test in of_mix])
-        return {
-            mix.name: _fit(en_curve(mix.cement_class), tests.get(mix.name, ()), temperatures)
-            for mix in log.list_mixes(self._log)
-        }
+    def _known_strengths(self) -> "_KnownStrengths":
+        mark = log.strength_mark(self._log)
+        if self._known is None or self._known.mark != mark:
+            tests: dict[str, list[BreakTest]] = defaultdict(list)
+            for test in log.list_break_tests(self._log, with_withdrawn=False):
+                if test.mix is not None:
+                    tests[test.mix].append(test)
+            temperatures = self._temperatures_of([test for of_mix in tests.values() for test in of_mix])
+            mixes = log.list_mixes(self._log)
+            corrected = {mix.name: _corrected(tests.get(mix.name, ()), temperatures) for mix in mixes}
+            fits = {
+                mix.name: fit_break_tests(
+                    en_curve(mix.cement_class), press=corrected[mix.name].press, hand=corrected[mix.name].hand
+                )
+                for mix in mixes
+            }
+            self._known = _KnownStrengths(mark=mark, tests=corrected, fits=fits)
+        return self._known
 
     def piece_ages(
         self, *, mold: str | None = None, strengths: Mapping[str, BreakTestFit] | None = None
@@ -401,14 +414,14 @@ class Curing:
         hours = np.diff(np.append(history.starts_h[within], until_h))
         aged_h = float(equivalent_age_h(history, piece.demold_age_h))
         band = strength_band(mix_curve(cure.mix, self.mix_strengths()), aged_h)
-        tests = log.list_break_tests(self._log, with_withdrawn=False)
+        tests = CorrectedTests() if cure.mix is None else self.corrected_tests(cure.mix)
         own_wet_h = log.find_piece_wet_until_h(self._log, piece.id)
         return PieceCure(
             equivalent_age_h=aged_h,
             strength_fraction=float(band.fraction),
             strength_low=float(band.low),
             strength_high=float(band.high),
-            has_break_tests=any(test.mix == cure.mix for test in tests) and cure.mix is not None,
+            has_break_tests=bool(tests.press or tests.hand),
             mean_degc=float(np.average(degc, weights=hours)),
             coldest_degc=float(degc.min()),
             warmest_degc=float(degc.max()),
@@ -499,11 +512,6 @@ def _piece_ages(
             pieces, temperatures, age_h.tolist(), aged_h.tolist(), fractions.tolist(), strict=True
         )
     ]
-
-
-def _fit(start: StrengthCurve, tests: Sequence[BreakTest], temperatures: Mapping[int, PourTemperature]) -> BreakTestFit:
-    corrected = _corrected(tests, temperatures)
-    return fit_break_tests(start, press=corrected.press, hand=corrected.hand)
 
 
 def _corrected(tests: Sequence[BreakTest], temperatures: Mapping[int, PourTemperature]) -> CorrectedTests:
