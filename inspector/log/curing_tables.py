@@ -5,7 +5,7 @@ Rows are only ever added. What was written down by mistake is withdrawn: the row
 
 from datetime import UTC, datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, SmallInteger, Text
+from sqlalchemy import CheckConstraint, ForeignKey, Index, SmallInteger, Text, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from inspector.errors import InputError
@@ -21,17 +21,24 @@ __all__ = [
 ]
 
 
+def _index_of_withdrawn() -> Index:
+    """Rows that were withdrawn are few: by an index of all, SQLite would look for those of a pour among all others."""
+    withdrawn = text("withdrawn_at IS NOT NULL")
+    return Index(None, "withdrawn_at", sqlite_where=withdrawn, postgresql_where=withdrawn)
+
+
 class TemperatureRecordRow(Base):
     """One temperature for a whole cure, or readings that came in together: typed ones, a logger's file."""
 
     __tablename__ = "temperature_record"
+    __table_args__ = (_index_of_withdrawn(),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     pour_id: Mapped[int] = mapped_column(ForeignKey("pour.id"), index=True)
     constant_degc: Mapped[float | None]
     source: Mapped[str]
     created_at: Mapped[datetime]
-    withdrawn_at: Mapped[datetime | None] = mapped_column(index=True)
+    withdrawn_at: Mapped[datetime | None]
     withdrawn_why: Mapped[str | None] = mapped_column(Text)
 
     pour: Mapped[PourRow] = relationship()
@@ -90,6 +97,7 @@ class BreakTestRow(Base):
         CheckConstraint("(mix_id IS NULL) = (cure_degc IS NULL)", name="cure_of_mix"),
         CheckConstraint("(strength_mpa IS NULL) <> (word IS NULL)", name="strength_or_word"),
         CheckConstraint("word IN ('crumbles', 'snaps with a sandy face', 'snaps clean')", name="word"),
+        _index_of_withdrawn(),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -105,7 +113,7 @@ class BreakTestRow(Base):
     word: Mapped[str | None]
     note: Mapped[str] = mapped_column(Text)
     created_at: Mapped[datetime]
-    withdrawn_at: Mapped[datetime | None] = mapped_column(index=True)
+    withdrawn_at: Mapped[datetime | None]
     withdrawn_why: Mapped[str | None] = mapped_column(Text)
 
     pour: Mapped[PourRow | None] = relationship()

@@ -232,10 +232,12 @@ class PieceRow(Base):
     """One casting."""
 
     __tablename__ = "piece"
+    # Whether a mold still holds a pour is asked by both: by its mold alone SQLite would look at all its pieces.
+    __table_args__ = (Index(None, "pour_id", "mold_id"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"), index=True)
-    pour_id: Mapped[int | None] = mapped_column(ForeignKey("pour.id"), index=True)
+    pour_id: Mapped[int | None] = mapped_column(ForeignKey("pour.id"))
     demolded_at: Mapped[datetime | None] = mapped_column(index=True)
     demolded_offset_min: Mapped[int | None] = mapped_column(SmallInteger)
     created_at: Mapped[datetime]

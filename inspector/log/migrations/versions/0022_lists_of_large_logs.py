@@ -1,4 +1,7 @@
-"""Which site a piece is of, beside how it stands with it, so that lists of one site are found by index."""
+"""Lists of one site, whether a mold still holds a pour, and what was written down of a pour are found by index.
+
+A piece's site stands beside how it stands with the piece.
+"""
 
 import sqlalchemy as sa
 from alembic import op
@@ -7,6 +10,8 @@ revision = "0022"
 down_revision = "0021"
 branch_labels = None
 depends_on = None
+
+_IS_WITHDRAWN = sa.text("withdrawn_at IS NOT NULL")
 
 
 def upgrade() -> None:
@@ -19,3 +24,11 @@ def upgrade() -> None:
         changed.create_foreign_key(op.f("fk_piece_standing_site_id_site"), "site", ["site_id"], ["id"])
     for columns in (["site_id", "seen_at", "piece_id"], ["site_id", "waiting_rank", "piece_id"]):
         op.create_index(op.f(f"ix_piece_standing_{'_'.join(columns)}"), "piece_standing", columns, unique=False)
+    op.drop_index(op.f("ix_piece_pour_id"), "piece")
+    op.create_index(op.f("ix_piece_pour_id_mold_id"), "piece", ["pour_id", "mold_id"], unique=False)
+    for table in ("temperature_record", "break_test"):
+        op.drop_index(op.f(f"ix_{table}_withdrawn_at"), table)
+        op.create_index(
+            op.f(f"ix_{table}_withdrawn_at"), table, ["withdrawn_at"], unique=False,
+            sqlite_where=_IS_WITHDRAWN, postgresql_where=_IS_WITHDRAWN,
+        )  # fmt: skip
