@@ -100,6 +100,7 @@ from inspector.log.listing import (
     list_pieces,
     list_waiting,
     read_piece_details,
+    read_pieces,
 )
 from inspector.log.loss_places import LaidMark, list_laid_marks
 from inspector.log.marks import evidence_mark, newest_piece_id, strength_mark
@@ -444,6 +445,7 @@ __all__ = [
     "password_hash",
     "read_photo_file",
     "read_piece_details",
+    "read_pieces",
     "refuse_claim",
     "release_claims",
     "remove_account",

@@ -1,5 +1,6 @@
 """Reading pieces back: lists with filters, those that wait, and all that is known about one."""
 
+import json
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -59,6 +60,7 @@ __all__ = [
     "list_waiting",
     "piece_details",
     "read_piece_details",
+    "read_pieces",
     "review_record",
     "verdict_of",
 ]
@@ -120,6 +122,12 @@ def count_pieces_by_mold(log: Log) -> dict[str, int]:
     with log.reading() as session:
         query = select(MoldRow.name, func.count()).join(PieceRow, PieceRow.mold_id == MoldRow.id)
         return dict(session.execute(query.group_by(MoldRow.name)).all())
+
+
+def read_pieces(log: Log, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
+    """Read what lists show of some pieces, in the order of their ids as given."""
+    with log.reading() as session:
+        return _pieces(session, piece_ids)
 
 
 def list_piece_details(
@@ -242,16 +250,56 @@ def _waiting(
 
 
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
-    pieces: list[Piece] = []
+    """Read what lists show of pieces, as it is kept of how it stands with them, without findings and reviews."""
+    pieces: dict[int, Piece] = {}
     for portion in _portions(piece_ids):
-        rows = _piece_rows(session, portion)
-        inspections = _latest_inspections(session, portion)
-        dispositions = _dispositions(session, portion)
-        noted = _noted_kinds(session, portion)
-        pieces += [
-            _piece(rows[piece_id], inspections, dispositions[piece_id], noted.get(piece_id)) for piece_id in portion
-        ]
-    return tuple(pieces)
+        photos: dict[int | None, list[tuple[int, str]]] = defaultdict(list)
+        of_pieces = select(PhotoRow.piece_id, PhotoRow.id, PhotoRow.name).where(PhotoRow.piece_id.in_(portion))
+        for of_piece, photo_id, name in session.execute(of_pieces):
+            photos[of_piece].append((photo_id, name))
+        query = (
+            select(
+                PieceStandingRow.piece_id,
+                PieceStandingRow.score,
+                PieceStandingRow.photos_unusable,
+                PieceStandingRow.found,
+                PieceStandingRow.noted,
+                PieceStandingRow.outcome,
+                PieceRow.pour_id,
+                PieceRow.demolded_at,
+                PieceRow.demolded_offset_min,
+                PourRow.poured_at,
+                PourRow.poured_offset_min,
+                MoldRow.name,
+                MoldRow.title,
+            )
+            .join(PieceRow, PieceRow.id == PieceStandingRow.piece_id)
+            .join(MoldRow, MoldRow.id == PieceRow.mold_id)
+            .outerjoin(PourRow, PourRow.id == PieceRow.pour_id)
+            .where(PieceStandingRow.piece_id.in_(portion))
+        )
+        for row in session.execute(query):
+            found = json.loads(row.found)
+            noted = None if row.noted is None else json.loads(row.noted)
+            its_photos = sorted(photos[row.piece_id])
+            pieces[row.piece_id] = Piece(
+                id=row.piece_id,
+                mold=row.name,
+                mold_title=row.title,
+                pour_id=row.pour_id,
+                poured_at=None if row.poured_at is None else with_offset(row.poured_at, row.poured_offset_min),
+                demolded_at=None if row.demolded_at is None else with_offset(row.demolded_at, row.demolded_offset_min),
+                demold_age_h=_age_h(row.poured_at, row.demolded_at),
+                score=row.score,
+                photo_ids=tuple(photo_id for photo_id, _ in its_photos),
+                photo_names=tuple(name for _, name in its_photos),
+                unusable_photos=row.photos_unusable,
+                kinds=tuple(kind for kind, *_ in (*found, *(noted or ()))),
+                noted=noted is not None,
+                unreviewed=sum(verdict is None for _, _, verdict, _ in found),
+                outcome=next((outcome for outcome in DISPOSITIONS if outcome == row.outcome), None),
+            )
+    return tuple(pieces[piece_id] for piece_id in piece_ids)
 
 
 def piece_details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
@@ -416,9 +464,11 @@ def _piece(
 
 
 def _demold_age_h(row: PieceRow) -> float | None:
-    if row.pour is None or row.demolded_at is None:
-        return None
-    return (row.demolded_at - row.pour.poured_at).total_seconds() / 3600
+    return _age_h(None if row.pour is None else row.pour.poured_at, row.demolded_at)
+
+
+def _age_h(poured_at: datetime | None, demolded_at: datetime | None) -> float | None:
+    return None if poured_at is None or demolded_at is None else (demolded_at - poured_at).total_seconds() / 3600
 
 
 def _standing(finding: FindingRow) -> _Standing:

@@ -968,7 +968,7 @@ class Workshop:
     def mold_month(self, mold: str, month: Month, *, now: datetime) -> MoldMonth:
         """Gather one month of a mold: its pieces, what was lost, and whether that differs from the month before."""
         ids = self.exporting.piece_ids(mold=mold, month=month)
-        pieces = tuple(detail.piece for detail in log.read_piece_details(self._log, ids[::-1]))
+        pieces = log.read_pieces(self._log, ids[::-1])
         return self.losses.month(mold, month, pieces=pieces, now=now)
 
     def month_map(self, found: MoldMonth) -> LossPicture | None:

@@ -1,8 +1,10 @@
 """A grown log is what the program would have written: whole, with a history that fits, over both kinds of database."""
 
+from dataclasses import replace
+
 import pytest
 
-from inspector.log import LogPlace, check_log
+from inspector.log import LogPlace, Piece, check_log, read_piece_details
 from inspector.workshop import PieceFilter, Workshop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.places import ON_BOTH
@@ -27,3 +29,11 @@ def test_a_grown_log_is_whole_but_for_the_photos_that_it_has_rows_of_only(grown)
     with Workshop.open(grown, engine=DRAWN_ENGINE) as shop:
         assert shop.count_waiting() > 0
         assert 0.02 < len(shop.pieces(PieceFilter(outcome="scrap"))) / PIECES < 0.4
+        # What lists show, from what is kept of each piece, is what its findings, reviews and decisions say themselves.
+        listed = shop.pieces()
+        details = read_piece_details(shop._log, [piece.id for piece in listed])
+        assert [_sorted(piece) for piece in listed] == [_sorted(detail.piece) for detail in details]
+
+
+def _sorted(piece: Piece) -> Piece:
+    return replace(piece, kinds=tuple(sorted(piece.kinds)))
