@@ -84,6 +84,7 @@ from inspector.log.history import Change, HistoryFault, act_from_now_on_as, acti
 from inspector.log.importing import ImportedPieces, NewNotedPiece, import_pieces
 from inspector.log.learnt import (
     find_learnt,
+    find_mold_months,
     keep_learnt,
     list_mold_outlooks,
     newest_learnt_id,
@@ -369,6 +370,7 @@ __all__ = [
     "find_link",
     "find_mix",
     "find_mold",
+    "find_mold_months",
     "find_mold_setting",
     "find_next_waiting",
     "find_photo",

@@ -93,11 +93,17 @@ class PourCure:
 
 @dataclass(frozen=True, slots=True)
 class PieceDemolding:
-    """When a piece of a pour left its mold."""
+    """When a piece of a pour left its mold, with what most of all is known about its cure."""
 
     piece_id: int
     mold: str
     pour_id: int
+    mix: str | None
+    poured_at: datetime
     demolded_at: datetime
+    constant_degc: float | None
+    """Of its pour: the latest constant temperature in force; None where there is none."""
+    has_readings: bool
+    """Whether readings of its pour are in force, which count before a constant temperature."""
     wet_until_h: float | None
-    """Age until which this piece was kept wet; None where only its pour tells."""
+    """Age until which it was kept wet, by its own word or its pour's."""

@@ -2,13 +2,14 @@
 
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
+from typing import Any
 
-from sqlalchemy import Select, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ScalarSelect, Select, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from inspector.errors import InputError
 from inspector.log.cure_records import PieceDemolding, PourCure
-from inspector.log.curing_tables import WetCureRow
+from inspector.log.curing_tables import TemperatureRecordRow, WetCureRow
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.pours import pour_row
@@ -67,35 +68,68 @@ def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
         )
 
 
-def list_piece_demoldings(log: Log, *, mold: str | None = None) -> tuple[PieceDemolding, ...]:
-    """List when pieces left their molds, all or those of one mold, where pour and time are known, in order of time."""
-    with log.reading() as session:
-        # Put in order below: told to, SQLite may read all pieces in that order and leave out those of other molds.
-        query = select(
-            PieceRow.id, MoldRow.name, PieceRow.pour_id, PieceRow.demolded_at, PieceRow.demolded_offset_min
-        ).join(MoldRow, MoldRow.id == PieceRow.mold_id)
-        wet_query = (
-            select(WetCureRow.piece_id, WetCureRow.until_h)
-            .where(WetCureRow.piece_id.is_not(None))
-            .order_by(WetCureRow.id)
+def list_piece_demoldings(
+    log: Log, *, mold: str | None = None, since: datetime | None = None, until: datetime | None = None
+) -> tuple[PieceDemolding, ...]:
+    """List when pieces left their molds, where pour and time are known, in order of time.
+
+    Parameters
+    ----------
+    log : Log
+    mold : str, optional
+        Only its pieces.
+    since, until : datetime, optional
+        Only those that left it from then on, and before then.
+    """
+    in_force = (TemperatureRecordRow.pour_id == PieceRow.pour_id) & TemperatureRecordRow.withdrawn_at.is_(None)
+    constant = select(TemperatureRecordRow.constant_degc).where(
+        in_force, TemperatureRecordRow.constant_degc.is_not(None)
+    )
+    readings = select(TemperatureRecordRow.id).where(in_force, TemperatureRecordRow.constant_degc.is_(None))
+    own_wet = select(WetCureRow.until_h).where(WetCureRow.piece_id == PieceRow.id)
+    wet = select(WetCureRow.until_h).where(WetCureRow.pour_id == PieceRow.pour_id)
+    # One statement with a look for each piece: a mold has thousands, and what is known of most is a row or two.
+    query = (
+        select(
+            PieceRow.id,
+            MoldRow.name,
+            PieceRow.pour_id,
+            MixRow.name,
+            PourRow.poured_at,
+            PieceRow.demolded_at,
+            PieceRow.demolded_offset_min,
+            _latest(constant, TemperatureRecordRow.id),
+            _latest(readings, TemperatureRecordRow.id),
+            func.coalesce(_latest(own_wet, WetCureRow.id), _latest(wet, WetCureRow.id)),
         )
+        .join(MoldRow, MoldRow.id == PieceRow.mold_id)
+        .join(PourRow, PourRow.id == PieceRow.pour_id)
+        .outerjoin(MixRow, MixRow.id == PourRow.mix_id)
+        .where(PieceRow.demolded_at.is_not(None))
+    )
+    if since is not None:
+        query = query.where(PieceRow.demolded_at >= since)
+    if until is not None:
+        query = query.where(PieceRow.demolded_at < until)
+    with log.reading() as session:
         if mold is not None:
-            mold_id = mold_row(session, mold).id
-            query = query.where(PieceRow.mold_id == mold_id)
-            wet_query = wet_query.where(WetCureRow.piece_id.in_(select(PieceRow.id).where(PieceRow.mold_id == mold_id)))
-        wet = _wet_until_h(session.execute(wet_query))
+            query = query.where(PieceRow.mold_id == mold_row(session, mold).id)
         demoldings = [
             PieceDemolding(
-                piece_id=piece_id,
-                mold=mold_name,
-                pour_id=pour_id,
-                demolded_at=with_offset(demolded_at, offset_min),
-                wet_until_h=wet.get(piece_id),
+                piece_id, name, pour_id, mix, poured_at, with_offset(demolded_at, offset_min), constant_degc,
+                record_id is not None, wet_until_h,
             )
-            for piece_id, mold_name, pour_id, demolded_at, offset_min in session.execute(query)
+            for piece_id, name, pour_id, mix, poured_at, demolded_at, offset_min, constant_degc, record_id, wet_until_h
+            in session.execute(query)
             if pour_id is not None and demolded_at is not None
-        ]
+        ]  # fmt: skip
+        # Put in order here: told to, SQLite may read all pieces in that order and leave out those of other molds.
         return tuple(sorted(demoldings, key=lambda item: (item.demolded_at, item.piece_id)))
+
+
+def _latest(query: Select[Any], number: InstrumentedAttribute[int]) -> ScalarSelect[Any]:
+    """Give what the row added last says, of those that belong to a piece."""
+    return query.order_by(number.desc()).limit(1).correlate(PieceRow).scalar_subquery()
 
 
 def _pour_cures(session: Session, pour_ids: Collection[int] | Select[int] | None) -> tuple[PourCure, ...]:

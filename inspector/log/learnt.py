@@ -13,10 +13,17 @@ from inspector.log.opening import Log
 from inspector.log.rollups import rebuild_rollups
 from inspector.log.tables import MoldRow
 
-__all__ = ["find_learnt", "keep_learnt", "list_mold_outlooks", "newest_learnt_id", "work_out_rollups"]
+__all__ = [
+    "find_learnt",
+    "find_mold_months",
+    "keep_learnt",
+    "list_mold_outlooks",
+    "newest_learnt_id",
+    "work_out_rollups",
+]
 
 
-def keep_learnt(log: Log, shared: str, outlooks: Mapping[str, str]) -> None:
+def keep_learnt(log: Log, shared: str, outlooks: Mapping[str, str], months: Mapping[str, str]) -> None:
     """Keep what all molds tell, and what was worked out of each by its name, in place of what was kept before."""
     with log.writing() as session:
         last = session.connection().scalar(select(func.max(LearntRow.id))) or 0  # of all sites
@@ -25,7 +32,7 @@ def keep_learnt(log: Log, shared: str, outlooks: Mapping[str, str]) -> None:
         session.execute(delete(MoldOutlookRow), execution_options=unseen)
         session.add(LearntRow(id=last + 1, created_at=datetime.now(UTC), said=shared))
         numbers = dict(session.execute(select(MoldRow.name, MoldRow.id)).all())
-        rows = [{"mold_id": numbers[name], "said": said} for name, said in outlooks.items()]
+        rows = [{"mold_id": numbers[name], "said": said, "months": months[name]} for name, said in outlooks.items()]
         if rows:
             session.execute(insert(MoldOutlookRow), rows)
 
@@ -49,6 +56,13 @@ def list_mold_outlooks(log: Log, *, molds: Collection[str] | None = None) -> tup
         if molds is not None:
             query = query.where(MoldRow.name.in_(molds))
         return tuple(session.scalars(query))
+
+
+def find_mold_months(log: Log, mold: str) -> str | None:
+    """Give what was worked out of a mold's months then; None where nothing was."""
+    with log.reading() as session:
+        query = select(MoldOutlookRow.months).join(MoldRow, MoldRow.id == MoldOutlookRow.mold_id)
+        return session.scalar(query.where(MoldRow.name == mold))
 
 
 def work_out_rollups(log: Log) -> None:

@@ -30,3 +30,5 @@ class MoldOutlookRow(Base):
     mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"), primary_key=True, autoincrement=False)
     said: Mapped[str] = mapped_column(Text)
     """JSON."""
+    months: Mapped[str | None] = mapped_column(Text)
+    """JSON: what was lost and to be expected in each month; None where an older program worked it out."""

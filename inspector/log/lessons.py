@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from operator import itemgetter
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import aliased
@@ -12,6 +13,7 @@ from inspector.log.lesson_tables import LessonUseRow
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.records import VERDICTS, Points, Verdict
+from inspector.log.rollup_tables import PieceStandingRow
 from inspector.log.standing import is_latest_review
 from inspector.log.tables import FindingRow, InspectionRow, PhotoRow, PieceRow, ReviewRow
 
@@ -47,11 +49,18 @@ class ReviewedFinding:
     """The latest word on whether its place is taken as normal; None as long as nobody said anything."""
 
 
-def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
+def list_reviewed_findings(log: Log, mold: str, *, of_latest: int) -> tuple[ReviewedFinding, ...]:
     """List the findings of a mold's pieces that a person has spoken on, in the order of the findings.
 
     Without those that have no outline on a reference, and without what one person outlined and another dismissed: that
     says nothing about what is found.
+
+    Parameters
+    ----------
+    log : Log
+    mold : str
+    of_latest : int
+        Of so many pieces, the latest; findings of earlier ones only where somebody said whether their place is normal.
 
     Raises
     ------
@@ -85,14 +94,25 @@ def list_reviewed_findings(log: Log, mold: str) -> tuple[ReviewedFinding, ...]:
                 & (LessonUseRow.id == latest_use.correlate(FindingRow).scalar_subquery()),
             )
             .where(
-                PieceRow.mold_id == mold_row(session, mold).id,
                 FindingRow.on_references.is_not(None),
                 ReviewRow.verdict.is_not(None),
                 FindingRow.drawn_by.is_(None) | (ReviewRow.verdict != "dismissed"),
             )
-            .order_by(FindingRow.id)
         )
-        return tuple(_reviewed(*row) for row in session.execute(query))
+        mold_id = mold_row(session, mold).id
+        latest = (
+            select(PieceStandingRow.piece_id)
+            .where(PieceStandingRow.mold_id == mold_id)
+            .order_by(PieceStandingRow.seen_at.desc(), PieceStandingRow.piece_id.desc())
+            .limit(of_latest)
+        )
+        of_places = PieceRow.mold_id == mold_id, FindingRow.id.in_(select(LessonUseRow.finding_id))
+        # Two questions: of both with OR, all findings of the mold would be read.
+        rows = [
+            *session.execute(query.where(PieceRow.id.in_(latest))),
+            *session.execute(query.where(*of_places, PieceRow.id.not_in(latest))),
+        ]
+        return tuple(_reviewed(*row) for row in sorted(rows, key=itemgetter(0)))
 
 
 def set_lesson_use(log: Log, finding_ids: Collection[int], *, in_use: bool, said_by: str) -> None:

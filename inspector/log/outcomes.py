@@ -16,6 +16,8 @@ __all__ = ["FoundDefect", "NotedDefect", "PieceOutcome", "list_piece_outcomes"]
 
 # Databases bound the number of values in one query.
 _PORTION = 2000
+_OUTCOMES: dict[str, Outcome] = {outcome: outcome for outcome in DISPOSITIONS}
+_VERDICTS: dict[str, Verdict] = {verdict: verdict for verdict in VERDICTS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ def list_piece_outcomes(
                 inspected=photos_inspected > 0,
                 found=() if found == "[]" else tuple(_found(*entry) for entry in json.loads(found)),
                 noted=None if noted is None else tuple(NotedDefect(*entry) for entry in json.loads(noted)),
-                outcome=next((known for known in DISPOSITIONS if known == outcome), None),
+                outcome=None if outcome is None else _OUTCOMES.get(outcome),
             )
             for piece_id, photos_inspected, found, noted, outcome in sorted(rows, key=itemgetter(0))
         )
@@ -93,6 +95,6 @@ def _found(kind: str, confidence: float, verdict: str | None, feature: str | Non
     return FoundDefect(
         kind=kind,
         confidence=confidence,
-        verdict=next((known for known in VERDICTS if known == verdict), None),
+        verdict=None if verdict is None else _VERDICTS.get(verdict),
         feature=feature,
     )

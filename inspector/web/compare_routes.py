@@ -13,7 +13,7 @@ from inspector.web import words
 from inspector.web.language import tr
 from inspector.web.looking_up import find_mold
 from inspector.web.pages import ShopDep, render
-from inspector.web.quantities import day
+from inspector.web.quantities import clock, day
 from inspector.web.rights import least
 from inspector.web.sentences import told
 from inspector.workshop import ComparedPieces, Comparison, Mold, MoldChange, Workshop
@@ -94,9 +94,11 @@ def _rows(comparison: Comparison) -> list[tuple[str, ...]]:
 
 
 def _mold_rows(shop: Workshop, first: Mold, second: Mold, *, now: datetime) -> list[tuple[str, ...]]:
-    windows = [shop.losses.of_mold(mold.name, now=now).window for mold in (first, second)]
+    opens_h = shop.losses.opening_ages_of_late([first.name, second.name], now=now)
+    as_of = shop.losses.learnt_as_of()
+    opens = tr("window opens") if as_of is None else tr("window opens, as of %(time)s", time=clock(as_of))
     return [
-        (tr("window opens"), *(_or_none(item.window.earliest_h, words.age, none=tr("no age yet")) for item in windows)),
+        (opens, *(_or_none(opens_h[mold.name], words.age, none=tr("no age yet")) for mold in (first, second))),
         (tr("material"), *(mold.material or tr("not noted") for mold in (first, second))),
         (tr("release agent"), *(mold.release_agent or tr("not noted") for mold in (first, second))),
     ]

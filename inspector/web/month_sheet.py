@@ -114,6 +114,13 @@ def _counts(found: MoldMonth) -> list[tuple[str, str]]:
                 upper=upper,
             )
         )
+        if found.expected_as_of is not None and found.expected.pieces != known.pieces:
+            as_of = tr(
+                "Worked out on %(time)s, of the %(pieces)s known then.",
+                time=clock(found.expected_as_of),
+                pieces=words.pieces(found.expected.pieces),
+            )
+            sentence = f"{sentence}. {as_of}"
         rows.append((tr("To be expected"), sentence))
     if known.median_age_h is not None and known.median_strength_fraction is not None:
         sentence = tr(

@@ -14,10 +14,12 @@ from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 from inspector.web.rights import least
 from inspector.workshop import (
+    LATEST_PIECES_TEACH,
     MOST_REFERENCES,
     LoggedPhoto,
     MoldReference,
     NormalPlace,
+    PieceFilter,
     Points,
     ReviewedFinding,
     Workshop,
@@ -68,12 +70,14 @@ class PlacesOn:
 def show_normal(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
     """Show what is normal for a mold, and which reviews taught it."""
     detail = find_mold_detail(shop, mold)
+    teaches_by_latest = shop.count_pieces(PieceFilter(mold=mold)) > LATEST_PIECES_TEACH
     context = {
         "detail": detail,
         "maps": _maps(shop, shop.lessons.places(mold)),
         "passed": shop.passed_photos(mold)[:_MOST_PROPOSED],
         "unpassed": shop.unpassed_references(mold),
         "most_references": MOST_REFERENCES,
+        "latest_teach": LATEST_PIECES_TEACH if teaches_by_latest else None,
     }
     return render(request, "mold_normal.html", context)
 

@@ -79,7 +79,7 @@ from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.early_pieces import doubt_age
 from inspector.workshop.exporting import Export, Exporting
 from inspector.workshop.labels import Label, labels_pdf
-from inspector.workshop.lessons import Lessons, NormalPlace
+from inspector.workshop.lessons import LATEST_PIECES_TEACH, Lessons, NormalPlace
 from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
 from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
@@ -125,6 +125,7 @@ __all__ = [
     "DEMO_HALF_YEARS",
     "DISPOSITIONS",
     "KINDS",
+    "LATEST_PIECES_TEACH",
     "LEAST_PASSWORD_SIGNS",
     "LONGEST_SESSION",
     "MONTH_COLUMNS",

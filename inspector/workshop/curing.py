@@ -361,23 +361,34 @@ class Curing:
         return self._known
 
     def piece_ages(
-        self, *, mold: str | None = None, strengths: Mapping[str, BreakTestFit] | None = None
+        self,
+        *,
+        mold: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        strengths: Mapping[str, BreakTestFit] | None = None,
     ) -> tuple[PieceAge, ...]:
         """Tell how old and how strong pieces were at demolding, in order of time, where pour and time are known.
 
-        `strengths` is what `mix_strengths` gave, where it was asked for already.
+        Parameters
+        ----------
+        mold : str, optional
+            Only its pieces.
+        since, until : datetime, optional
+            Only those that left it from then on, and before then.
+        strengths : mapping, optional
+            What `mix_strengths` gave, where it was asked for already.
         """
-        demoldings: dict[int, list[PieceDemolding]] = defaultdict(list)
-        for demolding in log.list_piece_demoldings(self._log, mold=mold):
-            demoldings[demolding.pour_id].append(demolding)
-        forecast, strengths = self.forecast(), self.mix_strengths() if strengths is None else strengths
-        pieces, temperatures = [], []
-        for cure in log.list_pour_cures(self._log, mold=mold):
-            if (of_pour := demoldings.get(cure.pour_id)) is not None:
-                pieces += [(cure, demolding) for demolding in of_pour]
-                temperatures += [pour_temperature(cure, forecast)] * len(of_pour)
-        ages = _piece_ages(pieces, temperatures, strengths)
-        return tuple(sorted(ages, key=lambda age: (age.demolded_at, age.piece_id)))
+        demoldings = log.list_piece_demoldings(self._log, mold=mold, since=since, until=until)
+        # Of most pours one temperature is all that is known; how the others went is read.
+        of_others = {item.pour_id for item in demoldings if item.has_readings or item.constant_degc is None}
+        forecast = self.forecast()
+        if len(of_others) <= _MOST_POURS_NAMED:
+            cures = log.list_pour_cures(self._log, pour_ids=of_others)
+        else:
+            cures = log.list_pour_cures(self._log, mold=mold)
+        temperatures = {cure.pour_id: pour_temperature(cure, forecast) for cure in cures if cure.pour_id in of_others}
+        return _piece_ages(demoldings, temperatures, self.mix_strengths() if strengths is None else strengths)
 
     def demold_strengths(self, pieces: Sequence[Piece]) -> dict[int, DemoldStrength]:
         """Tell how old and strong some pieces were at demolding, by piece, where pour and time are known."""
@@ -479,39 +490,44 @@ def mix_curve(mix: str | None, strengths: Mapping[str, BreakTestFit]) -> Strengt
 
 
 def _piece_ages(
-    pieces: Sequence[tuple[PourCure, PieceDemolding]],
-    temperatures: Sequence[PourTemperature],
+    demoldings: Sequence[PieceDemolding],
+    temperatures: Mapping[int, PourTemperature],
     strengths: Mapping[str, BreakTestFit],
-) -> list[PieceAge]:
-    """Work out the ages of pieces, each with the temperature of its pour."""
-    age_h = np.array([_hours(demolding.demolded_at - cure.poured_at) for cure, demolding in pieces])
+) -> tuple[PieceAge, ...]:
+    """Work out the ages of pieces; `temperatures` are of the pours that had more than one constant temperature."""
+    age_h = np.array([_hours(item.demolded_at - item.poured_at) for item in demoldings])
+    of_pieces = [temperatures.get(item.pour_id) for item in demoldings]
     # The last one holds for good: of most pours, the only one. Worked out together, since a mold has thousands.
-    aged_h = equivalent_age_at_constant_h([each.history.temperature_degc[-1] for each in temperatures], age_h)
-    for row, temperature in enumerate(temperatures):
-        if len(temperature.history.starts_h) > 1:
+    constant_degc = [
+        item.constant_degc if temperature is None else temperature.history.temperature_degc[-1]
+        for item, temperature in zip(demoldings, of_pieces, strict=True)
+    ]
+    aged_h = equivalent_age_at_constant_h(np.array(constant_degc, dtype=float), age_h)
+    rows_of_mix: dict[str | None, list[int]] = defaultdict(list)
+    for row, (item, temperature) in enumerate(zip(demoldings, of_pieces, strict=True)):
+        rows_of_mix[item.mix].append(row)
+        if temperature is not None and len(temperature.history.starts_h) > 1:
             aged_h[row] = equivalent_age_h(temperature.history, age_h[row])
-    fractions = np.empty(len(pieces))
-    mixes = [cure.mix for cure, _ in pieces]
-    for mix in set(mixes):
-        of_mix = np.array([other == mix for other in mixes])
-        fractions[of_mix] = strength_fraction(mix_curve(mix, strengths), aged_h[of_mix])
-    return [
+    fractions = np.empty(len(demoldings))
+    for mix, rows in rows_of_mix.items():
+        fractions[rows] = strength_fraction(mix_curve(mix, strengths), aged_h[rows])
+    return tuple(
         PieceAge(
-            piece_id=demolding.piece_id,
-            mold=demolding.mold,
-            pour_id=cure.pour_id,
-            mix=cure.mix,
-            demolded_at=demolding.demolded_at,
+            piece_id=item.piece_id,
+            mold=item.mold,
+            pour_id=item.pour_id,
+            mix=item.mix,
+            demolded_at=item.demolded_at,
             demold_age_h=demold_age_h,
             equivalent_age_h=equivalent_h,
             strength_fraction=fraction,
-            wet_until_h=cure.wet_until_h if demolding.wet_until_h is None else demolding.wet_until_h,
-            temperature_assumed=temperature.assumed,
+            wet_until_h=item.wet_until_h,
+            temperature_assumed=temperature is not None and temperature.assumed,
         )
-        for (cure, demolding), temperature, demold_age_h, equivalent_h, fraction in zip(
-            pieces, temperatures, age_h.tolist(), aged_h.tolist(), fractions.tolist(), strict=True
+        for item, temperature, demold_age_h, equivalent_h, fraction in zip(
+            demoldings, of_pieces, age_h.tolist(), aged_h.tolist(), fractions.tolist(), strict=True
         )
-    ]
+    )
 
 
 def _corrected(tests: Sequence[BreakTest], temperatures: Mapping[int, PourTemperature]) -> CorrectedTests:

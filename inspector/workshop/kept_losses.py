@@ -4,7 +4,7 @@ In a large log that takes minutes, which no page can wait for. Each mold is lear
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -22,10 +22,10 @@ from inspector.risk import (
     gather_evidence,
     learn,
 )
-from inspector.workshop.loss_results import MoldTrends, MoldWindow
+from inspector.workshop.loss_results import MoldTrends, MoldWindow, MonthOfLosses
 from inspector.workshop.shop_evidence import Condition
 
-__all__ = ["MoldOutlook", "SharedLosses", "mold_outlook", "nothing_shared"]
+__all__ = ["MoldOutlook", "SharedLosses", "mold_outlook", "months_text", "nothing_shared", "read_months"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +115,16 @@ def mold_outlook(
         sentences=() if trends is None else trends.sentences,
         needed_by_mix=needed_by_mix or {},
     )
+
+
+def months_text(months: Sequence[MonthOfLosses]) -> str:
+    """Give a mold's months as JSON."""
+    return json.dumps([asdict(month) for month in months])
+
+
+def read_months(text: str | None) -> tuple[MonthOfLosses, ...]:
+    """Read what `months_text` gave; none where nothing was kept."""
+    return () if text is None else tuple(MonthOfLosses(**said) for said in json.loads(text))
 
 
 def nothing_shared() -> SharedLosses:

@@ -20,8 +20,10 @@ from inspector.workshop.gathering_marks import DrawnMark, gather
 from inspector.workshop.required import required
 from inspector.workshop.translating import kind_of_log
 
-__all__ = ["Lessons", "NormalPlace", "TaughtPlace"]
+__all__ = ["LATEST_PIECES_TEACH", "Lessons", "NormalPlace", "TaughtPlace"]
 
+LATEST_PIECES_TEACH = 1000
+"""What was said on so many pieces of a mold teaches: those before came from a mold that was newer, of other mixes."""
 # Marks are held against each other on a raster of this scale; without a scale a photo is taken for 200 mm wide.
 _RASTER_PX_PER_MM = 4.0
 _ASSUMED_WIDTH_MM = 200.0
@@ -106,14 +108,14 @@ class Lessons:
         self._log = opened
 
     def places(self, mold: str) -> tuple[NormalPlace, ...]:
-        """List the places of a mold at which marks were dismissed, those on most pieces first.
+        """List the places of a mold at which marks were dismissed on its latest pieces, those on most pieces first.
 
         Raises
         ------
         InputError
             If there is no such mold.
         """
-        reviewed = log.list_reviewed_findings(self._log, mold)
+        reviewed = log.list_reviewed_findings(self._log, mold, of_latest=LATEST_PIECES_TEACH)
         references = sorted(log.list_references(self._log, mold), key=lambda reference: not reference.in_use)
         marks = _marks(reviewed, references)
         places = [_place([marks[number] for number in there]) for there in gather([mark.drawn for mark in marks])]

@@ -23,7 +23,14 @@ from inspector.risk import (
 )
 from inspector.workshop.advice import day_words, share_words
 from inspector.workshop.curing import ASSUMED_DEGC, Curing
-from inspector.workshop.kept_losses import MoldOutlook, SharedLosses, mold_outlook, nothing_shared
+from inspector.workshop.kept_losses import (
+    MoldOutlook,
+    SharedLosses,
+    mold_outlook,
+    months_text,
+    nothing_shared,
+    read_months,
+)
 from inspector.workshop.known_losses import (
     LATEST_PIECES,
     KnownMold,
@@ -43,7 +50,15 @@ from inspector.workshop.loss_comparison import (
     compare_pieces,
     find_changes,
 )
-from inspector.workshop.loss_results import ExpectedCure, MoldTrends, MoldWindow, Scenario, ShopTrends, WhatIf
+from inspector.workshop.loss_results import (
+    ExpectedCure,
+    MoldTrends,
+    MoldWindow,
+    MonthOfLosses,
+    Scenario,
+    ShopTrends,
+    WhatIf,
+)
 from inspector.workshop.lost import judge_loss
 from inspector.workshop.mold_month import MoldMonth, mold_month
 from inspector.workshop.mold_trends import condition_effects, mold_trends
@@ -58,7 +73,7 @@ from inspector.workshop.mold_windows import (
 )
 from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
-from inspector.workshop.shop_evidence import KnownPiece
+from inspector.workshop.shop_evidence import KnownPiece, gather_known_pieces
 
 __all__ = ["Losses", "MoldLosses"]
 
@@ -149,7 +164,7 @@ class Losses:
         mixes, usual = log.list_mixes(self._log), self._usual(now)
         shared = learn_shared(self._log, self._curing, now=now, strengths=usual.strengths, sisters=sisters)
         of_designs = log.list_molds_of_designs(self._log)
-        outlooks, windows, estimates = {}, [], {}
+        outlooks, months, windows, estimates = {}, {}, [], {}
         for mold in log.list_molds(self._log):
             alone = learn_mold(
                 self._log, self._curing, mold.name, now=now, shared=shared, strengths=usual.strengths, sisters=sisters
@@ -162,9 +177,11 @@ class Losses:
                 "" if mix is None else mix.name: strength_needed(with_mix(alone, mix).risk, target_loss)
                 for mix in (None, *mixes)
             }
-            outlooks[window.mold] = mold_outlook(window, _trends(alone, usual), needed).as_text()
+            trends = _trends(alone, usual)
+            outlooks[window.mold] = mold_outlook(window, trends, needed).as_text()
+            months[window.mold] = months_text(trends.months)
             windows.append(to_keep(window))
-        log.keep_learnt(self._log, shared.as_text(), outlooks)
+        log.keep_learnt(self._log, shared.as_text(), outlooks, months)
         self._keep_estimates(estimates)
         return self._keep(windows, now=now)
 
@@ -205,6 +222,13 @@ class Losses:
             windows = self._windows(self._known_molds(now, sisters=sisters), now, None)
             late = self._late_windows = _LateWindows(mark=mark, at=now, windows=windows)
         return late.windows
+
+    def opening_ages_of_late(self, molds: Sequence[str], *, now: datetime) -> dict[str, float | None]:
+        """Tell from which age windows of some molds are open, as `outlooks_of_late` has it; None: no age yet. [h]"""
+        kept = {item.mold: item.earliest_h for item in self._kept_outlooks(molds)} if self._is_large() else {}
+        return {
+            mold: kept[mold] if mold in kept else self.of_mold(mold, now=now).window.window.earliest_h for mold in molds
+        }
 
     def window(self, mold: str, *, now: datetime, cure: ExpectedCure | None = None) -> MoldWindow:
         """Work out the window of one mold from its pieces of today and what is known of the others."""
@@ -333,8 +357,11 @@ class Losses:
     # Months
 
     def month(self, mold: str, month: Month, *, pieces: Sequence[Piece], now: datetime) -> MoldMonth:
-        """Gather one month of a mold; `pieces` are those of that month."""
-        late = self.of_mold(mold, now=now)
+        """Gather one month of a mold; `pieces` are those of that month.
+
+        What was to be expected of a month is, in a large log, what was kept by the last refit.
+        """
+        since, until = month.before.search_span[0], min(now, month.search_span[1])
         outcomes = log.list_piece_outcomes(self._log, piece_ids=[piece.id for piece in pieces])
         return mold_month(
             log.find_mold(self._log, mold),
@@ -342,10 +369,16 @@ class Losses:
             pieces=pieces,
             strengths=self._curing.demold_strengths(pieces),
             losses={item.piece_id: judge_loss(item) for item in outcomes},
-            known=late.pieces,
-            expected=late.trends.months,
+            known=gather_known_pieces(self._log, self._curing, mold=mold, since=since, until=until),
+            expected=self._months(mold, now),
+            expected_as_of=self.learnt_as_of(),
             windows=self._planning.window_changes(mold),
         )
+
+    def _months(self, mold: str, now: datetime) -> tuple[MonthOfLosses, ...]:
+        if not self._is_large():
+            return self.of_mold(mold, now=now).trends.months
+        return read_months(log.find_mold_months(self._log, mold))
 
     # Comparing
 
@@ -353,13 +386,13 @@ class Losses:
         """Hold the pieces of a mold against those of another one."""
         if mold == other:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
-        known, others = self.of_mold(mold, now=now), self.of_mold(other, now=now)
-        names = (others.window.title, known.window.title)
-        return compare_pieces(names, (others.pieces, known.pieces), than=f"of mold {names[0]}")
+        names = [log.find_mold(self._log, name).title for name in (other, mold)]
+        others, its_own = (gather_known_pieces(self._log, self._curing, mold=name, until=now) for name in (other, mold))
+        return compare_pieces((names[0], names[1]), (others, its_own), than=f"of mold {names[0]}")
 
     def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
         """Hold the pieces of a mold that were poured from a time on against those poured before."""
-        pieces = self.of_mold(mold, now=now).pieces
+        pieces = gather_known_pieces(self._log, self._curing, mold=mold, until=now)
         names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
         before = [piece for piece in pieces if piece.age.poured_at < at]
         return compare_pieces(names, (before, [piece for piece in pieces if piece.age.poured_at >= at]), than="before")

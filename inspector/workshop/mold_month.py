@@ -42,6 +42,8 @@ class MoldMonth:
     """Those whose age and outcome are both known: what is counted as lost is counted among them."""
     expected: MonthOfLosses | None
     """What was to be expected of them at their ages; None without such a piece."""
+    expected_as_of: datetime | None
+    """When that was worked out, from the pieces known then; None: just now."""
     before: Comparison | None
     """The month before against this one; None where one of the two has no such piece."""
     kinds: tuple[tuple[str, int], ...]
@@ -66,6 +68,7 @@ def mold_month(
     losses: Mapping[int, Loss | None],
     known: Sequence[KnownPiece],
     expected: Sequence[MonthOfLosses],
+    expected_as_of: datetime | None,
     windows: Sequence[WindowChange],
 ) -> MoldMonth:
     """Gather one month of a mold.
@@ -79,6 +82,8 @@ def mold_month(
         All pieces of the mold whose age and outcome are known.
     expected : sequence of MonthOfLosses
         Of all months.
+    expected_as_of : datetime or None
+        When they were worked out; None: just now.
     windows : sequence of WindowChange
         All windows that the mold had, oldest first.
     """
@@ -96,6 +101,7 @@ def mold_month(
         losses=losses,
         known=compared.second,
         expected=next((item for item in expected if item.month == str(month)), None),
+        expected_as_of=expected_as_of,
         before=None if compared.compared is None else compared,
         kinds=tuple(Counter(kind for piece in pieces for kind in piece.kinds).most_common()),
         unreviewed=sum(piece.unreviewed for piece in pieces),

@@ -19,6 +19,7 @@ __all__ = [
     "Condition",
     "KnownPiece",
     "ShopEvidence",
+    "gather_known_pieces",
     "gather_shop_evidence",
     "possible_conditions",
     "usual_strength",
@@ -121,7 +122,7 @@ def gather_shop_evidence(
         for age in curing.piece_ages(mold=mold, strengths=strengths)
         if age.demolded_at <= until and (loss := losses.get(age.piece_id)) is not None
     ]
-    pieces = tuple(piece for piece in known if piece.age.demold_age_h >= _SETS_AFTER_H)
+    pieces = tuple(filter(_had_set, known))
     by_name = {item.name: (number, item) for number, item in enumerate(molds)}
 
     # What depends on mold, mix and release agent alone is worked out once for each three of them.
@@ -153,11 +154,35 @@ def gather_shop_evidence(
     return ShopEvidence(
         molds=molds,
         pieces=pieces,
-        before_setting=tuple(piece for piece in known if piece.age.demold_age_h < _SETS_AFTER_H),
+        before_setting=tuple(piece for piece in known if not _had_set(piece)),
         evidence=evidence,
         conditions=tuple(condition for condition, _ in columns),
         features=_features(opened, molds, pieces),
     )
+
+
+def gather_known_pieces(
+    opened: log.Log, curing: Curing, *, mold: str, since: datetime | None = None, until: datetime
+) -> tuple[KnownPiece, ...]:
+    """Gather the pieces of a mold that its evidence is of, in the order of demolding, without learning from them.
+
+    Parameters
+    ----------
+    opened : Log
+    curing : Curing
+        Of the same log.
+    mold : str
+    since : datetime, optional
+        Only those demolded from then on.
+    until : datetime
+        Only those demolded before then.
+    """
+    ages = curing.piece_ages(mold=mold, since=since, until=until)
+    piece_ids = None if since is None else [age.piece_id for age in ages]
+    outcomes = log.list_piece_outcomes(opened, mold=mold, piece_ids=piece_ids)
+    losses = {outcome.piece_id: judge_loss(outcome) for outcome in outcomes}
+    known = [KnownPiece(age=age, loss=loss) for age in ages if (loss := losses[age.piece_id]) is not None]
+    return tuple(filter(_had_set, known))
 
 
 def possible_conditions(opened: log.Log) -> tuple[Condition, ...]:
@@ -213,6 +238,10 @@ def _conditions(molds: Sequence[Mold], mixes: Sequence[Mix], release_agents: Col
 
 def _agent_words(agent: str) -> str:
     return "no release agent" if agent == "none" else f"{agent} as release agent"
+
+
+def _had_set(piece: KnownPiece) -> bool:
+    return piece.age.demold_age_h >= _SETS_AFTER_H
 
 
 def _share_wet(age: PieceAge) -> float:

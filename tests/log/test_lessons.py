@@ -26,18 +26,18 @@ def test_a_finding_is_kept_with_its_outline_on_each_reference_and_read_once_revi
     detail = add(stocked, make, 1, lowered)
     (finding,) = detail.inspections[0].findings
     assert (finding.confidence, finding.confidence_alone, finding.dismissed_on) == (0.6, 0.9, 1)
-    assert log.list_reviewed_findings(stocked, "heron") == ()
+    assert log.list_reviewed_findings(stocked, "heron", of_latest=100) == ()
     finding_id = dismiss(stocked, detail)
-    (reviewed,) = log.list_reviewed_findings(stocked, "heron")
+    (reviewed,) = log.list_reviewed_findings(stocked, "heron", of_latest=100)
     assert (reviewed.id, reviewed.piece_id, reviewed.verdict) == (finding_id, detail.piece.id, "dismissed")
     assert (reviewed.kind, reviewed.confidence) == ("chip", 0.9)  # by itself: what it teaches does not feed on itself
     assert reviewed.on_references == dict(ON_R1)
-    assert log.list_reviewed_findings(stocked, "finial") == ()
+    assert log.list_reviewed_findings(stocked, "finial", of_latest=100) == ()
 
 
 def test_a_finding_of_before_without_an_outline_teaches_nothing(stocked, make):
     dismiss(stocked, add(stocked, make, 1, make.CHIP))
-    assert log.list_reviewed_findings(stocked, "heron") == ()
+    assert log.list_reviewed_findings(stocked, "heron", of_latest=100) == ()
 
 
 def test_marks_that_were_not_counted_are_read_back_as_they_were(stocked, make):
@@ -51,10 +51,18 @@ def test_the_latest_word_on_a_lesson_counts(stocked, make):
     finding_id = dismiss(stocked, add(stocked, make, 1, replace(make.CHIP, on_references=ON_R1)))
     for in_use, by in ((False, "Bo"), (True, "Ada")):
         log.set_lesson_use(stocked, [finding_id], in_use=in_use, said_by=by)
-        (reviewed,) = log.list_reviewed_findings(stocked, "heron")
+        (reviewed,) = log.list_reviewed_findings(stocked, "heron", of_latest=100)
         assert (reviewed.use.in_use, reviewed.use.said_by) == (in_use, by)
 
 
 def test_there_is_no_lesson_of_a_finding_that_is_not_there(stocked):
     with pytest.raises(InputError, match="no finding 7"):
         log.set_lesson_use(stocked, [7], in_use=False, said_by="Bo")
+
+
+def test_what_was_said_on_earlier_pieces_teaches_only_where_somebody_said_whether_its_place_is_normal(stocked, make):
+    marked = replace(make.CHIP, on_references=ON_R1)
+    earlier, latest = (dismiss(stocked, add(stocked, make, number, marked)) for number in (1, 2))
+    assert [item.id for item in log.list_reviewed_findings(stocked, "heron", of_latest=1)] == [latest]
+    log.set_lesson_use(stocked, [earlier], in_use=False, said_by="Bo")
+    assert [item.id for item in log.list_reviewed_findings(stocked, "heron", of_latest=1)] == [earlier, latest]

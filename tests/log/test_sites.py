@@ -69,12 +69,13 @@ def seen(hall):
         log.find_next_waiting(hall, 99),
         log.newest_learnt_id(hall),
         log.list_mold_outlooks(hall),
+        log.find_mold_months(hall, "heron"),
         log.count_photos(hall),
         len(log.list_piece_outcomes(hall)),
         log.count_reference_uses(hall, "heron"),
         len(log.list_piece_demoldings(hall)),
         len(log.list_pour_cures(hall)),
-        len(log.list_reviewed_findings(hall, "heron")),
+        len(log.list_reviewed_findings(hall, "heron", of_latest=100)),
         len(log.list_piece_times(hall, PieceFilter(mold="heron"), limit=100).items),
         list(log.list_release_agents(hall)),
         list(log.list_mold_settings(hall)),
@@ -93,7 +94,7 @@ def test_a_site_sees_its_own_and_counts_nothing_else(halls, make):
     assert before[3:8] == (1, 1, 1, 1, {"heron": 1})
     assert seen(second)[3:8] == (2, 2, 2, 2, {"heron": 2})
     log.add_mold(second, "owl", title="Owl", **MOLD)
-    log.keep_learnt(second, "{}", {"heron": "learnt at hall 2"})
+    log.keep_learnt(second, "{}", {"heron": "learnt at hall 2"}, {"heron": "months at hall 2"})
     log.add_expected_temperature(second, temperature_degc=5.0, from_at=POURED_AT)
     log.add_unit_choice(second, "us", said_by="Ada")
     log.add_pour_break_test(

@@ -1,6 +1,6 @@
 """Lists of one site, whether a mold still holds a pour, and what was written down of a pour are found by index.
 
-A piece's site stands beside how it stands with the piece.
+A piece's site stands beside how it stands with the piece, and what is learnt of a mold tells of its months.
 """
 
 import sqlalchemy as sa
@@ -32,3 +32,4 @@ def upgrade() -> None:
             op.f(f"ix_{table}_withdrawn_at"), table, ["withdrawn_at"], unique=False,
             sqlite_where=_IS_WITHDRAWN, postgresql_where=_IS_WITHDRAWN,
         )  # fmt: skip
+    op.add_column("mold_outlook", sa.Column("months", sa.Text(), nullable=True))
