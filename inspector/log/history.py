@@ -12,7 +12,7 @@ Repositories need not think of it: `recording_history` watches the session that 
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -54,6 +54,7 @@ __all__ = [
     "last_link",
     "list_changes",
     "recording_history",
+    "rows_amiss",
 ]
 
 State = Mapping[str, Any]
@@ -153,27 +154,47 @@ def recording_history(session: Session) -> Iterator[None]:
         _append(connection, changes, by=_acting.get(), at=datetime.now(UTC))
 
 
-def carry_over(connection: Connection, *, by: str, at: datetime, but_for: Iterable[RowKey]) -> None:
+def carry_over(
+    connection: Connection, *, tables: Collection[str] | None, by: str, at: datetime, but_for: Iterable[RowKey]
+) -> None:
     """Take the rows as they are now into the history, but for those that were amiss before.
 
     Parameters
     ----------
     connection : Connection
         In the transaction of the migration that changed them.
+    tables : collection of str or None
+        Whose rows it may have changed; None: any.
     by : str
         The migration.
     at : datetime
     but_for : iterable of RowKey
-        What `history_faults` found amiss before the migration: that stays to be found.
+        What `rows_amiss` found before the migration: that stays to be found.
     """
     if not _is_kept(connection):
         return
     left_alone = set(but_for)
-    latest = {key: digest for key, (_, digest) in _told(connection).latest.items()}
-    now = _all_digests(connection)
-    unlike = [key for key in now.keys() | latest.keys() if now.get(key) != latest.get(key) and key not in left_alone]
-    changes = [_NewChange(key, None, now.get(key), did="carried over") for key in sorted(unlike)]
+    changes = [
+        _NewChange((name, row.row_id), None, row.digest, did="carried over")
+        for name in sorted(_told_tables(connection) if tables is None else tables)
+        for row in _unlike_rows(connection, name)
+        if (name, row.row_id) not in left_alone
+    ]
     _append(connection, changes, by=by, at=at)
+
+
+def rows_amiss(connection: Connection, tables: Collection[str] | None) -> tuple[RowKey, ...]:
+    """Find rows that are not what the history says of them: of some tables, or of any.
+
+    Entries are not held against each other: `history_faults` does that.
+    """
+    if not _is_kept(connection):
+        return ()
+    return tuple(
+        (name, row.row_id)
+        for name in sorted(_told_tables(connection) if tables is None else tables)
+        for row in _unlike_rows(connection, name)
+    )
 
 
 def history_faults(connection: Connection) -> tuple[HistoryFault, ...]:
@@ -186,19 +207,17 @@ def history_faults(connection: Connection) -> tuple[HistoryFault, ...]:
     """
     if not _is_kept(connection):
         return ()
-    told = _told(connection)
-    now = _all_digests(connection)
-    faults = list(told.broken)
-    for key in sorted(now.keys() | told.latest.keys()):
-        change_id, digest = told.latest.get(key, (None, None))
-        if now.get(key) != digest:
+    broken = dict(_broken_links(connection))
+    faults = []
+    for name in sorted(_told_tables(connection)):
+        for row in _unlike_rows(connection, name, broken):
             kind: Literal["added", "removed", "changed"] = "changed"
-            if digest is None:
+            if row.told is None:
                 kind = "added"
-            elif key not in now:
+            elif row.digest is None:
                 kind = "removed"
-            faults.append(HistoryFault(kind, *key, change_id=change_id))
-    return tuple(faults)
+            faults.append(HistoryFault(kind, name, row.row_id, change_id=row.change_id))
+    return (*(broken[number] for number in sorted(broken)), *faults)
 
 
 def last_link(connection: Connection) -> bytes:
@@ -273,13 +292,15 @@ class _NewChange:
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
-    """What the history tells."""
+class _UnlikeRow:
+    """A row that is not what the last entry of it says."""
 
-    latest: dict[RowKey, tuple[int, bytes | None]]
-    """The last entry of each row, and the digest of the state that it tells."""
-    broken: tuple[HistoryFault, ...]
-    """Entries that do not hold to the one before."""
+    row_id: int
+    change_id: int | None
+    told: bytes | None
+    """Digest of the state that the last entry tells; None where it is gone by that, or there is none."""
+    digest: bytes | None
+    """Of the state that it has; None where it is not there."""
 
 
 def _state_after(session: Session, entry: ChangeRow, now: State | None) -> State | None:
@@ -309,20 +330,67 @@ def _append(connection: Connection, changes: Iterable[_NewChange], *, by: str | 
         connection.execute(insert(ChangeRow), rows)
 
 
-def _told(connection: Connection) -> _Told:
+def _broken_links(connection: Connection) -> Iterator[tuple[int, HistoryFault]]:
+    """Walk along the chain, and give the entries that do not hold to the one before, by their numbers."""
     link = b""
-    latest: dict[RowKey, tuple[int, bytes | None]] = {}
-    broken = []
     entries = select(ChangeRow.__table__).order_by(ChangeRow.id).execution_options(yield_per=ROWS_A_STATEMENT)
     for entry in connection.execute(entries).mappings():
-        key = (entry["row_table"], entry["row_id"])
-        _, digest = latest.get(key, (0, None))
-        told_before = entry["before"] is not None
-        if entry["link"] != _link(link, entry) or (told_before and digest != _digest(entry["before"])):
-            broken.append(HistoryFault("entry", *key, change_id=entry["id"]))
+        if entry["link"] != _link(link, entry):
+            yield entry["id"], HistoryFault("entry", entry["row_table"], entry["row_id"], change_id=entry["id"])
         link = entry["link"]
-        latest[key] = (entry["id"], entry["state_sha256"])
-    return _Told(latest, tuple(broken))
+
+
+def _told_tables(connection: Connection) -> set[str]:
+    """Tables whose rows the history tells of, or should."""
+    told = set(connection.scalars(select(ChangeRow.row_table).distinct()))
+    return told | (set(inspect(connection).get_table_names()) - _OUTSIDE - _JOINING.keys())
+
+
+def _unlike_rows(
+    connection: Connection, name: str, broken: dict[int, HistoryFault] | None = None
+) -> Iterator[_UnlikeRow]:
+    """Hold the rows of a table against the last entry of each, both in the order of their numbers, one at a time.
+
+    To `broken` are added the entries that tell another state before them than the entry before did.
+    """
+    told = _last_entries(connection, name, broken)
+    now = ((key[1], _digest(state)) for key, state in _states_in_table(connection, name, None))
+    entry, row = next(told, None), next(now, None)
+    while entry is not None or row is not None:
+        if row is None or (entry is not None and entry[0] < row[0]):
+            assert entry is not None
+            if entry[2] is not None:
+                yield _UnlikeRow(*entry, digest=None)
+            entry = next(told, None)
+        elif entry is None or row[0] < entry[0]:
+            yield _UnlikeRow(row[0], None, None, digest=row[1])
+            row = next(now, None)
+        else:
+            if entry[2] != row[1]:
+                yield _UnlikeRow(*entry, digest=row[1])
+            entry, row = next(told, None), next(now, None)
+
+
+def _last_entries(
+    connection: Connection, name: str, broken: dict[int, HistoryFault] | None
+) -> Iterator[tuple[int, int, bytes | None]]:
+    """Give for each row of a table that the history tells of: its number, its last entry, and the digest told by it."""
+    entries = (
+        select(ChangeRow.row_id, ChangeRow.id, ChangeRow.state_sha256, ChangeRow.before)
+        .where(ChangeRow.row_table == name)
+        .order_by(ChangeRow.row_id, ChangeRow.id)
+        .execution_options(yield_per=ROWS_A_STATEMENT)
+    )
+    last: tuple[int, int, bytes | None] | None = None
+    for row_id, change_id, digest, before in connection.execute(entries):
+        if last is not None and last[0] != row_id:
+            yield last
+            last = None
+        if broken is not None and before is not None and (None if last is None else last[2]) != _digest(before):
+            broken.setdefault(change_id, HistoryFault("entry", name, row_id, change_id=change_id))
+        last = (row_id, change_id, digest)
+    if last is not None:
+        yield last
 
 
 def _link(before: bytes, entry: Mapping[Any, Any]) -> bytes:
@@ -372,23 +440,20 @@ def _states(connection: Connection, keys: Iterable[RowKey]) -> dict[RowKey, Stat
     return states
 
 
-def _all_digests(connection: Connection) -> dict[RowKey, bytes | None]:
-    """Digests of what all rows of all tables say."""
-    names = set(inspect(connection).get_table_names()) - _OUTSIDE - _JOINING.keys()
-    return {key: _digest(state) for name in sorted(names) for key, state in _states_in_table(connection, name, None)}
-
-
 def _states_in_table(connection: Connection, name: str, ids: list[int] | None) -> Iterator[tuple[RowKey, State]]:
     """Read rows of a table, as they are held: all that matters is whether they are the same tomorrow.
 
-    Empty columns are left out, so that a column that a later program adds changes no digest.
+    All of them come in the order of their numbers, none where there is no such table. Empty columns are left out, so
+    that a column that a later program adds changes no digest.
     """
     joined = {
         joining: _joined(connection, joining, number, other, ids)
         for joining, (first, number, other) in _JOINING.items()
         if first == name
     }
-    for row in held_rows(connection, name, ids=ids):
+    if ids is None and not inspect(connection).has_table(name):
+        return
+    for row in held_rows(connection, name, ids=ids, order_by=("id",) if ids is None else ()):
         state = {key: _plain(value) for key, value in row.items() if value is not None}
         state |= {joining: found[row["id"]] for joining, found in joined.items() if row["id"] in found}
         yield (name, row["id"]), state

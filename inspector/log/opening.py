@@ -18,12 +18,12 @@ from sqlalchemy.orm import Session
 from inspector.errors import InputError, InspectorError
 from inspector.log.databases import Database, database_of
 from inspector.log.durable_files import make_folder, remove_left_over, whole_file
-from inspector.log.history import carry_over, history_faults, recording_history
+from inspector.log.history import carry_over, recording_history, rows_amiss
 from inspector.log.photo_objects import PhotoObjects
 from inspector.log.photos import PhotoFolder, PhotoStore
 from inspector.log.places import LogPlace
 from inspector.log.rollups import keeping_rollups, rebuild_rollups
-from inspector.log.schema import bring_to_schema, known_schemas, schema_of
+from inspector.log.schema import bring_to_schema, known_schemas, schema_of, steps_from
 from inspector.log.scope import SiteScope, put_at_site
 from inspector.log.site_tables import SiteRow
 
@@ -213,17 +213,21 @@ def _bring_up_to_date(log: Log) -> None:
                     f"knows up to {head}). Install that version again, or open another data folder with --data."
                 )
             _back_up(log, schema=current)
-        amiss = [fault.row for fault in history_faults(connection)]
+        steps = steps_from(current)
+        amiss = rows_amiss(connection, steps.tables)
         amiss_before = log.database.dangling(connection)
         bring_to_schema(connection, head)
-        rebuild_rollups(connection)
+        if steps.stale_rollups:
+            rebuild_rollups(connection)
         lost = sorted(set(log.database.dangling(connection)) - set(amiss_before))
         if lost:
             raise InspectorError(
                 f"The log {log.database} cannot be brought up to date: row {lost[0][1]} of its table {lost[0][0]} "
                 "would refer to nothing. It is as it was; tell those who make Inspector."
             )
-        carry_over(connection, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss)
+        carry_over(
+            connection, tables=steps.tables, by=f"schema {current} to {head}", at=datetime.now(UTC), but_for=amiss
+        )
     _logger.info("log %s: schema %s -> %s", log.database, current, head)
 
 

@@ -10,6 +10,8 @@ revision = "0006"
 down_revision = "0005"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 
 def upgrade() -> None:

@@ -7,6 +7,8 @@ revision = "0007"
 down_revision = "0006"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 _ROLE = "role IN ('see', 'record', 'manage')"
 

@@ -7,6 +7,8 @@ revision = "0008"
 down_revision = "0007"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 
 def upgrade() -> None:

@@ -10,6 +10,8 @@ revision = "0010"
 down_revision = "0009"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 
 def upgrade() -> None:

@@ -10,6 +10,8 @@ revision = "0014"
 down_revision = "0013"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = True
 
 
 def upgrade() -> None:

@@ -7,6 +7,8 @@ revision = "0015"
 down_revision = "0014"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 
 def upgrade() -> None:

@@ -11,6 +11,8 @@ revision = "0019"
 down_revision = "0018"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = True
 
 
 def upgrade() -> None:

@@ -9,6 +9,10 @@ revision = "0020"
 down_revision = "0019"
 branch_labels = None
 depends_on = None
+changes_rows_of = (
+    "account", "expected_temperature", "mix", "mold", "photo", "script_token", "site_role", "unit_choice",
+)  # fmt: skip
+makes_rollups_stale = True
 
 # Tables that name a site, with the column that was unique and is so within a site now. It comes first, so that a log of
 # one site, whose queries name none, finds a row by it as before.

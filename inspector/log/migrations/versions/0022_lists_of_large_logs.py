@@ -10,6 +10,8 @@ revision = "0022"
 down_revision = "0021"
 branch_labels = None
 depends_on = None
+changes_rows_of = ()
+makes_rollups_stale = False
 
 _IS_WITHDRAWN = sa.text("withdrawn_at IS NOT NULL")
 
