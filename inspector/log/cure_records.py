@@ -11,6 +11,8 @@ __all__ = [
     "BreakTest",
     "BreakWord",
     "ExpectedTemperature",
+    "MoldPour",
+    "NearestPours",
     "PieceDemolding",
     "PourCure",
     "TemperatureReading",
@@ -89,6 +91,25 @@ class PourCure:
     """By time, one a time: the latest written down."""
     wet_until_h: float | None
     """Age until which the pour was kept wet; None where nobody said."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoldPour:
+    """That a pour went into a mold, with what may have changed since the one before."""
+
+    poured_at: datetime
+    mix: str | None
+    wet_until_h: float | None
+    """Age until which the pour was kept wet; None where nobody said. [h]"""
+
+
+@dataclass(frozen=True, slots=True)
+class NearestPours:
+    """So many pours into a mold, nearest to a time: the latest before it, or the first from it on."""
+
+    to: datetime
+    most: int
+    before: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,24 @@ from sqlalchemy import ScalarSelect, Select, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from inspector.errors import InputError
-from inspector.log.cure_records import PieceDemolding, PourCure
+from inspector.log.cure_records import MoldPour, NearestPours, PieceDemolding, PourCure
 from inspector.log.curing_tables import TemperatureRecordRow, WetCureRow
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.pours import pour_row
 from inspector.log.records import CEMENT_CLASSES
-from inspector.log.tables import MixRow, MoldRow, PieceRow, PourMoldRow, PourRow, with_offset
+from inspector.log.rollup_tables import MoldPourRow
+from inspector.log.tables import Base, MixRow, MoldRow, PieceRow, PourMoldRow, PourRow, with_offset
 from inspector.log.temperatures import temperatures_in_force
 
-__all__ = ["add_wet_cure", "find_piece_wet_until_h", "find_pour_cure", "list_piece_demoldings", "list_pour_cures"]
+__all__ = [
+    "add_wet_cure",
+    "find_piece_wet_until_h",
+    "find_pour_cure",
+    "list_mold_pours",
+    "list_piece_demoldings",
+    "list_pour_cures",
+]
 
 
 def add_wet_cure(log: Log, *, pour_id: int | None, piece_id: int | None, until_h: float) -> None:
@@ -68,8 +76,25 @@ def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
         )
 
 
+def list_mold_pours(log: Log, mold: str) -> tuple[MoldPour, ...]:
+    """List the pours that went into a mold, but for those withdrawn, in the order they were poured."""
+    wet = select(WetCureRow.until_h).where(WetCureRow.pour_id == MoldPourRow.pour_id)
+    query = (
+        select(MoldPourRow.poured_at, PourRow.poured_offset_min, MixRow.name, _latest(wet, WetCureRow.id, MoldPourRow))
+        .join(PourRow, PourRow.id == MoldPourRow.pour_id)
+        .outerjoin(MixRow, MixRow.id == PourRow.mix_id)
+        .order_by(MoldPourRow.poured_at, MoldPourRow.pour_id)
+    )
+    with log.reading() as session:
+        rows = session.execute(query.where(MoldPourRow.mold_id == mold_row(session, mold).id))
+        return tuple(
+            MoldPour(with_offset(poured_at, offset_min), mix, wet_until_h)
+            for poured_at, offset_min, mix, wet_until_h in rows
+        )
+
+
 def list_piece_demoldings(
-    log: Log, *, mold: str | None = None, since: datetime | None = None, until: datetime | None = None
+    log: Log, *, mold: str | None = None, since: datetime | None = None, pours: NearestPours | None = None
 ) -> tuple[PieceDemolding, ...]:
     """List when pieces left their molds, where pour and time are known, in order of time.
 
@@ -78,8 +103,10 @@ def list_piece_demoldings(
     log : Log
     mold : str, optional
         Only its pieces.
-    since, until : datetime, optional
-        Only those that left it from then on, and before then.
+    since : datetime, optional
+        Only those that left it from then on.
+    pours : NearestPours, optional
+        Only pieces of these pours, of whichever mold it is.
     """
     in_force = (TemperatureRecordRow.pour_id == PieceRow.pour_id) & TemperatureRecordRow.withdrawn_at.is_(None)
     constant = select(TemperatureRecordRow.constant_degc).where(
@@ -98,9 +125,9 @@ def list_piece_demoldings(
             PourRow.poured_at,
             PieceRow.demolded_at,
             PieceRow.demolded_offset_min,
-            _latest(constant, TemperatureRecordRow.id),
-            _latest(readings, TemperatureRecordRow.id),
-            func.coalesce(_latest(own_wet, WetCureRow.id), _latest(wet, WetCureRow.id)),
+            _latest(constant, TemperatureRecordRow.id, PieceRow),
+            _latest(readings, TemperatureRecordRow.id, PieceRow),
+            func.coalesce(_latest(own_wet, WetCureRow.id, PieceRow), _latest(wet, WetCureRow.id, PieceRow)),
         )
         .join(MoldRow, MoldRow.id == PieceRow.mold_id)
         .join(PourRow, PourRow.id == PieceRow.pour_id)
@@ -109,11 +136,12 @@ def list_piece_demoldings(
     )
     if since is not None:
         query = query.where(PieceRow.demolded_at >= since)
-    if until is not None:
-        query = query.where(PieceRow.demolded_at < until)
     with log.reading() as session:
         if mold is not None:
-            query = query.where(PieceRow.mold_id == mold_row(session, mold).id)
+            mold_id = mold_row(session, mold).id
+            query = query.where(PieceRow.mold_id == mold_id)
+            if pours is not None:
+                query = query.where(PieceRow.pour_id.in_(_nearest(pours).where(MoldPourRow.mold_id == mold_id)))
         demoldings = [
             PieceDemolding(
                 piece_id, name, pour_id, mix, poured_at, with_offset(demolded_at, offset_min), constant_degc,
@@ -127,9 +155,16 @@ def list_piece_demoldings(
         return tuple(sorted(demoldings, key=lambda item: (item.demolded_at, item.piece_id)))
 
 
-def _latest(query: Select[Any], number: InstrumentedAttribute[int]) -> ScalarSelect[Any]:
-    """Give what the row added last says, of those that belong to a piece."""
-    return query.order_by(number.desc()).limit(1).correlate(PieceRow).scalar_subquery()
+def _nearest(pours: NearestPours) -> Select[int]:
+    query = select(MoldPourRow.pour_id).limit(pours.most)
+    if pours.before:
+        return query.where(MoldPourRow.poured_at < pours.to).order_by(MoldPourRow.poured_at.desc())
+    return query.where(MoldPourRow.poured_at >= pours.to).order_by(MoldPourRow.poured_at)
+
+
+def _latest(query: Select[Any], number: InstrumentedAttribute[int], of: type[Base]) -> ScalarSelect[Any]:
+    """Give what the row added last says, of those that belong to a row of another table."""
+    return query.order_by(number.desc()).limit(1).correlate(of).scalar_subquery()
 
 
 def _pour_cures(session: Session, pour_ids: Collection[int] | Select[int] | None) -> tuple[PourCure, ...]:

@@ -30,7 +30,8 @@ __all__ = ["router"]
 router = APIRouter()
 
 _MOST_PROPOSED = 6
-# Who said so is looked up to ask about it: thousands of words on one place, years old, only make the page slow.
+# Who said so is looked up to ask about it, and outlines say where: hundreds of either on one place only make the page
+# slow, and the photo below them is not seen any more.
 _WORDS_SHOWN = 12
 
 
@@ -50,6 +51,11 @@ class NumberedPlace:
         said = self.place.dismissed + self.place.confirmed
         latest = {finding.id for finding in sorted(said, key=lambda finding: finding.at)[-_WORDS_SHOWN:]}
         return tuple(finding for finding in said if finding.id in latest)
+
+    @property
+    def latest_outlines_xy(self) -> tuple[Points, ...]:
+        """Those of the latest marks that were dismissed there, in pixels of the photo."""
+        return self.place.outlines_xy[-_WORDS_SHOWN:]
 
     def points(self, outline_xy: Points) -> str:
         """Corners for an SVG polygon, in pixels of the photo."""
@@ -125,7 +131,7 @@ def _maps(shop: Workshop, places: Sequence[NormalPlace]) -> list[PlacesOn]:
         numbered = []
         for place in of_one:
             number += 1
-            xs, ys = zip(*(point for outline in place.outlines_xy for point in outline), strict=True)
+            xs, ys = zip(*(point for outline in place.outlines_xy[-_WORDS_SHOWN:] for point in outline), strict=True)
             numbered.append(
                 NumberedPlace(
                     number,

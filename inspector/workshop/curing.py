@@ -34,6 +34,7 @@ from inspector.log import (
     BreakTest,
     BreakWord,
     ExpectedTemperature,
+    NearestPours,
     Piece,
     PieceDemolding,
     PourCure,
@@ -365,7 +366,7 @@ class Curing:
         *,
         mold: str | None = None,
         since: datetime | None = None,
-        until: datetime | None = None,
+        pours: NearestPours | None = None,
         strengths: Mapping[str, BreakTestFit] | None = None,
     ) -> tuple[PieceAge, ...]:
         """Tell how old and how strong pieces were at demolding, in order of time, where pour and time are known.
@@ -374,12 +375,14 @@ class Curing:
         ----------
         mold : str, optional
             Only its pieces.
-        since, until : datetime, optional
-            Only those that left it from then on, and before then.
+        since : datetime, optional
+            Only those that left it from then on.
+        pours : NearestPours, optional
+            Only pieces of these pours into the mold.
         strengths : mapping, optional
             What `mix_strengths` gave, where it was asked for already.
         """
-        demoldings = log.list_piece_demoldings(self._log, mold=mold, since=since, until=until)
+        demoldings = log.list_piece_demoldings(self._log, mold=mold, since=since, pours=pours)
         # Of most pours one temperature is all that is known; how the others went is read.
         of_others = {item.pour_id for item in demoldings if item.has_readings or item.constant_degc is None}
         forecast = self.forecast()

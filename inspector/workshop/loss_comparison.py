@@ -11,7 +11,7 @@ from datetime import datetime
 
 import numpy as np
 
-from inspector.log import PourCure, ReleaseAgents, WindowChange
+from inspector.log import MoldPour, ReleaseAgents, WindowChange
 from inspector.risk import Interval, LossesCompared, LossGroup, compare_losses, exact_interval
 from inspector.workshop.shop_evidence import KnownPiece
 
@@ -41,6 +41,7 @@ class ComparedPieces:
 
     name: str
     """As it begins a sentence."""
+    pours: int
     pieces: int
     lost: int
     share: Interval | None
@@ -90,14 +91,14 @@ def compare_pieces(
 
 
 def find_changes(
-    cures: Sequence[PourCure], windows: Sequence[WindowChange], agents: ReleaseAgents
+    pours: Sequence[MoldPour], windows: Sequence[WindowChange], agents: ReleaseAgents
 ) -> tuple[MoldChange, ...]:
     """Find when something about a mold changed for good, the latest first.
 
     Parameters
     ----------
-    cures : sequence of PourCure
-        The pours into the mold, in their order.
+    pours : sequence of MoldPour
+        Those into the mold, in their order.
     windows : sequence of WindowChange
         The windows that it had, oldest first.
     agents : ReleaseAgents
@@ -110,14 +111,14 @@ def find_changes(
             what = f"release agent {_agent_words(agent)} instead of {_agent_words(before)}"
             found.append(MoldChange(at, what))
         before = agent
-    mixes = [cure.mix for cure in cures]
+    mixes = [pour.mix for pour in pours]
     for row in _lasting(mixes):
         new, old = mixes[row] or "an unknown mix", mixes[row - 1] or "an unknown mix"
-        found.append(MoldChange(cures[row].poured_at, f"mix {new} instead of {old}"))
-    wet = [None if cure.wet_until_h is None else f"until {cure.wet_until_h:g} h" for cure in cures]
+        found.append(MoldChange(pours[row].poured_at, f"mix {new} instead of {old}"))
+    wet = [None if pour.wet_until_h is None else f"until {pour.wet_until_h:g} h" for pour in pours]
     for row in _lasting(wet):
         now, before = (hours or "not noted" for hours in (wet[row], wet[row - 1]))
-        found.append(MoldChange(cures[row].poured_at, f"wet cure {now} instead of {before}"))
+        found.append(MoldChange(pours[row].poured_at, f"wet cure {now} instead of {before}"))
     for earlier, later in itertools.pairwise(windows):
         opened, opens = earlier.window.earliest_h, later.window.earliest_h
         if opened is not None and opens is not None and abs(opens - opened) >= _TOLD_FROM_H:
@@ -146,6 +147,7 @@ def _figures(name: str, pieces: Sequence[KnownPiece]) -> ComparedPieces:
     features = Counter(feature for piece in pieces for feature in piece.loss.features)
     return ComparedPieces(
         name=name,
+        pours=len({piece.age.pour_id for piece in pieces}),
         pieces=len(pieces),
         lost=lost,
         share=exact_interval(lost, len(pieces)) if pieces else None,

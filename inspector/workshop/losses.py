@@ -10,7 +10,7 @@ import numpy as np
 from inspector import log
 from inspector.curing import BreakTestFit
 from inspector.errors import InputError
-from inspector.log import MoldSetting, Piece, SisterMold, Window, WindowChange
+from inspector.log import MoldSetting, NearestPours, Piece, SisterMold, Window, WindowChange
 from inspector.risk import (
     Interval,
     MoldRisk,
@@ -75,7 +75,10 @@ from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
 from inspector.workshop.shop_evidence import KnownPiece, gather_known_pieces
 
-__all__ = ["Losses", "MoldLosses"]
+__all__ = ["MOST_POURS_COMPARED", "Losses", "MoldLosses"]
+
+MOST_POURS_COMPARED = 2000
+"""Of each of two groups: enough for a difference of two in a hundred to show, and read while a page waits."""
 
 # What the molds tell about each other is learnt anew once there are so many more pieces...
 _LEARN_ANEW_SHARE = 0.02
@@ -383,24 +386,28 @@ class Losses:
     # Comparing
 
     def compare_molds(self, mold: str, other: str, *, now: datetime) -> Comparison:
-        """Hold the pieces of a mold against those of another one."""
+        """Hold the pieces of a mold against those of another one: of each, those of its latest pours."""
         if mold == other:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
         names = [log.find_mold(self._log, name).title for name in (other, mold)]
-        others, its_own = (gather_known_pieces(self._log, self._curing, mold=name, until=now) for name in (other, mold))
+        others, its_own = (self._pieces_of(name, now, before=True, now=now) for name in (other, mold))
         return compare_pieces((names[0], names[1]), (others, its_own), than=f"of mold {names[0]}")
 
     def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
-        """Hold the pieces of a mold that were poured from a time on against those poured before."""
-        pieces = gather_known_pieces(self._log, self._curing, mold=mold, until=now)
+        """Hold pieces of a mold that were poured from a time on against ones poured before: those nearest to it."""
+        log.find_mold(self._log, mold)
         names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
-        before = [piece for piece in pieces if piece.age.poured_at < at]
-        return compare_pieces(names, (before, [piece for piece in pieces if piece.age.poured_at >= at]), than="before")
+        earlier, later = (self._pieces_of(mold, at, before=before, now=now) for before in (True, False))
+        return compare_pieces(names, (earlier, later), than="before")
+
+    def _pieces_of(self, mold: str, to: datetime, *, before: bool, now: datetime) -> tuple[KnownPiece, ...]:
+        pours = NearestPours(to, MOST_POURS_COMPARED, before=before)
+        return gather_known_pieces(self._log, self._curing, mold=mold, until=now, pours=pours)
 
     def changes(self, mold: str) -> tuple[MoldChange, ...]:
         """Find when something about a mold changed for good, the latest first."""
         return find_changes(
-            log.list_pour_cures(self._log, mold=mold),
+            log.list_mold_pours(self._log, mold),
             self._planning.window_changes(mold),
             log.list_release_agents(self._log)[mold],
         )

@@ -1,5 +1,6 @@
 """The window of a mold as the workshop shows and keeps it: costs, features, ages, what came of earlier ones."""
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -116,16 +117,12 @@ def strength_by_age(
 
 
 def window_history(changes: Sequence[WindowChange], pieces: Sequence[KnownPiece]) -> tuple[KeptWindow, ...]:
-    """Tell what happened under each window that a mold had, oldest first."""
+    """Tell what happened under each window that a mold had, oldest first; `pieces` are in the order of demolding."""
     kept = []
+    demolded_at = [piece.age.demolded_at for piece in pieces]
+    edges = [*(bisect_left(demolded_at, change.at) for change in changes), len(pieces)]
     for number, change in enumerate(changes):
-        until = changes[number + 1].at if number + 1 < len(changes) else None
-        window = change.window
-        after = [
-            piece
-            for piece in pieces
-            if change.at <= piece.age.demolded_at and (until is None or piece.age.demolded_at < until)
-        ]
+        window, after = change.window, pieces[edges[number] : edges[number + 1]]
         earliest = window.earliest_fraction
         kept.append(
             KeptWindow(

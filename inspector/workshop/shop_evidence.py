@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from inspector import log
 from inspector.curing import BreakTestFit, strength_fraction
-from inspector.log import Mix, Mold
+from inspector.log import Mix, Mold, NearestPours
 from inspector.risk import Evidence, gather_evidence
 from inspector.workshop.curing import Curing, PieceAge, mix_curve
 from inspector.workshop.lost import Loss, judge_loss
@@ -162,7 +162,13 @@ def gather_shop_evidence(
 
 
 def gather_known_pieces(
-    opened: log.Log, curing: Curing, *, mold: str, since: datetime | None = None, until: datetime
+    opened: log.Log,
+    curing: Curing,
+    *,
+    mold: str,
+    until: datetime,
+    since: datetime | None = None,
+    pours: NearestPours | None = None,
 ) -> tuple[KnownPiece, ...]:
     """Gather the pieces of a mold that its evidence is of, in the order of demolding, without learning from them.
 
@@ -172,14 +178,15 @@ def gather_known_pieces(
     curing : Curing
         Of the same log.
     mold : str
+    until : datetime
+        Pieces demolded later are left out.
     since : datetime, optional
         Only those demolded from then on.
-    until : datetime
-        Only those demolded before then.
+    pours : NearestPours, optional
+        Only pieces of these pours.
     """
-    ages = curing.piece_ages(mold=mold, since=since, until=until)
-    piece_ids = None if since is None else [age.piece_id for age in ages]
-    outcomes = log.list_piece_outcomes(opened, mold=mold, piece_ids=piece_ids)
+    ages = [age for age in curing.piece_ages(mold=mold, since=since, pours=pours) if age.demolded_at <= until]
+    outcomes = log.list_piece_outcomes(opened, mold=mold, piece_ids=[age.piece_id for age in ages])
     losses = {outcome.piece_id: judge_loss(outcome) for outcome in outcomes}
     known = [KnownPiece(age=age, loss=loss) for age in ages if (loss := losses[age.piece_id]) is not None]
     return tuple(filter(_had_set, known))

@@ -3,7 +3,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from inspector.errors import InputError
-from inspector.log import NotedDefect, PourCure, ReleaseAgents, Window, WindowChange
+from inspector.log import MoldPour, NotedDefect, ReleaseAgents, Window, WindowChange
 from inspector.workshop import Month, PieceAge, Workshop
 from inspector.workshop.loss_comparison import compare_pieces, find_changes
 from inspector.workshop.lost import Loss
@@ -15,11 +15,8 @@ NOW = datetime(2026, 6, 1, tzinfo=UTC)
 SOAP = ReleaseAgents("soft soap", ())
 
 
-def cure(day, *, mix="grey", wet_until_h=None):
-    return PourCure(
-        pour_id=day, poured_at=FIRST + timedelta(days=day), mix=mix, cement_class="N",
-        constant_degc=20.0, readings=(), wet_until_h=wet_until_h,
-    )  # fmt: skip
+def pour(day, *, mix="grey", wet_until_h=None):
+    return MoldPour(FIRST + timedelta(days=day), mix, wet_until_h)
 
 
 def window(day, earliest_h):
@@ -43,15 +40,15 @@ def window(day, earliest_h):
     ],
 )
 def test_a_change_is_what_lasts(mixes, changed_on):
-    found = find_changes([cure(day, mix=mix) for day, mix in enumerate(mixes)], (), SOAP)
+    found = find_changes([pour(day, mix=mix) for day, mix in enumerate(mixes)], (), SOAP)
     assert sorted((change.at - FIRST).days for change in found) == changed_on
 
 
 def test_changes_say_what_they_were_latest_first():
-    cures = [cure(day, mix="grey" if day < 6 else "buff", wet_until_h=None if day < 12 else 48) for day in range(20)]
+    pours = [pour(day, mix="grey" if day < 6 else "buff", wet_until_h=None if day < 12 else 48) for day in range(20)]
     windows = (window(3, 36.0), window(4, 36.2), window(15, 30.0))
     agents = ReleaseAgents("none", ((FIRST + timedelta(days=17), "soft soap"), (NOW, "soft soap")))
-    assert [change.what for change in find_changes(cures, windows, agents)] == [
+    assert [change.what for change in find_changes(pours, windows, agents)] == [
         "release agent soft soap instead of none at all",
         "window from 30 h instead of 36 h",
         "wet cure until 48 h instead of not noted",
