@@ -22,6 +22,7 @@ __all__ = [
     "add_wet_cure",
     "find_piece_wet_until_h",
     "find_pour_cure",
+    "has_more_pours",
     "list_mold_pours",
     "list_piece_demoldings",
     "list_pour_cures",
@@ -91,6 +92,13 @@ def list_mold_pours(log: Log, mold: str) -> tuple[MoldPour, ...]:
             MoldPour(with_offset(poured_at, offset_min), mix, wet_until_h)
             for poured_at, offset_min, mix, wet_until_h in rows
         )
+
+
+def has_more_pours(log: Log, mold: str, pours: NearestPours) -> bool:
+    """Whether more pours went into a mold, before or from that time on, than those nearest to it."""
+    further = _nearest(pours).offset(pours.most).limit(1)
+    with log.reading() as session:
+        return session.scalar(further.where(MoldPourRow.mold_id == mold_row(session, mold).id)) is not None
 
 
 def list_piece_demoldings(

@@ -16,7 +16,7 @@ from inspector.web.pages import ShopDep, render
 from inspector.web.quantities import clock, day
 from inspector.web.rights import least
 from inspector.web.sentences import told
-from inspector.workshop import MOST_POURS_COMPARED, ComparedPieces, Comparison, Mold, MoldChange, Workshop
+from inspector.workshop import ComparedPieces, Comparison, Mold, MoldChange, Workshop
 
 __all__ = ["router"]
 
@@ -62,7 +62,6 @@ def show_comparison(
         "rows": rows,
         "heads": heads,
         "heading": heading,
-        "most_pours": MOST_POURS_COMPARED if _are_many(comparison) else None,
     }
     return render(request, "mold_compare.html", context)
 
@@ -75,12 +74,6 @@ def _read_time(text: str) -> datetime:
     except (ValueError, OverflowError, OSError):
         sentence = tr("“%(text)s” is no day. Choose one, or write year, month and day, as in 2026-03-01.", text=text)
         raise InputError(sentence) from None
-
-
-def _are_many(comparison: Comparison | None) -> bool:
-    """Whether there may be pieces of more pours than are compared."""
-    groups = () if comparison is None else (comparison.first, comparison.second)
-    return any(group.pours >= MOST_POURS_COMPARED for group in groups)
 
 
 def _rows(comparison: Comparison) -> list[tuple[str, ...]]:

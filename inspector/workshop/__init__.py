@@ -91,7 +91,6 @@ from inspector.workshop.loss_results import (
     ShopTrends,
     WhatIf,
 )
-from inspector.workshop.losses import MOST_POURS_COMPARED
 from inspector.workshop.mold_month import MoldMonth, PourOfMonth
 from inspector.workshop.months import Month
 from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
@@ -130,7 +129,6 @@ __all__ = [
     "LEAST_PASSWORD_SIGNS",
     "LONGEST_SESSION",
     "MONTH_COLUMNS",
-    "MOST_POURS_COMPARED",
     "MOST_REFERENCES",
     "PRACTICE_START_FRACTION",
     "ROLES",

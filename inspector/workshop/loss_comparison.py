@@ -41,7 +41,6 @@ class ComparedPieces:
 
     name: str
     """As it begins a sentence."""
-    pours: int
     pieces: int
     lost: int
     share: Interval | None
@@ -66,10 +65,16 @@ class Comparison:
     compared: LossesCompared | None
     """None where one of them has no pieces."""
     sentences: tuple[str, ...]
+    of_nearest_pours: int | None
+    """Of a mold that was filled more often, only pieces of so many pours are in a group; None: all are there."""
 
 
 def compare_pieces(
-    names: tuple[str, str], groups: tuple[Sequence[KnownPiece], Sequence[KnownPiece]], *, than: str
+    names: tuple[str, str],
+    groups: tuple[Sequence[KnownPiece], Sequence[KnownPiece]],
+    *,
+    than: str,
+    of_nearest_pours: int | None = None,
 ) -> Comparison:
     """Compare two groups of pieces whose ages and outcomes are known.
 
@@ -80,14 +85,16 @@ def compare_pieces(
     groups : tuple of sequences of KnownPiece
     than : str
         What the first group is called after `than`: `before`, `in March 2026`, `of Oak leaf`.
+    of_nearest_pours : int, optional
+        Where a group is not all of its pieces: of so many pours it is.
     """
     first, second = (_figures(name, pieces) for name, pieces in zip(names, groups, strict=True))
     if not first.pieces or not second.pieces:
         empty = " and ".join(group.name for group in (first, second) if not group.pieces)
         sentence = f"{empty}: no piece with a known age yet, so there is nothing to compare."
-        return Comparison(first, second, None, (sentence,))
+        return Comparison(first, second, None, (sentence,), of_nearest_pours)
     compared = compare_losses(_arrays(groups[0]), _arrays(groups[1]))
-    return Comparison(first, second, compared, _sentences(second.name, compared, than=than))
+    return Comparison(first, second, compared, _sentences(second.name, compared, than=than), of_nearest_pours)
 
 
 def find_changes(
@@ -147,7 +154,6 @@ def _figures(name: str, pieces: Sequence[KnownPiece]) -> ComparedPieces:
     features = Counter(feature for piece in pieces for feature in piece.loss.features)
     return ComparedPieces(
         name=name,
-        pours=len({piece.age.pour_id for piece in pieces}),
         pieces=len(pieces),
         lost=lost,
         share=exact_interval(lost, len(pieces)) if pieces else None,

@@ -75,10 +75,10 @@ from inspector.workshop.months import Month
 from inspector.workshop.planning import Planning
 from inspector.workshop.shop_evidence import KnownPiece, gather_known_pieces
 
-__all__ = ["MOST_POURS_COMPARED", "Losses", "MoldLosses"]
+__all__ = ["Losses", "MoldLosses"]
 
-MOST_POURS_COMPARED = 2000
-"""Of each of two groups: enough for a difference of two in a hundred to show, and read while a page waits."""
+# Of each of two groups that are compared: enough for a difference of two in a hundred to show, and read in a page.
+_MOST_POURS_COMPARED = 2000
 
 # What the molds tell about each other is learnt anew once there are so many more pieces...
 _LEARN_ANEW_SHARE = 0.02
@@ -390,19 +390,34 @@ class Losses:
         if mold == other:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
         names = [log.find_mold(self._log, name).title for name in (other, mold)]
-        others, its_own = (self._pieces_of(name, now, before=True, now=now) for name in (other, mold))
-        return compare_pieces((names[0], names[1]), (others, its_own), than=f"of mold {names[0]}")
+        latest = NearestPours(now, _MOST_POURS_COMPARED, before=True)
+        return self._compare(
+            (names[0], names[1]), ((other, latest), (mold, latest)), than=f"of mold {names[0]}", now=now
+        )
 
     def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
         """Hold pieces of a mold that were poured from a time on against ones poured before: those nearest to it."""
         log.find_mold(self._log, mold)
         names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
-        earlier, later = (self._pieces_of(mold, at, before=before, now=now) for before in (True, False))
-        return compare_pieces(names, (earlier, later), than="before")
+        before, after = (NearestPours(at, _MOST_POURS_COMPARED, before=before) for before in (True, False))
+        return self._compare(names, ((mold, before), (mold, after)), than="before", now=now)
 
-    def _pieces_of(self, mold: str, to: datetime, *, before: bool, now: datetime) -> tuple[KnownPiece, ...]:
-        pours = NearestPours(to, MOST_POURS_COMPARED, before=before)
-        return gather_known_pieces(self._log, self._curing, mold=mold, until=now, pours=pours)
+    def _compare(
+        self,
+        names: tuple[str, str],
+        of: tuple[tuple[str, NearestPours], tuple[str, NearestPours]],
+        *,
+        than: str,
+        now: datetime,
+    ) -> Comparison:
+        """Compare pieces of two molds, or twice of one, each of some pours."""
+        first, second = (
+            gather_known_pieces(self._log, self._curing, mold=mold, until=now, pours=pours) for mold, pours in of
+        )
+        is_part = any(log.has_more_pours(self._log, mold, pours) for mold, pours in of)
+        return compare_pieces(
+            names, (first, second), than=than, of_nearest_pours=_MOST_POURS_COMPARED if is_part else None
+        )
 
     def changes(self, mold: str) -> tuple[MoldChange, ...]:
         """Find when something about a mold changed for good, the latest first."""

@@ -4,7 +4,7 @@ import pytest
 
 from inspector.errors import InputError
 from inspector.log import MoldPour, NotedDefect, ReleaseAgents, Window, WindowChange
-from inspector.workshop import Month, PieceAge, Workshop
+from inspector.workshop import Month, PieceAge, Workshop, losses
 from inspector.workshop.loss_comparison import compare_pieces, find_changes
 from inspector.workshop.lost import Loss
 from inspector.workshop.shop_evidence import KnownPiece
@@ -98,6 +98,18 @@ def test_few_pieces_can_differ_by_chance(shop):
     assert "That can be chance" in found.sentences[0]
     assert "than of mold Heron" in found.sentences[0]
     assert "fewer to" in found.sentences[0]
+
+
+def test_of_a_mold_that_was_filled_more_often_than_a_page_can_read_the_nearest_pours_are_compared(shop, monkeypatch):
+    change = FIRST + timedelta(days=50)
+    assert shop.losses.compare_change("heron", at=change, now=NOW).of_nearest_pours is None
+    monkeypatch.setattr(losses, "_MOST_POURS_COMPARED", 20)
+    found = shop.losses.compare_change("heron", at=change, now=NOW)
+    assert (found.of_nearest_pours, found.first.pieces, found.second.pieces) == (20, 20, 20)
+    assert (found.first.first_at - FIRST).days == 50 - 20 + 1  # a day and some hours in the mold
+    assert (found.second.last_at - FIRST).days == 50 + 20
+    shop.add_past(list(pours("grey", 0, "10000", mold="finial")), source="other book")
+    assert shop.losses.compare_molds("finial", "heron", now=NOW).first.pieces == 20
 
 
 def test_nothing_to_compare_is_said(shop):
