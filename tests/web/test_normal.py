@@ -58,6 +58,16 @@ def test_a_mold_without_dismissed_marks_says_so(browser: TestClient) -> None:
     assert browser.get("/molds/crane/normal").status_code == 404
 
 
+def test_a_mold_of_many_pieces_says_that_the_latest_teach(
+    browser: TestClient, record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dismiss(browser, record())
+    record()
+    assert "What was said on the latest" not in browser.get(PAGE).text
+    monkeypatch.setattr(normal_routes, "LATEST_PIECES_TEACH", 1)
+    assert "What was said on the latest 1 pieces counts." in browser.get(PAGE).text
+
+
 def test_a_place_is_listed_with_the_pieces_that_taught_it(browser: TestClient, record: Record) -> None:
     for _ in range(2):
         dismiss(browser, record())

@@ -3,6 +3,7 @@
 import html
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pypdfium2
@@ -11,7 +12,8 @@ from fastapi.testclient import TestClient
 from httpx2 import Response
 
 from inspector.log import NotedDefect
-from inspector.workshop import Facts, Grid, Heading, Paper, Words, Workshop, paper_pdf
+from inspector.web.month_sheet import month_sheet
+from inspector.workshop import Facts, Grid, Heading, Month, Paper, Words, Workshop, paper_pdf
 from tests.doubles.past_pours import past_pour
 from tests.web.conftest import DEMOLDED_AT
 
@@ -155,6 +157,17 @@ def test_a_month_tells_what_came_out_and_what_was_lost(months: TestClient) -> No
     assert 'href="/molds/oak-leaf/export.zip?month=2026-11"' in november
     assert months.get("/molds/oak-leaf/month?month=November").status_code == 404
     assert months.get("/molds/oak-leaf/month").status_code == 200
+
+
+def test_what_was_to_be_expected_of_a_month_says_of_when_it_is_where_pieces_came_since(months: TestClient) -> None:
+    now = datetime.now().astimezone()
+    found = shop_of(months).mold_month("oak-leaf", Month.read("2026-10"), now=now)
+    assert found.expected is not None
+    for pieces, told in ((20, False), (19, True)):
+        as_kept = replace(found, expected=replace(found.expected, pieces=pieces), expected_as_of=DEMOLDED_AT)
+        facts = month_sheet(as_kept, picture=None, address="", now=now).blocks[0]
+        assert isinstance(facts, Facts)
+        assert dict(facts.rows)["To be expected"].endswith(", of the 19 pieces known then.") == told
 
 
 def test_a_month_shows_where_its_pieces_broke(months: TestClient) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from inspector.errors import InputError
 from inspector.log import NotedDefect, PastPiece, PastPour
-from inspector.workshop import ExpectedCure, Workshop, losses
+from inspector.workshop import ExpectedCure, Month, Workshop, losses
 from inspector.workshop.known_losses import learn_shared, learn_shop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.past_pours import past_pour
@@ -375,11 +375,17 @@ def test_pages_of_a_large_log_go_by_what_was_learnt_in_the_night(fibrous, monkey
     assert fibrous.losses.mix_factors(now=later) == pytest.approx(factors)
     (outlook,) = fibrous.losses.outlooks_of_late(now=later)
     assert (outlook.pieces, outlook.lost, outlook.earliest_h) == (601, trends.lost, window.window.earliest_h)
+    assert fibrous.losses.opening_ages_of_late(["heron"], now=later) == {"heron": outlook.earliest_h}
     assert fibrous.losses.what_if("heron", now=later).now.strength_fraction > 0
+    last = trends.months[-1]
+    month = fibrous.mold_month("heron", Month.read(last.month), now=later)
+    assert (month.expected, month.known.pieces, month.expected_as_of) == (last, last.pieces, later)
     # Its own pieces count at once, what they tell about other molds after the next night.
     fibrous.add_past([pour(355, age_h=40, lost=True)], source="loose leaf")
     assert fibrous.losses.of_mold("heron", now=later).window.window.pieces == 602
     assert fibrous.losses.outlooks_of_late(now=later)[0].pieces == 601
+    month = fibrous.mold_month("heron", Month.read(last.month), now=later)
+    assert (month.expected.pieces, month.known.pieces) == (last.pieces, last.pieces + 1)
     fibrous.add_mold("wren")  # a new mold is there at once
     assert [item.mold for item in fibrous.losses.outlooks_of_late(now=later)] == ["heron", "wren"]
 
