@@ -77,8 +77,8 @@ from inspector.workshop.shop_evidence import KnownPiece, gather_known_pieces
 
 __all__ = ["Losses", "MoldLosses"]
 
-# Of each of two groups that are compared: enough for a difference of two in a hundred to show, and read in a page.
-_MOST_POURS_COMPARED = 2000
+# Of each of two groups that are compared: enough for three more lost of a hundred to show, and read in a page.
+_MOST_POURS_COMPARED = 1000
 
 # What the molds tell about each other is learnt anew once there are so many more pieces...
 _LEARN_ANEW_SHARE = 0.02
