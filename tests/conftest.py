@@ -30,7 +30,7 @@ if _IN_MEMORY.is_dir() and os.access(_IN_MEMORY, os.W_OK) and shutil.disk_usage(
 
 # Half a million objects live as long as the tests: modules, tables, thousands of tests. Looking through them for garbage
 # again and again took a fifth of the time.
-gc.set_threshold(50_000, 20, 20)
+gc.set_threshold(20_000, 10, 5)
 
 
 def pytest_collection_finish(session):
