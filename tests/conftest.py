@@ -28,7 +28,7 @@ _ROOM_BYTES = 1_000_000_000  # a run of all tests by two workers takes up to 120
 if _IN_MEMORY.is_dir() and os.access(_IN_MEMORY, os.W_OK) and shutil.disk_usage(_IN_MEMORY).free > _ROOM_BYTES:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_IN_MEMORY))
 
-# Half a million objects live as long as the tests: modules, tables, thousands of tests. Looking through them for garbage
+# Half a million objects live as long as the tests: modules, tables, tests. Looking through them for garbage
 # again and again took a fifth of the time.
 gc.set_threshold(20_000, 10, 5)
 

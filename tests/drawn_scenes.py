@@ -207,12 +207,12 @@ def _march(
 
 
 def _meeting(piece: Piece, one: NDArray[np.float32], other: NDArray[np.float32]) -> tuple[slice, slice]:
-    """Rows and columns of the pixels whose way from one place to the other comes over the height field."""
+    """Rows and columns of the pixels whose way from one place to the other comes over the height field; one at least."""
     on_it = np.ones(one.shape[:2], bool)
     for size, a, b in zip(piece.height_mm.shape[::-1], _planes(one), _planes(other), strict=True):
         on_it &= (np.maximum(a, b) > -1) & (np.minimum(a, b) < size)
     rows, columns = np.flatnonzero(on_it.any(axis=1)), np.flatnonzero(on_it.any(axis=0))
-    return (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)) if rows.size else (slice(0), slice(0))
+    return (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)) if rows.size else (slice(1), slice(1))
 
 
 def _planes(xy: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
