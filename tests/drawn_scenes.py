@@ -207,7 +207,7 @@ def _march(
 
 
 def _meeting(piece: Piece, one: NDArray[np.float32], other: NDArray[np.float32]) -> tuple[slice, slice]:
-    """Rows and columns of the pixels whose way from one place to the other comes over the height field; one at least."""
+    """Rows and columns of the pixels whose way from one place to the other comes over the height field, or one."""
     on_it = np.ones(one.shape[:2], bool)
     for size, a, b in zip(piece.height_mm.shape[::-1], _planes(one), _planes(other), strict=True):
         on_it &= (np.maximum(a, b) > -1) & (np.minimum(a, b) < size)
