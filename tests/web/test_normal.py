@@ -1,6 +1,8 @@
 """What is normal for a mold, and what reviews changed, as the pages tell it."""
 
+import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
@@ -18,7 +20,9 @@ Record = Callable[[], PieceDetail]
 
 
 @pytest.fixture
-def shop(settings: Settings) -> Iterator[Workshop]:
+def shop(settings: Settings, empty_database: Path) -> Iterator[Workshop]:
+    settings.data_dir.mkdir()
+    shutil.copy(empty_database, settings.data_dir)
     with Workshop.open(settings.data_dir, engine=DRAWN_ENGINE) as opened:
         opened.add_mold("heron", title="Heron, long bill")
         reference = opened.add_reference(drawn_photo(shade=200), name="r1.jpg", mold="heron").reference
