@@ -81,7 +81,8 @@ def reused_database(postgresql_server):
             open_log(LogPlace(Path(folder), url)).close()
 
     reused = ReusedDatabase(postgresql_server, make_tables)
-    yield reused
+    with reused.staying_connected():
+        yield reused
     reused.close()
 
 

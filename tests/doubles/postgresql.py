@@ -15,6 +15,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import psycopg
+import pytest
+from sqlalchemy.engine import make_url
+
+from inspector.log.postgresql_server import PostgresqlDatabase
 
 __all__ = ["ReusedDatabase", "Server", "running_server"]
 
@@ -99,6 +103,23 @@ class ReusedDatabase:
         """Remove all rows; give the URL."""
         self._connection.execute(self._emptying)
         return self.url
+
+    @contextmanager
+    def staying_connected(self) -> Iterator[None]:
+        """Have all logs over it use the same connections, which no log lets go of.
+
+        To connect, and to learn what the database holds, takes the server and this program longer than most tests.
+        """
+        url, connect = make_url(self.url), PostgresqlDatabase.connect
+        engine = PostgresqlDatabase(self.url).connect()
+        let_go = engine.dispose
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(engine, "dispose", lambda: None)
+            patched.setattr(
+                PostgresqlDatabase, "connect", lambda asked: engine if asked._url == url else connect(asked)
+            )
+            yield
+        let_go()
 
     def close(self) -> None:
         self._connection.close()
