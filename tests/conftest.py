@@ -29,7 +29,7 @@ if _IN_MEMORY.is_dir() and os.access(_IN_MEMORY, os.W_OK) and shutil.disk_usage(
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_IN_MEMORY))
 
 # Half a million objects live as long as the tests: modules, tables, tests. Looking through them for garbage
-# again and again took a fifth of the time.
+# again and again took a quarter of the time.
 gc.set_threshold(20_000, 10, 5)
 
 
@@ -40,8 +40,8 @@ def pytest_collection_finish(session):
 
 
 # A program opens one log and turns each statement into SQL once; the tests open thousands, and turning them anew took
-# most of the time of each. What is cached is told apart by the statement and by who is spoken to: here one whom the
-# tests speak to is like any other of the kind, since all files are SQLite's and all servers are of one version.
+# a quarter of the time of those. What is cached is told apart by the statement and by who is spoken to: here one whom
+# the tests speak to is like any other of the kind, since all files are SQLite's and all servers are of one version.
 _TURNED_INTO_SQL = LRUCache(2000)
 DefaultDialect.__eq__ = lambda one, other: type(one) is type(other)
 DefaultDialect.__hash__ = lambda one: hash(type(one))

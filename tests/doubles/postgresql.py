@@ -108,7 +108,7 @@ class ReusedDatabase:
     def staying_connected(self) -> Iterator[None]:
         """Have all logs over it use the same connections, which no log lets go of.
 
-        To connect, and to learn what the database holds, takes the server and this program longer than most tests.
+        To connect, and to learn what the database holds, took a seventh of the time of server and tests.
         """
         url, connect = make_url(self.url), PostgresqlDatabase.connect
         engine = PostgresqlDatabase(self.url).connect()
