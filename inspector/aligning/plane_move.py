@@ -23,6 +23,9 @@ COARSE_PX_PER_MM = 0.5
 FINE_PX_PER_MM = 1.0
 COARSE_STEP_DEG = 5.0
 FINE_STEP_DEG = 1.5
+# So far around each start; ribs and petals make a piece look like itself turned by little more than the least apart.
+FINE_REACH_DEG = 7.5
+APART_DEG = 4.0
 # A start that lies so far behind the best on the coarse raster is not looked at on the fine one.
 FAR_BEHIND = 0.3
 NEAR_DEG = 10.0
@@ -71,7 +74,7 @@ def find_plane_moves(
     scale : float
         Size of the piece in the photo's frame over that in the reference's; 1 where both lie on a mat.
     count : int
-        How many candidates to return.
+        How many turns to look at closely. Up to twice as many moves come back: near each there may be another.
     near_deg : float, optional
         The angle, where it is roughly known: only turns within ``NEAR_DEG`` of it are tried.
 
@@ -95,10 +98,25 @@ def find_plane_moves(
         if all(_angle_between(move.angle_deg, other) > 2 * COARSE_STEP_DEG for other in starts):
             starts.append(move.angle_deg)
     fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
-    around = np.arange(-3.0, 3.1, FINE_STEP_DEG)
+    around = np.arange(-FINE_REACH_DEG, FINE_REACH_DEG + 0.1, FINE_STEP_DEG)
     tried = fine.best_shifts(np.concatenate([start + around for start in starts]))
-    best = [max(tried[k : k + len(around)], key=lambda move: move.score) for k in range(0, len(tried), len(around))]
-    return tuple(sorted(best, key=lambda move: -move.score))
+    best: list[PlaneMove] = []
+    for move in sorted(_peaks(tried, len(around)), key=lambda move: -move.score):
+        if all(_angle_between(move.angle_deg, other.angle_deg) > APART_DEG for other in best):
+            best.append(move)
+    return tuple(best[: 2 * count])
+
+
+def _peaks(tried: list[PlaneMove], each: int) -> list[PlaneMove]:
+    """Of moves at neighbouring angles, so many around each start, those that score better than their neighbours."""
+    peaks = []
+    for first in range(0, len(tried), each):
+        around = tried[first : first + each]
+        scores = np.array([move.score for move in around])
+        higher = np.maximum(np.append(scores[1:], np.inf), np.append(np.inf, scores[:-1]))
+        peaks += [move for move, score, beside in zip(around, scores, higher, strict=True) if score >= beside]
+        peaks.append(around[int(scores.argmax())])
+    return peaks
 
 
 class _Correlator:

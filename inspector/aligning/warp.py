@@ -6,7 +6,9 @@ change of size (the camera was nearer or farther): the one that their scores add
 (Duda and Hart 1972), since a shadow misleads many patches, but not all in the same way. What is left is height: every
 height shifts by its own amount when the camera moves, along a line that the mat tells (``aligning.parallax``). So each
 place is free only along its line, and takes the height that the patches around it agree on best, as in stereo
-(Scharstein and Szeliski 2002). Without a mat it may go a little way to any side.
+(Scharstein and Szeliski 2002). Several references together tell the heights of a mold once (`estimate_heights`): a
+later photo starts from these, and leaves them where it shows something else. Without a mat each place may go a little
+way to any side.
 
 Neither closes over a broken-off feature: patches on what is missing find nothing like themselves and have little say,
 and heights change gently from place to place.
@@ -14,6 +16,7 @@ and heights change gently from place to place.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -25,7 +28,7 @@ from inspector.aligning.likeness import LIKENESS_PX_PER_MM, likeness_features
 from inspector.aligning.parallax import Eye, shift_by_height
 from inspector.imaging.side_by_side import side_by_side
 
-__all__ = ["Warp", "moved_rigidly", "refine_warp"]
+__all__ = ["Heights", "Sighted", "Warp", "estimate_heights", "moved_rigidly", "refine_warp"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +57,17 @@ _LEAST_AREA, _LEAST_VARIANCE = 0.2, 1e-3
 # Heights above and below what all voted for that are tried, and what each squared mm of it costs in score.
 _HEIGHTS_MM = np.arange(-30.0, 30.1, 1.5, dtype=np.float32)[:, None]
 _HEIGHT_COST = 0.0002
+# Where the heights of the mold are known, what lies beyond them costs so much more as photos that look along lines far
+# apart have told them more firmly: so much for each squared mm that a mm of height shifts.
+_FIRMNESS = 0.04
+# What heights cost while they are not known yet.
+_UNKNOWN_COST = 0.0005
+# Votes and heights of several photos are found in turns.
+_ROUNDS = 3
 # Where the cameras are not known: the same for shifts to any side.
 _ASIDE_MM = np.stack(np.meshgrid(*(np.arange(-2.0, 2.1, 0.25, dtype=np.float32),) * 2), axis=-1).reshape(-1, 2)
 _ASIDE_COST = 0.03
+_LEANS = np.stack(np.meshgrid(*(np.arange(-0.4, 0.41, 0.08, dtype=np.float32),) * 2), axis=-1).reshape(-1, 2)
 # Scores are added up over so much around each place, weighed against each other as sharply, and what comes of it
 # carries as far again.
 _AROUND_MM, _SHARPNESS, _CARRIES_MM = 4.0, 60.0, 4.0
@@ -118,6 +129,7 @@ def refine_warp(
     *,
     px_per_mm: float,
     eyes: tuple[Eye, Eye] | None = None,
+    heights: Heights | None = None,
 ) -> Warp:
     """Refine a map so that the surfaces of reference and photo meet.
 
@@ -137,32 +149,142 @@ def refine_warp(
         Scale of both frames, twice ``LIKENESS_PX_PER_MM``.
     eyes : pair of Eye, optional
         Where the reference's camera and the photo's stood over the box, where the mat tells.
+    heights : Heights, optional
+        Of the surface, as `estimate_heights` gives them.
     """
     height, width = reference_mask.shape
-    seen = cv2.remap(photo_gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    photo_features = likeness_features(seen, network, px_per_mm=px_per_mm)
+    photo_features = _features_at(photo_gray, start_xy, network, px_per_mm)
     mask = np.ascontiguousarray(reference_mask[::2, ::2])
     shift_mm = np.zeros((*mask.shape, 2), dtype=np.float32)
+    if eyes is not None and heights is not None:
+        shift_mm = _dense_lines(eyes, mask.shape) * heights.mm[..., None]
     agreement = 0.0
     for level in (_COARSE, _FINE):
-        size = (
-            max(1, round(mask.shape[1] * level.px_per_mm / LIKENESS_PX_PER_MM)),
-            max(1, round(mask.shape[0] * level.px_per_mm / LIKENESS_PX_PER_MM)),
-        )
-        here, there, small_mask = (
-            cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-            for image in (reference_features, _shifted(photo_features, shift_mm), mask)
-        )
-        matches = _match(here, there, small_mask, level)
+        size, matches = _match_at(level, reference_features, _shifted(photo_features, shift_mm), mask)
         if matches is None:
             break
-        more_mm, agreement = _settle(matches, level, _lines(matches, eyes, px_per_mm / level.px_per_mm))
+        ways = _lines(matches, eyes, px_per_mm / level.px_per_mm)
+        more_mm, agreement = _settle(matches, level, ways, heights)
         dense = _between_points(more_mm, matches, size)
         shift_mm = shift_mm + cv2.resize(dense, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
     shift_px = cv2.resize(shift_mm * np.float32(px_per_mm), (width, height), interpolation=cv2.INTER_LINEAR)
     flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
     photo_xy = cv2.remap(start_xy, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE)
     return Warp(photo_xy, agreement)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sighted:
+    """Another photo of the reference's piece, whose camera is known."""
+
+    gray: NDArray[np.uint8]  # its frame
+    start_xy: NDArray[np.float32]  # (h, w, 2) where the plane move puts each pixel of the box there
+    eyes: tuple[Eye, Eye]  # over the box: the reference's camera and its own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heights:
+    """Heights of a mold's surface."""
+
+    mm: NDArray[np.float32]  # (ceil(h / 2), ceil(w / 2)) over the box, but for a constant and a slope
+    cost: float  # of each squared mm beyond them, in score
+
+
+def estimate_heights(
+    reference_features: NDArray[np.float32],
+    reference_mask: NDArray[np.uint8],
+    others: Sequence[Sighted],
+    network: bytes,
+    *,
+    px_per_mm: float,
+) -> Heights | None:
+    """Heights of a mold's surface that all photos agree on best.
+
+    In turns: with the heights so far, each photo's patches vote for its turn, shift and change of size; with these,
+    each place takes the height at which the patches around it agree best in all photos together.
+
+    Parameters
+    ----------
+    reference_features, reference_mask, network, px_per_mm
+        As `refine_warp` takes them.
+    others : sequence of Sighted
+        At least one.
+
+    Returns
+    -------
+    Heights
+        None where hardly any place has something to show.
+    """
+    mask = np.ascontiguousarray(reference_mask[::2, ::2])
+    features = [_features_at(other.gray, other.start_xy, network, px_per_mm) for other in others]
+    lines = [_dense_lines(other.eyes, mask.shape) for other in others]
+    height_mm = np.zeros(mask.shape, dtype=np.float32)
+    moved = [np.zeros((*mask.shape, 2), dtype=np.float32) for _ in others]
+    for level in (_COARSE, *(_FINE,) * _ROUNDS):
+        seen: list[_Matches] = []
+        wholes = []
+        for k, feature in enumerate(features):
+            shift_mm = moved[k] + lines[k] * height_mm[..., None]
+            size, matches = _match_at(level, reference_features, _shifted(feature, shift_mm), mask)
+            if matches is None:
+                return None
+            whole = _vote(matches, level)
+            dense = _between_points(whole, matches, size)
+            moved[k] = moved[k] + cv2.resize(dense, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
+            seen.append(matches)
+            wholes.append(whole)
+        first = seen[0]
+        at = first.at
+        px = px_per_mm / level.px_per_mm
+        places = np.dstack(np.meshgrid(first.columns * px, first.rows * px))
+        ways = [shift_by_height(*other.eyes, places)[at] for other in others]
+        so_far = _at_points(height_mm, first, level)[at]
+        scores = np.mean(
+            [
+                matches.at_shifts(whole[at][:, None] + _HEIGHTS_MM[None] * way[:, None])
+                for matches, whole, way in zip(seen, wholes, ways, strict=True)
+            ],
+            axis=0,
+        )
+        cost = _UNKNOWN_COST * (so_far[:, None] + _HEIGHTS_MM[None, :, 0]) ** 2
+        more = _agreed(first, level, scores, cost.astype(np.float32), _HEIGHTS_MM)
+        dense_more = _between_points(more, first, size)
+        height_mm = height_mm + cv2.resize(dense_more, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
+    apart = sum(float((line**2).sum(axis=-1).mean()) for line in lines)
+    return Heights(height_mm, _HEIGHT_COST + _FIRMNESS * apart)
+
+
+def _features_at(
+    gray: NDArray[np.uint8], start_xy: NDArray[np.float32], network: bytes, px_per_mm: float
+) -> NDArray[np.float32]:
+    """Features of a photo, laid into the box."""
+    seen = cv2.remap(gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return likeness_features(seen, network, px_per_mm=px_per_mm)
+
+
+def _match_at(
+    level: _Level, reference: NDArray[np.float32], photo: NDArray[np.float32], mask: NDArray[np.uint8]
+) -> tuple[tuple[int, int], _Matches | None]:
+    """The patches' search on the raster of a level, whose size (width, height) is given too."""
+    size = (
+        max(1, round(mask.shape[1] * level.px_per_mm / LIKENESS_PX_PER_MM)),
+        max(1, round(mask.shape[0] * level.px_per_mm / LIKENESS_PX_PER_MM)),
+    )
+    here, there, small = (cv2.resize(image, size, interpolation=cv2.INTER_AREA) for image in (reference, photo, mask))
+    return size, _match(here, there, small, level)
+
+
+def _dense_lines(eyes: tuple[Eye, Eye], shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """How far each place of the features' raster shifts for a mm of height."""
+    return shift_by_height(*eyes, np.dstack(np.meshgrid(np.arange(shape[1]) * 2.0, np.arange(shape[0]) * 2.0)))
+
+
+def _at_points(field: NDArray[np.float32], matches: _Matches, level: _Level) -> NDArray[np.float32]:
+    """Values of a field over the features' raster at the control points."""
+    grow = LIKENESS_PX_PER_MM / level.px_per_mm
+    rows = np.minimum((matches.rows * grow).astype(int), field.shape[0] - 1)
+    columns = np.minimum((matches.columns * grow).astype(int), field.shape[1] - 1)
+    return field[np.ix_(rows, columns)]
 
 
 def _shifted(features: NDArray[np.float32], shift_mm: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -230,16 +352,48 @@ def _lines(matches: _Matches, eyes: tuple[Eye, Eye] | None, px: float) -> NDArra
     return shift_by_height(*eyes, places)[..., None, :]
 
 
-def _settle(matches: _Matches, level: _Level, lines: NDArray[np.float32] | None) -> tuple[NDArray[np.float32], float]:
-    """Shifts in mm of all control points: what all vote for, and what those around each agree on beyond that.
+def _settle(
+    matches: _Matches, level: _Level, lines: NDArray[np.float32] | None, heights: Heights | None
+) -> tuple[NDArray[np.float32], float]:
+    """Shifts in mm of all control points: what all vote for, and what those around each agree on beyond that."""
+    whole = _vote(matches, level)
+    if lines is None:
+        tried, cost = _ASIDE_MM, _ASIDE_COST
+        ways = np.broadcast_to(np.eye(2, dtype=np.float32), (*matches.shape, 2, 2))
+        if heights is not None:
+            whole = whole + _leaning(matches, whole, _at_points(heights.mm, matches, level))
+    else:
+        tried, cost = _HEIGHTS_MM, _HEIGHT_COST if heights is None else heights.cost
+        ways = lines
+    scores = matches.at_shifts(whole[matches.at][:, None] + tried @ ways[matches.at])
+    costs = np.float32(cost) * (tried**2).sum(axis=1)
+    beyond = _agreed(matches, level, scores, costs[None], tried)
+    field = whole + np.einsum("yxd,yxdk->yxk", beyond, ways)
+    reached = matches.at_shifts(field[matches.at][:, None])[:, 0]
+    return field.astype(np.float32), float(np.average(reached, weights=matches.weight))
 
-    A score volume over what is tried, added up over neighbours; the mean of what is tried, weighed by how well it
+
+def _leaning(matches: _Matches, whole: NDArray[np.float32], height_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What known heights shift by when nobody knows how the cameras stood: all the same way, the one that fits best."""
+    over = (height_mm - float(height_mm[matches.at].mean()))[..., None]
+    totals = [
+        float(matches.weight @ matches.at_shifts((whole + over * lean)[matches.at][:, None])[:, 0]) for lean in _LEANS
+    ]
+    return np.asarray(over * _LEANS[int(np.argmax(totals))], dtype=np.float32)
+
+
+def _agreed(
+    matches: _Matches,
+    level: _Level,
+    scores: NDArray[np.float32],
+    costs: NDArray[np.float32],
+    tried: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """What the control points around each agree on, of what is tried (m, d): (rows, columns, d).
+
+    A score volume, added up over neighbours, less what each costs; the mean of what is tried, weighed by how well it
     agrees; and that smoothed, the surest places first.
     """
-    whole = _vote(matches, level)
-    tried, cost = (_ASIDE_MM, _ASIDE_COST) if lines is None else (_HEIGHTS_MM, _HEIGHT_COST)
-    ways = np.broadcast_to(np.eye(2, dtype=np.float32), (*matches.shape, 2, 2)) if lines is None else lines
-    scores = matches.at_shifts(whole[matches.at][:, None] + tried @ ways[matches.at])
 
     def around(values: NDArray[np.float32], reach_mm: float) -> NDArray[np.float32]:
         sigma = reach_mm / level.step_mm
@@ -249,18 +403,15 @@ def _settle(matches: _Matches, level: _Level, lines: NDArray[np.float32] | None)
     weight = np.zeros(matches.shape, dtype=np.float32)
     weight[matches.at] = matches.weight
     volume = np.zeros((*matches.shape, len(tried)), dtype=np.float32)
-    volume[matches.at] = matches.weight[:, None] * scores
+    volume[matches.at] = matches.weight[:, None] * (scores - costs)
     heard = around(weight, _AROUND_MM)
-    volume = around(volume, _AROUND_MM) / (heard + np.float32(1e-3)) - np.float32(cost) * (tried**2).sum(axis=1)
+    volume = around(volume, _AROUND_MM) / (heard + np.float32(1e-3))
     likely = np.exp(np.float32(_SHARPNESS) * (volume - volume.max(axis=-1, keepdims=True)))
     likely /= likely.sum(axis=-1, keepdims=True)
     mean = likely @ tried
     spread = np.sqrt(np.maximum(likely @ (tried**2).sum(axis=1) - (mean**2).sum(axis=-1), 0)) + np.float32(0.5)
     sure = heard / spread[..., None] ** 2
-    beyond = around(mean * sure, _CARRIES_MM) / (around(sure, _CARRIES_MM) + np.float32(1e-6))
-    field = whole + np.einsum("yxd,yxdk->yxk", beyond, ways)
-    reached = matches.at_shifts(field[matches.at][:, None])[:, 0]
-    return field.astype(np.float32), float(np.average(reached, weights=matches.weight))
+    return around(mean * sure, _CARRIES_MM) / (around(sure, _CARRIES_MM) + np.float32(1e-6))
 
 
 def _between_points(field: NDArray[np.float32], matches: _Matches, size: tuple[int, int]) -> NDArray[np.float32]:

@@ -33,6 +33,8 @@ LEAST_MOVE_SCORE = 0.85
 LEAST_OVERLAP = 0.5
 LEAST_AGREEMENT = 0.17
 CLEAR_MOVE_SCORE, LEAST_CLEAR_AGREEMENT = 1.2, 0.1
+# Where a shadow spoils the move's score, surfaces that meet well show that it is right all the same.
+POOR_MOVE_SCORE, CLEAR_AGREEMENT = 0.5, 0.38
 STEEPEST_TILT_DEG = 15.0
 
 
@@ -90,7 +92,7 @@ def _inspect_view(view: View, model: MoldModel) -> Inspection:
 
 def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
     """Align a photo to the model and gather what differs; None when it does not fit."""
-    first = align_view(model.references[0].view, model.mask, model.likeness, model.box, view)
+    first = align_view(model.references[0].view, model.mask, model.likeness, model.box, view, heights=model.heights)
     found = _fitting(first, view, model)
     # Another reference may have been photographed more like this photo than the first was.
     for number in range(1, len(model.references)):
@@ -104,9 +106,11 @@ def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
 
 def _fitting(placement: Placement | None, view: View, model: MoldModel) -> tuple[Warp, Layer, Silhouette] | None:
     """A placement with what the photo shows there; None when it does not fit."""
-    if placement is None or placement.move.score < LEAST_MOVE_SCORE:
+    if placement is None:
         return None
     warp = placement.warp
+    if placement.move.score < (POOR_MOVE_SCORE if warp.agreement >= CLEAR_AGREEMENT else LEAST_MOVE_SCORE):
+        return None
     layer = layer_of(view, warp.photo_xy)
     silhouette = silhouette_of(layer, model.inside_mm, model.px_per_mm)
     inside = (model.mask > 127) & layer.valid

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from inspector.aligning.likeness import likeness_features
 from inspector.aligning.parallax import Eye
 from inspector.aligning.plane_move import PlaneMove, find_plane_moves
-from inspector.aligning.warp import Warp, moved_rigidly, refine_warp
+from inspector.aligning.warp import Heights, Sighted, Warp, estimate_heights, moved_rigidly, refine_warp
 from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
 from inspector.comparing.silhouette import Silhouette, depth_inside, look_code, see_silhouette
@@ -70,6 +70,7 @@ class MoldModel:
     references: tuple[Reference, ...]
     layers: tuple[Layer, ...]  # one a reference
     likeness: NDArray[np.float32]  # what patches of the first reference are matched by, on half the raster of the box
+    heights: Heights | None  # of the surface, there; None where references or their mats are too few to tell
     silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
     box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
     mask: NDArray[np.uint8]  # 255 where most references have the piece, in the box
@@ -114,7 +115,8 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     others = ordered[1:]
-    for reference, placement in zip(others, _placements(first, mask, wide, others), strict=True):
+    placements, heights = _placements(first, mask, wide, others)
+    for reference, placement in zip(others, placements, strict=True):
         if placement is None or placement.warp.agreement < LEAST_AGREEMENT:
             left_out.append(reference.name)
             continue
@@ -141,6 +143,7 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         references=tuple(kept),
         layers=tuple(layers),
         likeness=likeness_features(layers[0].gray, SURFACE_MATCHER, px_per_mm=px_per_mm),
+        heights=None if heights is None else _cut_heights(heights, inner),
         silhouettes=silhouettes,
         box=box,
         mask=mask,
@@ -163,12 +166,41 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
 
 def _placements(
     first: View, mask: NDArray[np.uint8], box: tuple[int, int, int, int], others: Sequence[Reference]
-) -> list[Placement | None]:
-    """Where the first reference's piece lies in each of the others."""
+) -> tuple[list[Placement | None], Heights | None]:
+    """Where the first reference's piece lies in each of the others, and the heights that they agree on."""
     if not others:
-        return []
-    likeness = likeness_features(_cut(first.frame_gray, box), SURFACE_MATCHER, px_per_mm=first.frame.px_per_mm)
-    return [align_view(first, mask, likeness, box, other.view) for other in others]
+        return [], None
+    px_per_mm = first.frame.px_per_mm
+    likeness = likeness_features(_cut(first.frame_gray, box), SURFACE_MATCHER, px_per_mm=px_per_mm)
+    found = [align_view(first, mask, likeness, box, other.view) for other in others]
+    sighted = {
+        k: Sighted(other.view.frame_gray, moved_rigidly(box, placement.move.photo_from_reference), eyes)
+        for k, (other, placement) in enumerate(zip(others, found, strict=True))
+        if placement is not None
+        and placement.warp.agreement >= LEAST_AGREEMENT
+        and (eyes := _eyes(first, other.view, placement.move, box)) is not None
+    }
+    if not sighted:
+        return found, None
+    heights = estimate_heights(likeness, mask, list(sighted.values()), SURFACE_MATCHER, px_per_mm=px_per_mm)
+    for k, other in sighted.items():
+        placement = found[k]
+        assert placement is not None
+        warp = refine_warp(
+            likeness, mask, other.gray, other.start_xy, SURFACE_MATCHER,
+            px_per_mm=px_per_mm, eyes=other.eyes, heights=heights,
+        )  # fmt: skip
+        found[k] = replace(placement, warp=warp)
+    return found, heights
+
+
+def _cut_heights(heights: Heights, box: tuple[int, int, int, int]) -> Heights:
+    """A part of the heights, box (left, top, width, height) in px of the pictures."""
+    left, top, width, height = box
+    rows, columns = (np.arange(start, start + length, 2) // 2 for start, length in ((top, height), (left, width)))
+    whole = heights.mm
+    part = whole[np.ix_(np.minimum(rows, whole.shape[0] - 1), np.minimum(columns, whole.shape[1] - 1))]
+    return Heights(part, heights.cost)
 
 
 def _drawn(polygon_xy: NDArray[np.float64], view: View, layer: Layer) -> NDArray[np.uint8]:
@@ -225,6 +257,7 @@ def align_view(
     likeness: NDArray[np.float32],
     box: tuple[int, int, int, int],
     view: View,
+    heights: Heights | None = None,
 ) -> Placement | None:
     """Find a reference's piece in another photo's frame; None when no piece was found in it."""
     full = np.zeros(reference.mask.shape, dtype=np.uint8)
@@ -241,7 +274,10 @@ def align_view(
     for move in _contenders(moves):
         start = moved_rigidly(box, move.photo_from_reference)
         eyes = _eyes(reference, view, move, box)
-        warp = refine_warp(likeness, mask, view.frame_gray, start, SURFACE_MATCHER, px_per_mm=px_per_mm, eyes=eyes)
+        warp = refine_warp(
+            likeness, mask, view.frame_gray, start, SURFACE_MATCHER,
+            px_per_mm=px_per_mm, eyes=eyes, heights=heights,
+        )  # fmt: skip
         if best is None or warp.agreement > best.warp.agreement:
             best = Placement(move, warp)
     return best

@@ -136,3 +136,19 @@ def test_no_piece_no_move(empty):
 def test_one_pixel_is_a_piece_too():
     one = (np.full((1, 1), 255, np.uint8), np.full((1, 1), 90, np.uint8))
     assert moves_between(one, one)
+
+
+def test_a_fan_of_ribs_is_also_tried_a_rib_further():
+    # A shell looks nearly the same turned by a rib: which turn is right, its surface tells later, if it is asked.
+    mask = np.zeros(SHAPE, np.uint8)
+    cv2.ellipse(mask, (160, 200), (130, 130), 0, 200, 340, 255, -1, cv2.LINE_AA)
+    picture = np.where(mask > 127, 120, 210).astype(np.uint8)
+    for turn in np.radians(np.arange(203.0, 340.0, 6.5)):
+        along = np.array([np.cos(turn), np.sin(turn)])
+        ends = (np.array([160, 200]) + reach * along for reach in (20, 125))
+        cv2.line(picture, *(tuple(int(v) for v in end) for end in ends), 70, 2, cv2.LINE_AA)
+    shell = (mask, picture)
+    there = moved(shell, about_the_middle(3.0, (4, -3)))
+    found = [(move.angle_deg + 180) % 360 - 180 for move in moves_between(shell, there)]
+    assert found[0] == pytest.approx(3.0, abs=2)
+    assert any(abs(abs(angle - 3.0) - 6.5) < 2.5 for angle in found[1:])

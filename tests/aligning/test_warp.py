@@ -6,8 +6,8 @@ from skimage.registration import optical_flow_tvl1
 from skimage.transform import ProjectiveTransform, warp
 
 from inspector.aligning.likeness import likeness_features
-from inspector.aligning.parallax import Eye
-from inspector.aligning.warp import moved_rigidly, refine_warp
+from inspector.aligning.parallax import Eye, shift_by_height
+from inspector.aligning.warp import Sighted, estimate_heights, moved_rigidly, refine_warp
 from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from tests.drawn_scenes import Shot, break_off, leaf, photograph
 
@@ -35,9 +35,16 @@ def places(photo_from_reference=None):
     return moved_rigidly((0, 0, width, height), np.eye(3) if photo_from_reference is None else photo_from_reference)
 
 
-def refined(gray, mask, photo_gray, start_xy, *, eyes=None):
+def refined(gray, mask, photo_gray, start_xy, *, eyes=None, heights=None):
     likeness = likeness_features(gray, SURFACE_MATCHER, px_per_mm=PX_PER_MM)
-    return refine_warp(likeness, mask, photo_gray, start_xy, SURFACE_MATCHER, px_per_mm=PX_PER_MM, eyes=eyes)
+    return refine_warp(
+        likeness, mask, photo_gray, start_xy, SURFACE_MATCHER, px_per_mm=PX_PER_MM, eyes=eyes, heights=heights
+    )
+
+
+def heights_from(gray, mask, others):
+    likeness = likeness_features(gray, SURFACE_MATCHER, px_per_mm=PX_PER_MM)
+    return estimate_heights(likeness, mask, others, SURFACE_MATCHER, px_per_mm=PX_PER_MM)
 
 
 def errors_mm(photo_xy, truth_xy, mask):
@@ -214,3 +221,78 @@ def test_known_cameras_leave_only_the_heights_open(scenes):
     )
     assert np.median(held) < 0.3
     assert np.percentile(held, 95) < np.percentile(free, 95)
+
+
+OVER_THE_WALL = Eye(220.0, 180.0, 1800.0)
+BESIDE_THE_WALL = (Eye(620.0, 80.0, 1700.0), Eye(60.0, 560.0, 1900.0))
+
+
+def over_a_hill(picture, eye):
+    """The wall bent over a hill of 14 mm as a camera elsewhere sees it, and the hill."""
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(np.float32)
+    hill_mm = 14 * np.exp(-(((x - 240) / 70) ** 2 + ((y - 170) / 60) ** 2))
+    shift_px = PX_PER_MM * hill_mm[..., None] * shift_by_height(OVER_THE_WALL, eye, np.dstack([x, y]))
+    # Where a pixel of the other photo comes from: the shift is gentle, and a few rounds find its way back.
+    back = np.zeros_like(shift_px)
+    for _ in range(20):
+        back = cv2.remap(shift_px, x - back[..., 0], y - back[..., 1], cv2.INTER_LINEAR)
+    there = cv2.remap(picture, x - back[..., 0], y - back[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    return there, hill_mm, np.dstack([x, y]) + shift_px
+
+
+def test_photos_from_several_sides_tell_the_heights(wall):
+    picture, mask = wall
+    seen = [(over_a_hill(picture, eye), eye) for eye in BESIDE_THE_WALL]
+    found = heights_from(picture, mask, [Sighted(p[0], places(), (OVER_THE_WALL, eye)) for p, eye in seen])
+    on = mask[::2, ::2] > 127
+    hill_mm = seen[0][0][1][::2, ::2]
+    # But for a constant and a slope, which the votes take.
+    y, x = np.nonzero(on)
+    plane = np.column_stack([x, y, np.ones(len(x))])
+    apart = (found.mm - hill_mm)[on]
+    apart = apart - plane @ np.linalg.lstsq(plane, apart, rcond=None)[0]
+    assert np.std(apart) < 1.2
+    assert np.std(hill_mm[on]) > 3.5
+
+
+def test_heights_are_held_more_firmly_the_farther_apart_the_cameras_stood(wall):
+    picture, mask = wall
+    near = Eye(240.0, 180.0, 1800.0)
+    firm, loose = (
+        heights_from(picture, mask, [Sighted(over_a_hill(picture, eye)[0], places(), (OVER_THE_WALL, eye))]).cost
+        for eye in (BESIDE_THE_WALL[0], near)
+    )
+    assert firm > 5 * loose
+
+
+def test_known_heights_bring_a_poor_photo_nearer(wall):
+    picture, mask = wall
+    seen = [(over_a_hill(picture, eye)[0], eye) for eye in BESIDE_THE_WALL]
+    heights = heights_from(picture, mask, [Sighted(gray, places(), (OVER_THE_WALL, eye)) for gray, eye in seen])
+    eye = Eye(-200.0, 60.0, 1800.0)
+    sharp, _, truth = over_a_hill(picture, eye)
+    rng = np.random.default_rng(0)
+    poor = cv2.GaussianBlur(sharp, (0, 0), 5) + rng.normal(0, 14, SHAPE)
+    poor = np.clip(poor, 0, 255).astype(np.uint8)
+    without, held = (
+        errors_mm(refined(picture, mask, poor, places(), eyes=(OVER_THE_WALL, eye), heights=h).photo_xy, truth, mask)
+        for h in (None, heights)
+    )
+    assert np.percentile(held, 95) < 0.8 * np.percentile(without, 95)
+
+
+def test_known_heights_lean_one_way_where_the_camera_is_not_known(wall):
+    picture, mask = wall
+    seen = [(over_a_hill(picture, eye)[0], eye) for eye in BESIDE_THE_WALL]
+    heights = heights_from(picture, mask, [Sighted(gray, places(), (OVER_THE_WALL, eye)) for gray, eye in seen])
+    there, _, truth = over_a_hill(picture, Eye(-200.0, 60.0, 1800.0))
+    without, held = (
+        errors_mm(refined(picture, mask, there, places(), heights=h).photo_xy, truth, mask) for h in (None, heights)
+    )
+    assert np.median(held) < np.median(without)
+
+
+def test_a_flat_photo_tells_no_heights(wall):
+    picture, mask = wall
+    flat = np.full_like(picture, 128)
+    assert heights_from(flat, mask, [Sighted(flat, places(), (OVER_THE_WALL, BESIDE_THE_WALL[0]))]) is None
