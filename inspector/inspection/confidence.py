@@ -23,7 +23,7 @@ __all__ = ["JUDGED_ALONE", "bent", "confidence_of", "is_shown", "kind_of"]
 # From which probability a candidate is shown, by source: chosen on the tuning split, molds left out in turn, for a
 # fifth of a false finding on a good piece, all sources together, against three references. Dark lines beside the crack
 # map found nothing there that it had missed; the surest are shown, for cracks unlike those that it learnt from.
-SHOWN_FROM = {"outline": 0.6, "excess": 0.5, "damage": 0.25, "crack": 0.4, "line": 0.7}
+SHOWN_FROM = {"outline": 0.5, "excess": 0.5, "damage": 0.25, "crack": 0.4, "line": 0.7}
 # Sources that are judged a second time without what the networks say, and the numbers that these are.
 JUDGED_ALONE = {"outline": ("lost_odds", "damage_odds")}
 
