@@ -312,5 +312,7 @@ def _litter(colour: Tensor, rng: np.random.Generator) -> Tensor:
             shape, _ = limb(xy, path.tolist(), [0.06] * len(path))
         else:
             shape = torch.hypot(xy[0] - at[0], xy[1] - at[1]) - rng.uniform(0.2, 0.8)
-        colour = torch.lerp(colour, torch.full_like(colour, float(rng.uniform(0.03, 0.7))), (0.5 - shape / STEP_MM).clamp(0, 1) * 0.9)
+        colour = torch.lerp(
+            colour, torch.full_like(colour, float(rng.uniform(0.03, 0.7))), (0.5 - shape / STEP_MM).clamp(0, 1) * 0.9
+        )
     return colour

@@ -21,6 +21,7 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 from torch.nn.functional import binary_cross_entropy_with_logits
+from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from training.judge import SHAPES, Judge, write_networks
 from training.lessons import Batch, MoldLessons, as_another_photo, from_layers, from_rendered, of_crops
@@ -30,6 +31,7 @@ __all__ = ["Settings", "fit", "losses", "read_judge"]
 
 MOST_REFERENCES = 3
 RATE, DECAY, WARM_UP_STEPS = 2e-3, 2e-2, 300
+AVERAGED_OVER = 1000  # steps: what is written is the mean of late weights (Polyak and Juditsky 1992)
 CHANGED_SHARE = 0.6  # of batches, as another photo would show them
 FARTHEST = 9.0
 KEEP_EVERY_S = 60.0
@@ -45,6 +47,7 @@ class Settings:
         self.batch: int = values.pop("batch", 64)
         self.layers_share: float = values.pop("layers_share", 0.35)
         self.seed: int = values.pop("seed", 0)
+        self.rate: float = values.pop("rate", RATE)
         if values:
             raise TypeError(f"Unknown settings: {', '.join(values)}.")
 
@@ -72,6 +75,7 @@ def fit(
     device: torch.device,
     resume: bool = False,
     teacher: Judge | None = None,
+    start: Judge | None = None,
 ) -> Judge:
     """AdamW (Loshchilov and Hutter 2019), a rate that falls along a cosine with the time or the steps."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -79,11 +83,15 @@ def fit(
     rng = np.random.default_rng(settings.seed)
     torch.manual_seed(settings.seed)
     judge = Judge(SHAPES[settings.shape]).to(device)
-    optimizer = torch.optim.AdamW(judge.parameters(), lr=RATE, weight_decay=DECAY)
+    if start is not None:
+        judge.load_state_dict(start.state_dict())
+    averaged = AveragedModel(judge, multi_avg_fn=get_ema_multi_avg_fn(1 - 1 / AVERAGED_OVER))
+    optimizer = torch.optim.AdamW(judge.parameters(), lr=settings.rate, weight_decay=DECAY)
     step, spent_s = 0, 0.0
     if resume and kept.is_file():
         state = torch.load(kept, map_location=device, weights_only=False)
-        judge.load_state_dict(state["judge"])
+        judge.load_state_dict(state["latest"])
+        averaged.load_state_dict(state["averaged"])
         optimizer.load_state_dict(state["optimizer"])
         step, spent_s = state["step"], state["spent_s"]
         rng.bit_generator.state = state["rng"]
@@ -92,8 +100,9 @@ def fit(
 
     def keep() -> None:
         state = {
-            "judge": judge.state_dict(), "optimizer": optimizer.state_dict(), "step": step, "spent_s": spent_s,
-            "rng": rng.bit_generator.state, "shape": settings.shape,
+            "judge": averaged.module.state_dict(), "latest": judge.state_dict(), "averaged": averaged.state_dict(),
+            "optimizer": optimizer.state_dict(), "rng": rng.bit_generator.state,
+            "step": step, "spent_s": spent_s, "shape": settings.shape,
         }  # fmt: skip
         torch.save(state, kept.with_suffix(".part"))
         kept.with_suffix(".part").replace(kept)
@@ -101,7 +110,7 @@ def fit(
     last, last_kept, smooth = time.monotonic(), time.monotonic(), None
     while (done := step / settings.steps if settings.steps else spent_s / (60 * settings.minutes)) < 1:
         for group in optimizer.param_groups:
-            group["lr"] = 1e-6 + RATE * min(1, step / WARM_UP_STEPS) * 0.5 * (1 + np.cos(np.pi * done))
+            group["lr"] = 1e-6 + settings.rate * min(1, step / WARM_UP_STEPS) * 0.5 * (1 + np.cos(np.pi * done))
         of_layers = rng.random(settings.batch) < share
         chosen = [
             int(rng.integers(len(path_traced))) if one else len(path_traced) + int(rng.integers(len(drawn)))
@@ -110,15 +119,14 @@ def fit(
         batch = of_crops(molds, chosen, rng, MOST_REFERENCES)
         if rng.random() < CHANGED_SHARE:
             surface, references = as_another_photo(batch.surface, batch.references, rng)
-            batch = Batch(
-                surface, references, batch.used, batch.deep, batch.piece_odds, batch.wanted, batch.weight
-            )
+            batch = Batch(surface, references, batch.used, batch.deep, batch.piece_odds, batch.wanted, batch.weight)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             loss = losses(judge, batch, teacher)
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(judge.parameters(), 1.0)
         optimizer.step()
+        averaged.update_parameters(judge)
         step += 1
         now = time.monotonic()
         spent_s, last = spent_s + now - last, now
@@ -131,7 +139,8 @@ def fit(
             keep()
             last_kept = now
     keep()
-    return judge.float().cpu().eval()
+    final: Judge = averaged.module
+    return final.float().cpu().eval()
 
 
 def read_judge(folder: Path) -> Judge:
@@ -159,6 +168,8 @@ def main() -> None:
     parser.add_argument("--look", type=Path, help="aligned layers of molds not learnt from")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--teacher", type=Path, help="folder of a run")
+    parser.add_argument("--start", type=Path, help="folder of a run of the same shape, to begin with its weights")
+    parser.add_argument("--rate", type=float, default=RATE)
     parser.add_argument("--shape", choices=sorted(SHAPES), default="thin")
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--steps", type=int)
@@ -170,21 +181,29 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=8)
     arguments = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    names = ("shape", "minutes", "steps", "batch", "layers_share", "seed")
+    names = ("shape", "minutes", "steps", "batch", "layers_share", "seed", "rate")
     settings = Settings(**{name: getattr(arguments, name) for name in names})
     path_traced: list[MoldLessons] = []
     if arguments.layers is not None:
         paths = sorted(arguments.layers.glob("*.pickle"))
         with ProcessPoolExecutor(arguments.workers) as pool:
-            path_traced = [
-                one.to(device) for one in pool.map(partial(from_layers, copies=arguments.copies), paths)
-            ]
+            path_traced = [one.to(device) for one in pool.map(partial(from_layers, copies=arguments.copies), paths)]
     drawn = read_drawn(arguments.drawn, device) if arguments.drawn is not None else []
     print(f"{len(path_traced)} path-traced molds, {len(drawn)} drawn", flush=True)
     teacher = read_judge(arguments.teacher).to(device) if arguments.teacher is not None else None
+    start = read_judge(arguments.start) if arguments.start is not None else None
     arguments.out.mkdir(parents=True, exist_ok=True)
     (arguments.out / "settings.json").write_text(json.dumps(vars(settings) | {"molds": [len(path_traced), len(drawn)]}))
-    judge = fit(path_traced, drawn, settings, arguments.out, device=device, resume=arguments.resume, teacher=teacher)
+    judge = fit(
+        path_traced,
+        drawn,
+        settings,
+        arguments.out,
+        device=device,
+        resume=arguments.resume,
+        teacher=teacher,
+        start=start,
+    )
     write_networks(judge, arguments.out)
     if arguments.look is not None:
         for references in (3, 1):

@@ -81,7 +81,9 @@ def _look(
             continue
         _, (w, h), _ = cv2.minAreaRect(np.argwhere(region)[:, ::-1].astype(np.float32))
         small = cv2.resize(region.astype(np.uint8), (width, height), interpolation=cv2.INTER_AREA) > 0
-        near = cv2.dilate((cv2.resize(region.astype(np.float32), (width, height)) > 0).astype(np.uint8), np.ones((5, 5)))
+        near = cv2.dilate(
+            (cv2.resize(region.astype(np.float32), (width, height)) > 0).astype(np.uint8), np.ones((5, 5))
+        )
         explained |= (near > 0) | small
         best = max((peak for at, peak in damage + crack if near[at].any()), default=-99.0)
         defects.append(_Defect(kind, (max(w, h) + 1) / (2 * MAP_PX_PER_MM), float(best)))

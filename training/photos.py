@@ -85,7 +85,9 @@ def photograph_mold(
         there = there + off
     sight = meet(castings.height, there, cameras)
     shot = see(castings, sight, cameras, speckle, rng)
-    light, on_piece, shadow = (avg_pool2d(one[:, None], FINER)[:, 0] for one in (shot.light, shot.on_piece, shot.shadow))
+    light, on_piece, shadow = (
+        avg_pool2d(one[:, None], FINER)[:, 0] for one in (shot.light, shot.on_piece, shot.shadow)
+    )
     grays = _develop(light, rng, noise) if trial.developed else _plain(light)
     truth = slice(references, None)
     mask = avg_pool2d(_on(first)[:, None], FINER)[0, 0] > 0.5
@@ -134,8 +136,10 @@ def _misfit(first: Sight, cameras: Pose, rng: np.random.Generator, noise: torch.
     along = size * random_field((count, side, side), wavelength, generator=noise)
     # Heights come out low: tall places lie shifted along the line by what the two cameras make of 2 mm.
     low = each(rng.uniform(0, 3, count)) * apart.norm(dim=1)[:, None, None] * smoothstep(first.height / 10)
-    across = 0.35 * size[:, None] * torch.stack(
-        [random_field((count, side, side), wavelength, generator=noise) for _ in range(2)], 1
+    across = (
+        0.35
+        * size[:, None]
+        * torch.stack([random_field((count, side, side), wavelength, generator=noise) for _ in range(2)], 1)
     )
     return line[:, :, None, None] * (along + low)[:, None] + across + each(rng.normal(0, 0.05, count))[:, None]
 

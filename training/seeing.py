@@ -174,9 +174,17 @@ def see(castings: Castings, sight: Sight, camera: Pose, speckle: Tensor, rng: np
         halfway = way + view
         halfway = halfway / halfway.norm(dim=1, keepdim=True)
         power = 8 + 120 * gloss**2
-        shine = shine + share * seen * falloff * (0.02 + 0.1 * gloss) * (power + 2) / 8 * (
-            (normal * halfway).sum(1).clamp(min=0) ** power
-        ) * facing.sqrt()
+        shine = (
+            shine
+            + share
+            * seen
+            * falloff
+            * (0.02 + 0.1 * gloss)
+            * (power + 2)
+            / 8
+            * ((normal * halfway).sum(1).clamp(min=0) ** power)
+            * facing.sqrt()
+        )
         if k == 0:
             shadow = 1 - seen * (facing > 0.05)
     answers = _sampled(castings.broken, sight.xy)
