@@ -57,6 +57,7 @@ def test_from_the_printed_link_to_a_colleague_who_signs_in(network: Served, open
     manager.get_by_role("link", name="Accounts").click()
     manager.get_by_label("Name", exact=True).fill("Jonas")
     manager.get_by_role("button", name="Add, and show the link").click()
+    expect(manager.locator(".once")).to_be_visible()
     found["link"] = complaints_of(manager)
     link = manager.locator(".once").inner_text()
     manager.get_by_role("link", name="Tokens of scripts").click()
