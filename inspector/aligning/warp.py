@@ -67,6 +67,7 @@ _ROUNDS = 3
 # Where the cameras are not known: the same for shifts to any side.
 _ASIDE_MM = np.stack(np.meshgrid(*(np.arange(-2.0, 2.1, 0.25, dtype=np.float32),) * 2), axis=-1).reshape(-1, 2)
 _ASIDE_COST = 0.03
+# How cameras of which nobody knows may lean apart: shifts for a mm of height.
 _LEANS = np.stack(np.meshgrid(*(np.arange(-0.4, 0.41, 0.08, dtype=np.float32),) * 2), axis=-1).reshape(-1, 2)
 # Scores are added up over so much around each place, weighed against each other as sharply, and what comes of it
 # carries as far again.
@@ -160,13 +161,12 @@ def refine_warp(
         shift_mm = _dense_lines(eyes, mask.shape) * heights.mm[..., None]
     agreement = 0.0
     for level in (_COARSE, _FINE):
-        size, matches = _match_at(level, reference_features, _shifted(photo_features, shift_mm), mask)
+        matches = _match_at(level, reference_features, _shifted(photo_features, shift_mm), mask)
         if matches is None:
             break
-        ways = _lines(matches, eyes, px_per_mm / level.px_per_mm)
+        ways = None if eyes is None else _lines(matches, eyes, px_per_mm)
         more_mm, agreement = _settle(matches, level, ways, heights)
-        dense = _between_points(more_mm, matches, size)
-        shift_mm = shift_mm + cv2.resize(dense, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
+        shift_mm = shift_mm + _between_points(more_mm, matches, mask.shape)
     shift_px = cv2.resize(shift_mm * np.float32(px_per_mm), (width, height), interpolation=cv2.INTER_LINEAR)
     flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
     photo_xy = cv2.remap(start_xy, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE)
@@ -222,34 +222,23 @@ def estimate_heights(
     moved = [np.zeros((*mask.shape, 2), dtype=np.float32) for _ in others]
     for level in (_COARSE, *(_FINE,) * _ROUNDS):
         seen: list[_Matches] = []
-        wholes = []
+        scores = []
         for k, feature in enumerate(features):
             shift_mm = moved[k] + lines[k] * height_mm[..., None]
-            size, matches = _match_at(level, reference_features, _shifted(feature, shift_mm), mask)
+            matches = _match_at(level, reference_features, _shifted(feature, shift_mm), mask)
             if matches is None:
                 return None
             whole = _vote(matches, level)
-            dense = _between_points(whole, matches, size)
-            moved[k] = moved[k] + cv2.resize(dense, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
+            moved[k] = moved[k] + _between_points(whole, matches, mask.shape)
+            ways = _lines(matches, others[k].eyes, px_per_mm)
             seen.append(matches)
-            wholes.append(whole)
-        first = seen[0]
-        at = first.at
-        px = px_per_mm / level.px_per_mm
-        places = np.dstack(np.meshgrid(first.columns * px, first.rows * px))
-        ways = [shift_by_height(*other.eyes, places)[at] for other in others]
-        so_far = _at_points(height_mm, first, level)[at]
-        scores = np.mean(
-            [
-                matches.at_shifts(whole[at][:, None] + _HEIGHTS_MM[None] * way[:, None])
-                for matches, whole, way in zip(seen, wholes, ways, strict=True)
-            ],
-            axis=0,
-        )
+            scores.append(matches.at_shifts(whole[matches.at][:, None] + _HEIGHTS_MM @ ways[matches.at]))
+        # Which control points there are, and what each has to say, follows from the reference alone.
+        points = seen[0]
+        so_far = _at_points(height_mm, points)[points.at]
         cost = _UNKNOWN_COST * (so_far[:, None] + _HEIGHTS_MM[None, :, 0]) ** 2
-        more = _agreed(first, level, scores, cost.astype(np.float32), _HEIGHTS_MM)
-        dense_more = _between_points(more, first, size)
-        height_mm = height_mm + cv2.resize(dense_more, (mask.shape[1], mask.shape[0]), interpolation=cv2.INTER_LINEAR)
+        more = _agreed(points, level, np.mean(scores, axis=0), cost.astype(np.float32), _HEIGHTS_MM)
+        height_mm = height_mm + _between_points(more, points, mask.shape)
     apart = sum(float((line**2).sum(axis=-1).mean()) for line in lines)
     return Heights(height_mm, _HEIGHT_COST + _FIRMNESS * apart)
 
@@ -264,14 +253,11 @@ def _features_at(
 
 def _match_at(
     level: _Level, reference: NDArray[np.float32], photo: NDArray[np.float32], mask: NDArray[np.uint8]
-) -> tuple[tuple[int, int], _Matches | None]:
-    """The patches' search on the raster of a level, whose size (width, height) is given too."""
-    size = (
-        max(1, round(mask.shape[1] * level.px_per_mm / LIKENESS_PX_PER_MM)),
-        max(1, round(mask.shape[0] * level.px_per_mm / LIKENESS_PX_PER_MM)),
-    )
+) -> _Matches | None:
+    """The patches' search on the raster of a level."""
+    size = _raster(mask.shape, level.px_per_mm)
     here, there, small = (cv2.resize(image, size, interpolation=cv2.INTER_AREA) for image in (reference, photo, mask))
-    return size, _match(here, there, small, level)
+    return _match(here, there, small, level)
 
 
 def _dense_lines(eyes: tuple[Eye, Eye], shape: tuple[int, ...]) -> NDArray[np.float32]:
@@ -279,9 +265,9 @@ def _dense_lines(eyes: tuple[Eye, Eye], shape: tuple[int, ...]) -> NDArray[np.fl
     return shift_by_height(*eyes, np.dstack(np.meshgrid(np.arange(shape[1]) * 2.0, np.arange(shape[0]) * 2.0)))
 
 
-def _at_points(field: NDArray[np.float32], matches: _Matches, level: _Level) -> NDArray[np.float32]:
+def _at_points(field: NDArray[np.float32], matches: _Matches) -> NDArray[np.float32]:
     """Values of a field over the features' raster at the control points."""
-    grow = LIKENESS_PX_PER_MM / level.px_per_mm
+    grow = LIKENESS_PX_PER_MM / matches.px_per_mm
     rows = np.minimum((matches.rows * grow).astype(int), field.shape[0] - 1)
     columns = np.minimum((matches.columns * grow).astype(int), field.shape[1] - 1)
     return field[np.ix_(rows, columns)]
@@ -344,10 +330,9 @@ def _where_matched(mask: NDArray[np.uint8], level: _Level) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(mask, np.ones((2 * round(level.px_per_mm) + 1,) * 2, dtype=np.uint8)) > 127)
 
 
-def _lines(matches: _Matches, eyes: tuple[Eye, Eye] | None, px: float) -> NDArray[np.float32] | None:
-    """How far each control point shifts for a mm of height, (rows, columns, 1, 2), on a raster of ``px`` box pixels."""
-    if eyes is None:
-        return None
+def _lines(matches: _Matches, eyes: tuple[Eye, Eye], px_per_mm: float) -> NDArray[np.float32]:
+    """How far each control point shifts for a mm of height, (rows, columns, 1, 2), where the box has this scale."""
+    px = px_per_mm / matches.px_per_mm
     places = np.dstack(np.meshgrid(matches.columns * px, matches.rows * px))
     return shift_by_height(*eyes, places)[..., None, :]
 
@@ -361,7 +346,7 @@ def _settle(
         tried, cost = _ASIDE_MM, _ASIDE_COST
         ways = np.broadcast_to(np.eye(2, dtype=np.float32), (*matches.shape, 2, 2))
         if heights is not None:
-            whole = whole + _leaning(matches, whole, _at_points(heights.mm, matches, level))
+            whole = whole + _leaning(matches, whole, _at_points(heights.mm, matches))
     else:
         tried, cost = _HEIGHTS_MM, _HEIGHT_COST if heights is None else heights.cost
         ways = lines
@@ -414,14 +399,21 @@ def _agreed(
     return around(mean * sure, _CARRIES_MM) / (around(sure, _CARRIES_MM) + np.float32(1e-6))
 
 
-def _between_points(field: NDArray[np.float32], matches: _Matches, size: tuple[int, int]) -> NDArray[np.float32]:
-    """The shifts of all control points, brought to every pixel of the raster (width, height)."""
-    width, height = size
+def _raster(shape: tuple[int, ...], px_per_mm: float) -> tuple[int, int]:
+    """Width and height, at a scale, of what has a shape on the features' raster."""
+    rows, columns = (max(1, round(length * px_per_mm / LIKENESS_PX_PER_MM)) for length in shape[:2])
+    return columns, rows
+
+
+def _between_points(field: NDArray[np.float32], matches: _Matches, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """What was found at the control points, brought to the features' raster, which has this shape."""
+    width, height = _raster(shape, matches.px_per_mm)
     down, across = (
         np.interp(np.arange(length), where, np.arange(where.size)).astype(np.float32)
         for length, where in ((height, matches.rows), (width, matches.columns))
     )
-    return np.asarray(cv2.remap(field, *np.meshgrid(across, down), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    dense = cv2.remap(field, *np.meshgrid(across, down), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.resize(dense, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
 
 
 def _vote(matches: _Matches, level: _Level) -> NDArray[np.float32]:

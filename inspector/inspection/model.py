@@ -183,6 +183,8 @@ def _placements(
     if not sighted:
         return found, None
     heights = estimate_heights(likeness, mask, list(sighted.values()), SURFACE_MATCHER, px_per_mm=px_per_mm)
+    if heights is None:
+        return found, None
     for k, other in sighted.items():
         placement = found[k]
         assert placement is not None

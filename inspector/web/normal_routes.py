@@ -44,6 +44,8 @@ class NumberedPlace:
     x_percent: float
     y_percent: float
     """Where its number belongs, in percent of the photo's width and height."""
+    latest_outlines_xy: tuple[Points, ...]
+    """Those of the latest marks that were dismissed there, in pixels of the photo."""
 
     @property
     def latest_words(self) -> tuple[ReviewedFinding, ...]:
@@ -51,11 +53,6 @@ class NumberedPlace:
         said = self.place.dismissed + self.place.confirmed
         latest = {finding.id for finding in sorted(said, key=lambda finding: finding.at)[-_WORDS_SHOWN:]}
         return tuple(finding for finding in said if finding.id in latest)
-
-    @property
-    def latest_outlines_xy(self) -> tuple[Points, ...]:
-        """Those of the latest marks that were dismissed there, in pixels of the photo."""
-        return self.place.outlines_xy[-_WORDS_SHOWN:]
 
     def points(self, outline_xy: Points) -> str:
         """Corners for an SVG polygon, in pixels of the photo."""
@@ -131,13 +128,15 @@ def _maps(shop: Workshop, places: Sequence[NormalPlace]) -> list[PlacesOn]:
         numbered = []
         for place in of_one:
             number += 1
-            xs, ys = zip(*(point for outline in place.outlines_xy[-_WORDS_SHOWN:] for point in outline), strict=True)
+            outlines_xy = place.outlines_xy[-_WORDS_SHOWN:]
+            xs, ys = zip(*(point for outline in outlines_xy for point in outline), strict=True)
             numbered.append(
                 NumberedPlace(
                     number,
                     place,
                     x_percent=round(min(96.0, 100 * max(xs) / photo.width_px + 0.5), 1),
                     y_percent=round(max(6.0, 100 * min(ys) / photo.height_px), 1),
+                    latest_outlines_xy=outlines_xy,
                 )
             )
         maps.append(PlacesOn(of_one[0].reference, photo, tuple(numbered)))

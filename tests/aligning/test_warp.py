@@ -240,12 +240,16 @@ def over_a_hill(picture, eye):
     return there, hill_mm, np.dstack([x, y]) + shift_px
 
 
+def heights_seen_from_both_sides(picture, mask):
+    seen = [(over_a_hill(picture, eye)[0], eye) for eye in BESIDE_THE_WALL]
+    return heights_from(picture, mask, [Sighted(gray, places(), (OVER_THE_WALL, eye)) for gray, eye in seen])
+
+
 def test_photos_from_several_sides_tell_the_heights(wall):
     picture, mask = wall
-    seen = [(over_a_hill(picture, eye), eye) for eye in BESIDE_THE_WALL]
-    found = heights_from(picture, mask, [Sighted(p[0], places(), (OVER_THE_WALL, eye)) for p, eye in seen])
+    found = heights_seen_from_both_sides(picture, mask)
     on = mask[::2, ::2] > 127
-    hill_mm = seen[0][0][1][::2, ::2]
+    hill_mm = over_a_hill(picture, BESIDE_THE_WALL[0])[1][::2, ::2]
     # But for a constant and a slope, which the votes take.
     y, x = np.nonzero(on)
     plane = np.column_stack([x, y, np.ones(len(x))])
@@ -267,8 +271,7 @@ def test_heights_are_held_more_firmly_the_farther_apart_the_cameras_stood(wall):
 
 def test_known_heights_bring_a_poor_photo_nearer(wall):
     picture, mask = wall
-    seen = [(over_a_hill(picture, eye)[0], eye) for eye in BESIDE_THE_WALL]
-    heights = heights_from(picture, mask, [Sighted(gray, places(), (OVER_THE_WALL, eye)) for gray, eye in seen])
+    heights = heights_seen_from_both_sides(picture, mask)
     eye = Eye(-200.0, 60.0, 1800.0)
     sharp, _, truth = over_a_hill(picture, eye)
     rng = np.random.default_rng(0)
@@ -283,8 +286,7 @@ def test_known_heights_bring_a_poor_photo_nearer(wall):
 
 def test_known_heights_lean_one_way_where_the_camera_is_not_known(wall):
     picture, mask = wall
-    seen = [(over_a_hill(picture, eye)[0], eye) for eye in BESIDE_THE_WALL]
-    heights = heights_from(picture, mask, [Sighted(gray, places(), (OVER_THE_WALL, eye)) for gray, eye in seen])
+    heights = heights_seen_from_both_sides(picture, mask)
     there, _, truth = over_a_hill(picture, Eye(-200.0, 60.0, 1800.0))
     without, held = (
         errors_mm(refined(picture, mask, there, places(), heights=h).photo_xy, truth, mask) for h in (None, heights)
