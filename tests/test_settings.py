@@ -3,6 +3,7 @@ from pathlib import Path
 import platformdirs
 import pytest
 
+from inspector.errors import InputError
 from inspector.settings import read_settings
 
 
@@ -27,6 +28,14 @@ def test_the_photos_are_where_the_option_says_then_the_environment_then_in_the_f
     assert read_settings(photos="s3://other", environ=environ).photos == "s3://other"
     assert read_settings(environ=environ).photos == "s3://workshop/photos"
     assert read_settings(environ={"INSPECTOR_PHOTOS": " "}).photos is None
+
+
+def test_photos_are_compared_as_the_option_says_then_the_environment_then_both_ways():
+    assert read_settings(engine="both", environ={"INSPECTOR_ENGINE": "classic"}).engine == "both"
+    assert read_settings(environ={"INSPECTOR_ENGINE": "classic "}).engine == "classic"
+    assert read_settings(environ={"INSPECTOR_ENGINE": " "}).engine == "both"
+    with pytest.raises(InputError, match="INSPECTOR_ENGINE says 'new'"):
+        read_settings(environ={"INSPECTOR_ENGINE": "new"})
 
 
 def test_then_comes_the_data_folder_of_the_user():

@@ -126,7 +126,7 @@ def refine_warp(
     reference_mask: NDArray[np.uint8],
     photo_gray: NDArray[np.uint8],
     start_xy: NDArray[np.float32],
-    network: bytes,
+    network: bytes | None,
     *,
     px_per_mm: float,
     eyes: tuple[Eye, Eye] | None = None,
@@ -144,7 +144,7 @@ def refine_warp(
         The photo's frame, of the same scale.
     start_xy : ndarray, shape (h, w, 2), float32
         Where each pixel of the box lies in the photo's frame, as far as known.
-    network : bytes
+    network : bytes, optional
         What `likeness_features` runs.
     px_per_mm : float
         Scale of both frames, twice ``LIKENESS_PX_PER_MM``.
@@ -194,7 +194,7 @@ def estimate_heights(
     reference_features: NDArray[np.float32],
     reference_mask: NDArray[np.uint8],
     others: Sequence[Sighted],
-    network: bytes,
+    network: bytes | None,
     *,
     px_per_mm: float,
 ) -> Heights | None:
@@ -244,7 +244,7 @@ def estimate_heights(
 
 
 def _features_at(
-    gray: NDArray[np.uint8], start_xy: NDArray[np.float32], network: bytes, px_per_mm: float
+    gray: NDArray[np.uint8], start_xy: NDArray[np.float32], network: bytes | None, px_per_mm: float
 ) -> NDArray[np.float32]:
     """Features of a photo, laid into the box."""
     seen = cv2.remap(gray, start_xy, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

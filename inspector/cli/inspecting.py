@@ -14,9 +14,9 @@ from rich.console import Console
 from rich.text import Text
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, PhotosOption, SiteOption
+from inspector.cli.options import ClusterOption, DatabaseOption, DataOption, EngineOption, PhotosOption, SiteOption
 from inspector.cli.progress import progress
-from inspector.cli.surroundings import open_workshop, surroundings
+from inspector.cli.surroundings import choose_engine, open_workshop
 from inspector.cli.words import count_words, describe_finding
 from inspector.errors import InspectorError
 from inspector.inspection import MoldModel
@@ -50,6 +50,7 @@ def inspect(
         Path | None,
         typer.Option("--overlay", metavar="DIR", help="Write a picture of each photo with what was found drawn on it."),
     ] = None,
+    engine: EngineOption = None,
     cluster: ClusterOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
@@ -69,18 +70,18 @@ def inspect(
         raise WrongUsageError(
             "--data goes with --mold, as do --database and --photos: without it nothing is taken from a log."
         )
-    engine = surroundings(context).engine
     target = _json_target(json_to)
     if overlay is not None or target.folder is not None:
         _refuse_same_stems(photos)
     _make_folders(target, overlay)
-    models = _models(context, engine, reference, mold, data, database, site, store)
+    chosen = choose_engine(context, engine)
+    models = _models(context, chosen, reference, mold, data, database, site, store)
 
     results: list[InspectedFile] = []
     with ExitStack() as stack:
         workers = None if cluster is None else stack.enter_context(Cluster(cluster))
         advance = stack.enter_context(progress("Inspecting", total=len(photos)))
-        for result in inspect_files(photos, models, engine=engine, overlay_dir=overlay, workers=workers):
+        for result in inspect_files(photos, models, engine=chosen, overlay_dir=overlay, workers=workers):
             if target.folder is not None:
                 _write_json(target.folder / f"{result.path.stem}.json", result.inspection.as_json())
             results.append(result)
@@ -144,7 +145,7 @@ def _models(
 ) -> tuple[MoldModel, ...]:
     if mold is not None:
         try:
-            with open_workshop(context, data, database, site, store) as workshop:
+            with open_workshop(context, data, database, site, store, engine=engine) as workshop:
                 return workshop.models(mold)
         except InspectorError as error:
             raise WrongUsageError(str(error)) from error

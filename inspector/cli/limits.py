@@ -8,9 +8,9 @@ from rich.console import Console
 from rich.table import Table
 
 from inspector.cli.failing import WrongUsageError
-from inspector.cli.options import DatabaseOption, DataOption, JsonFlag, SiteOption
+from inspector.cli.options import DatabaseOption, DataOption, EngineOption, JsonFlag, SiteOption
 from inspector.cli.progress import progress
-from inspector.cli.surroundings import open_workshop
+from inspector.cli.surroundings import choose_engine, open_workshop
 from inspector.cli.words import count_words
 from inspector.errors import InspectorError
 from inspector.inspection.limits import DetectionLimit, DetectionLimits
@@ -34,6 +34,7 @@ def limits(
     ] = _PHOTOS,
     seed: Annotated[int, typer.Option("--seed", min=0, metavar="N", help="Another seed, another try.")] = 1,
     as_json: JsonFlag = False,
+    engine: EngineOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     site: SiteOption = None,
@@ -47,7 +48,7 @@ def limits(
 
     Example: inspector limits --mold oak-leaf
     """
-    with open_workshop(context, data, database, site) as workshop:
+    with open_workshop(context, data, database, site, engine=choose_engine(context, engine)) as workshop:
         try:
             views = workshop.mold(mold).mold.views
         except InspectorError as error:

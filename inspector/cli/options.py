@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from inspector.errors import InputError
+from inspector.settings import Comparison
 from inspector.workshop import Month
 from inspector.workshop.times import with_offset
 
@@ -14,6 +15,7 @@ __all__ = [
     "ClusterOption",
     "DataOption",
     "DatabaseOption",
+    "EngineOption",
     "JsonFlag",
     "MoldOption",
     "PhotosOption",
@@ -60,6 +62,14 @@ ClusterOption = Annotated[
         metavar="ADDRESS",
         help="Scheduler of a Dask cluster whose workers inspect, as in tcp://hall-1:8786. Default: this machine's own "
         "cores.",
+    ),
+]
+EngineOption = Annotated[
+    Comparison | None,
+    typer.Option(
+        "--engine",
+        help="How photos are compared: the classic way alone (outline, relief, dark lines), or both, with what was "
+        "learned from examples. Default: the variable INSPECTOR_ENGINE, else both, which finds more.",
     ),
 ]
 WhyOption = Annotated[str, typer.Option("--why", metavar="REASON", help="Why; it stays on record.")]

@@ -9,9 +9,9 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption, SiteOption, read_time
+from inspector.cli.options import DatabaseOption, DataOption, EngineOption, PhotosOption, SiteOption, read_time
 from inspector.cli.progress import progress
-from inspector.cli.surroundings import open_workshop
+from inspector.cli.surroundings import choose_engine, open_workshop
 from inspector.cli.words import age_words, count_words, describe_finding, percent
 from inspector.errors import InspectorError
 from inspector.workshop import Piece, PieceFacts, Recorded, Workshop
@@ -63,6 +63,7 @@ def record(
         int | None,
         typer.Option("--piece", metavar="N", help="The photos show this piece of the log. Default: new pieces."),
     ] = None,
+    engine: EngineOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
@@ -79,7 +80,7 @@ def record(
 
     Example: inspector record monday/*.jpg
     """
-    with open_workshop(context, data, database, site, store) as workshop:
+    with open_workshop(context, data, database, site, store, engine=choose_engine(context, engine)) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         said = Said(mold=mold, pour=pour, demolded_at=demolded_at, view=view, piece=piece)
         outcomes = record_photos(workshop, photos, said)

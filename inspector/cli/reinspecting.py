@@ -11,13 +11,14 @@ from inspector.cli.options import (
     ClusterOption,
     DatabaseOption,
     DataOption,
+    EngineOption,
     MoldOption,
     PhotosOption,
     SiteOption,
     read_time,
 )
 from inspector.cli.progress import progress
-from inspector.cli.surroundings import open_workshop
+from inspector.cli.surroundings import choose_engine, open_workshop
 from inspector.cli.words import count_words
 from inspector.inspection.cluster import Cluster
 from inspector.inspection.own_cores import OwnCores, cores_for
@@ -39,6 +40,7 @@ def reinspect(
         typer.Option("--until", parser=read_time, metavar="TIME", help="Only pieces demolded before this time."),
     ] = None,
     cluster: ClusterOption = None,
+    engine: EngineOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
@@ -53,7 +55,10 @@ def reinspect(
 
     Example: inspector reinspect --mold oak-leaf --cluster tcp://hall-1:8786
     """
-    with open_workshop(context, data, database, site, store) as workshop, ExitStack() as stack:
+    with (
+        open_workshop(context, data, database, site, store, engine=choose_engine(context, engine)) as workshop,
+        ExitStack() as stack,
+    ):
         due = workshop.reinspecting.due(mold=mold, since=since, until=until)
         total = sum(len(of_mold.photos) for of_mold in due)
         workers = OwnCores(cores_for(total)) if cluster is None else stack.enter_context(Cluster(cluster))

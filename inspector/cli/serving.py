@@ -13,10 +13,11 @@ import typer
 import uvicorn
 from uvicorn.importer import import_from_string
 
-from inspector.cli.failing import WrongUsageError
+from inspector.cli.failing import WrongUsageError, warn
 from inspector.cli.log_lines import tell_what_happens
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
+from inspector.cli.options import DatabaseOption, DataOption, EngineOption, PhotosOption
 from inspector.errors import InputError, InspectorError
+from inspector.inspection.networks import FAULT
 from inspector.log import acting_as, open_log
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, Settings, read_settings
 from inspector.workshop import Access, place_of
@@ -81,6 +82,7 @@ def serve(
     tell: Annotated[
         bool, typer.Option("--tell", help="Tell of each request and photo on stderr, a line of JSON each.")
     ] = False,
+    engine: EngineOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
@@ -99,6 +101,7 @@ def serve(
         data_dir=data,
         database=database,
         photos=store,
+        engine=engine,
         host=host,
         port=port,
         allowed_hosts=allowed_host or (),
@@ -129,6 +132,8 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
     typer.echo(f"Serving {place_of(settings)} at {address} - stop with Ctrl+C.")
     if settings.needs_accounts:
         _invite_first_manager(settings, address)
+    if FAULT is not None and settings.engine != "classic":
+        warn(FAULT)
     create_app = import_from_string(_PAGES)
     config = uvicorn.Config(
         lambda: create_app(settings),

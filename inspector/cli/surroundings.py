@@ -9,12 +9,14 @@ from pathlib import Path
 
 import typer
 
-from inspector.inspection.engine import ENGINE, Engine
+from inspector.cli.failing import warn
+from inspector.inspection.engine import CLASSIC, ENGINE, Engine
+from inspector.inspection.networks import FAULT
 from inspector.log import LogPlace, acting_as
-from inspector.settings import read_settings
+from inspector.settings import Comparison, read_settings
 from inspector.workshop import DemoFolders, Workshop, find_demo_folders, place_of
 
-__all__ = ["Surroundings", "open_whole_workshop", "open_workshop", "open_workshop_at", "surroundings"]
+__all__ = ["Surroundings", "choose_engine", "open_whole_workshop", "open_workshop", "open_workshop_at", "surroundings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +24,8 @@ class Surroundings:
     """The world around a command."""
 
     engine: Engine = ENGINE
+    classic: Engine = CLASSIC
+    engine_fault: str | None = FAULT
     find_demo_folders: Callable[[], DemoFolders] = find_demo_folders
     clock: Callable[[], float] = time.monotonic
     wait: Callable[[float], None] = time.sleep
@@ -33,11 +37,29 @@ def surroundings(context: typer.Context) -> Surroundings:
     return Surroundings() if handed_in is None else handed_in
 
 
+def choose_engine(context: typer.Context, asked: Comparison | None) -> Engine:
+    """Find what inspects as `--engine`, the environment or the default say, and tell what of it cannot be used."""
+    around = surroundings(context)
+    if read_settings(engine=asked).engine == "classic":
+        return around.classic
+    if around.engine_fault is not None:
+        warn(around.engine_fault)
+    return around.engine
+
+
 @contextmanager
 def open_workshop(
-    context: typer.Context, data_dir: Path | None, database: str | None, site: str | None, photos: str | None = None
+    context: typer.Context,
+    data_dir: Path | None,
+    database: str | None,
+    site: str | None,
+    photos: str | None = None,
+    *,
+    engine: Engine | None = None,
 ) -> Iterator[Workshop]:
     """Open the workshop that `--data`, `--database`, `--site` and `--photos`, the environment or the default name.
+
+    Commands that inspect say by which engine, as `choose_engine` gives it.
 
     Raises
     ------
@@ -45,7 +67,7 @@ def open_workshop(
         If there is no such site, or there are several and none is named.
     """
     settings = read_settings(data_dir=data_dir, database=database, site=site, photos=photos)
-    with open_workshop_at(context, place_of(settings)) as whole:
+    with open_workshop_at(context, place_of(settings), engine=engine) as whole:
         yield whole.at(whole.sites.chosen(settings.site).id)
 
 
@@ -57,9 +79,9 @@ def open_whole_workshop(context: typer.Context, data_dir: Path | None, database:
 
 
 @contextmanager
-def open_workshop_at(context: typer.Context, place: LogPlace) -> Iterator[Workshop]:
+def open_workshop_at(context: typer.Context, place: LogPlace, *, engine: Engine | None = None) -> Iterator[Workshop]:
     """Open the workshop that is kept in a place."""
-    with acting_as(_user()), Workshop.open(place, engine=surroundings(context).engine) as workshop:
+    with acting_as(_user()), Workshop.open(place, engine=engine or surroundings(context).engine) as workshop:
         yield workshop
 
 

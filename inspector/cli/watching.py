@@ -6,9 +6,9 @@ from typing import Annotated
 import typer
 
 from inspector.cli.failing import WrongUsageError, warn
-from inspector.cli.options import DatabaseOption, DataOption, PhotosOption, SiteOption
+from inspector.cli.options import DatabaseOption, DataOption, EngineOption, PhotosOption, SiteOption
 from inspector.cli.recording import Said, record_photos, refuse_what_never_fits
-from inspector.cli.surroundings import open_workshop, surroundings
+from inspector.cli.surroundings import choose_engine, open_workshop, surroundings
 from inspector.cli.words import count_words
 from inspector.workshop import FolderWatch, list_photo_files
 
@@ -35,6 +35,7 @@ def watch(
     every_s: Annotated[
         float, typer.Option("--every", min=0.2, metavar="SECONDS", help="How often the folder is looked at.")
     ] = _EVERY_S,
+    engine: EngineOption = None,
     data: DataOption = None,
     database: DatabaseOption = None,
     store: PhotosOption = None,
@@ -52,7 +53,7 @@ def watch(
         raise WrongUsageError(f"{folder} is no folder. Name the one that your photos come into.")
     around = surroundings(context)
     inspected = failed = 0
-    with open_workshop(context, data, database, site, store) as workshop:
+    with open_workshop(context, data, database, site, store, engine=choose_engine(context, engine)) as workshop:
         refuse_what_never_fits(workshop, mold=mold, pour=pour)
         looking = FolderWatch(
             folder,

@@ -6,6 +6,7 @@ photos, from exactly these numbers.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
 from inspector.comparing.silhouette import depth_inside
 from inspector.imaging.side_by_side import side_by_side
-from inspector.inspection.damage_map import MAP_PX_PER_MM
+from inspector.inspection.damage_map import MAP_PX_PER_MM, DamageMap
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
@@ -28,6 +29,7 @@ __all__ = [
     "excess_candidates",
     "line_candidates",
     "outline_candidates",
+    "relief_candidates",
 ]
 
 # Outlines meet to a fraction of a millimetre; what remains within this is no loss.
@@ -45,6 +47,8 @@ GAP_MM = 2.0
 # How sure the crack map must be to count in full beside a dark line: it then doubles its strength.
 CRACK_ODDS = 2.0
 LINE_LOW, LINE_HIGH = 1.9, 3.0
+# Without the damage map: relief this far beyond what good pieces show among themselves, and clearly so.
+LEAST_RELIEF, CLEAR_RELIEF = 0.15, 0.3
 SHORTEST_LINE_MM = 5.0
 
 
@@ -52,7 +56,7 @@ SHORTEST_LINE_MM = 5.0
 class Candidate:
     """A place in the model's box, and what was measured there."""
 
-    source: str  # "outline", "excess", "damage", "crack" or "line"
+    source: str  # "outline", "excess", "damage", "crack" or "line"; of classic comparison "relief" and "bare line"
     mask: NDArray[np.uint8]  # cut to its bounding box, 255 inside
     left: int
     top: int
@@ -62,8 +66,18 @@ class Candidate:
 
 def all_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Candidates of every source."""
-    sources = (outline_candidates, excess_candidates, damage_candidates, crack_candidates, line_candidates)
-    return [one for found in side_by_side(lambda source: source(model, evidence), sources) for one in found]
+    damage = evidence.damage
+    sources: list[Callable[[], list[Candidate]]] = [
+        lambda: outline_candidates(model, evidence),
+        lambda: excess_candidates(model, evidence),
+    ]
+    if damage is None:
+        sources.append(lambda: relief_candidates(model, evidence))
+    else:
+        sources.append(lambda: damage_candidates(model, evidence, damage))
+        sources.append(lambda: crack_candidates(model, evidence, damage))
+    sources.append(lambda: line_candidates(model, evidence))
+    return [one for found in side_by_side(lambda source: source(), sources) for one in found]
 
 
 def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
@@ -93,14 +107,16 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "least_reference_odds": float(min(one[rows, columns][where].mean() for one in relearnt)),
             "agreed": float(np.mean([s[rows, columns][where].mean() / 255 for s in model.silhouettes])),
             "separation": evidence.silhouette.separation,
-            "lost_odds": float(_on_map(evidence.damage.feature, mask, left, top, px_per_mm).mean()),
-            "damage_odds": float(np.percentile(_on_map(evidence.damage.odds, mask, left, top, px_per_mm), 80)),
             "relief": float(evidence.relief[rows, columns][where].mean()),
             "tone": float(np.abs(evidence.layer.tone[rows, columns][where]).mean()),
             "edge": float(inside_mm[rows, columns][where].min()),
             "odd_share": evidence.odd_share,
             "references": float(len(model.layers)),
         }
+        if evidence.damage is not None:
+            damage = evidence.damage
+            numbers["lost_odds"] = float(_on_map(damage.feature, mask, left, top, px_per_mm).mean())
+            numbers["damage_odds"] = float(np.percentile(_on_map(damage.odds, mask, left, top, px_per_mm), 80))
         found.append(Candidate("outline", mask, left, top, numbers))
     return found
 
@@ -131,9 +147,62 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def damage_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Places inside the outline whose relief is beyond what good pieces show, for want of a damage map."""
+    px_per_mm = model.px_per_mm
+    layer, relief = evidence.layer, evidence.relief
+    parts = []
+    for mask, left, top in _parts(
+        (relief > LEAST_RELIEF) & (model.mask > 127) & layer.valid, SMALLEST_DAMAGE_MM2 * px_per_mm**2
+    ):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        parts.append((float(relief[rows, columns][mask > 0].max()), mask, left, top))
+    parts.sort(key=lambda part: -part[0])
+    peaks = [part[0] for part in parts]
+    found = []
+    for rank, (peak, mask, left, top) in enumerate(parts):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        where = mask > 0
+        length, width = (side / px_per_mm for side in _extent(mask))
+        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+        others = peaks[:rank] + peaks[rank + 1 :]
+
+        def beyond(cue: str, rows: slice = rows, columns: slice = columns, where: NDArray[np.bool_] = where) -> float:
+            """How far a cue lies outside of what the references show there."""
+            own = float(getattr(layer, cue)[rows, columns][where].mean())
+            usual = [float(getattr(one, cue)[rows, columns][where].mean()) for one in model.layers]
+            return max(0.0, min(usual) - own, own - max(usual))
+
+        numbers = {
+            "peak": peak,
+            "high": float(np.quantile(relief[rows, columns][where], 0.9)),
+            "median": float(np.median(relief[rows, columns][where])),
+            "clear_mm2": float(np.count_nonzero(relief[rows, columns][where] > CLEAR_RELIEF)) / px_per_mm**2,
+            "area_mm2": float(where.sum()) / px_per_mm**2,
+            "length_mm": length,
+            "width_mm": width,
+            "thick_mm": inscribed / px_per_mm,
+            "edge": float(model.inside_mm[rows, columns][where].min()),
+            "deep": float(model.inside_mm[rows, columns][where].max()),
+            "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
+            "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
+            "tone": beyond("tone"),
+            "texture": beyond("texture"),
+            "odds": float(np.clip(evidence.silhouette.log_odds[rows, columns][where], -8, 8).mean()),
+            "strong_others": float(sum(other > CLEAR_RELIEF for other in others)),
+            "rank": float(rank),
+            "ahead": peak - max(others, default=LEAST_RELIEF),
+            "references": float(len(model.layers)),
+            "separation": evidence.silhouette.separation,
+            "odd_share": evidence.odd_share,
+            "crowd": evidence.line_crowd,
+        }
+        found.append(Candidate("relief", mask, left, top, numbers))
+    return found
+
+
+def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
     """Places that the damage map points at."""
-    damage = evidence.damage
     odds, inside = damage.odds, damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
     parts = []
@@ -189,9 +258,8 @@ def damage_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     return found
 
 
-def crack_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+def crack_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -> list[Candidate]:
     """Places that the crack map points at, each with the line that runs through it."""
-    damage = evidence.damage
     scale = evidence.line_px_per_mm
     finer = scale / MAP_PX_PER_MM
     gap = round(GAP_MM * MAP_PX_PER_MM) + 1
@@ -248,16 +316,20 @@ def line_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     px_per_mm, scale = model.px_per_mm, evidence.line_px_per_mm
     strength, known = evidence.lines.strength, evidence.known_lines
     size = (strength.shape[1], strength.shape[0])
-    # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
-    odds = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
-    lines = LineStrength((1 + odds) * strength - (1 - odds) * known, evidence.lines.direction)
+    if evidence.damage is None:
+        source, beyond = "bare line", strength - known
+    else:
+        # Where the learned comparison sees a crack, a line of the mold beside it is no excuse.
+        odds = cv2.resize(np.clip(evidence.damage.crack / CRACK_ODDS, 0, 1), size, interpolation=cv2.INTER_LINEAR)
+        source, beyond = "line", (1 + odds) * strength - (1 - odds) * known
+    lines = LineStrength(beyond, evidence.lines.direction)
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
         numbers = _along(model, evidence, path, line.path_xy)
         numbers |= {"beyond_known": line.strength, "weakest": line.weakest_fifth}
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
-        found.append(Candidate("line", mask, left, top, numbers, path))
+        found.append(Candidate(source, mask, left, top, numbers, path))
     return found
 
 

@@ -13,8 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from pathlib import Path
 from typing import TypeVar
 
 import cv2
@@ -22,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.comparing.appearance import appearance
+from inspector.inspection.networks import Networks
 
 __all__ = [
     "MAP_PX_PER_MM",
-    "SHIPPED",
     "DamageMap",
     "NormalSurface",
     "map_damage",
@@ -46,9 +44,6 @@ FARTHEST_ODDS = 8.0
 FEATURES = 24
 # Where there is nothing to judge.
 NOTHING = np.float32(-12.0)
-
-SHIPPED = Path(str(files("inspector.inspection")))
-
 
 _Value = TypeVar("_Value", bound=np.generic)
 
@@ -75,7 +70,7 @@ class NormalSurface:
     highest: NDArray[np.float32]
     lowest: NDArray[np.float32]
     references: int
-    networks: Path  # the folder of the networks that made it
+    networks: Networks  # that made it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +104,7 @@ def surface_window(mask: NDArray[np.uint8], *, px_per_mm: float) -> _Window:
 
 
 def normal_surface(
-    grays: Sequence[NDArray[np.uint8]], mask: NDArray[np.uint8], *, px_per_mm: float, networks: Path = SHIPPED
+    grays: Sequence[NDArray[np.uint8]], mask: NDArray[np.uint8], *, px_per_mm: float, networks: Networks
 ) -> NormalSurface:
     """Encode the references of a mold, aligned to one box.
 
@@ -121,11 +116,10 @@ def normal_surface(
         255 on the piece.
     px_per_mm : float
         Twice ``MAP_PX_PER_MM``.
-    networks : Path
-        Folder of the two networks.
+    networks : Networks
     """
     window = surface_window(mask, px_per_mm=px_per_mm)
-    encoder = _network(networks / "surface_encoder.onnx")
+    encoder = _network(networks.surface_encoder)
     features = []
     for gray in grays:
         encoder.setInput(_surface(gray, mask, window, px_per_mm))
@@ -144,7 +138,7 @@ def normal_surface(
 
 def read_judge(normal: NormalSurface) -> cv2.dnn.Net:
     """The second network, for one call of `map_damage`."""
-    return _network(normal.networks / "damage_judge.onnx")
+    return _network(normal.networks.damage_judge)
 
 
 def map_damage(
@@ -222,10 +216,10 @@ def _surface(
     return appearance(window.cut(gray), window.cut(mask), px_per_mm=px_per_mm)[None]
 
 
-def _network(path: Path) -> cv2.dnn.Net:
-    """A network read from its file.
+def _network(data: bytes) -> cv2.dnn.Net:
+    """A network in ONNX form made ready.
 
-    Read anew each time, which takes 5 ms: OpenCV's keep all that lies between input and answer, some 200 MB, for as
+    Made anew each time, which takes 5 ms: OpenCV's keep all that lies between input and answer, some 200 MB, for as
     long as they live, and no two threads may share one.
     """
-    return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), dtype=np.uint8))
+    return cv2.dnn.readNetFromONNX(np.frombuffer(data, dtype=np.uint8))

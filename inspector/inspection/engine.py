@@ -1,7 +1,7 @@
 """The parts of the inspection that the workshop calls, held together so that they can be handed in."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -23,10 +23,11 @@ from inspector.inspection import (
     reference_in_photo,
     with_reviews,
 )
+from inspector.inspection.networks import SHIPPED
 from inspector.inspection.proposing import ProposedFeature, propose_features
 from inspector.inspection.recognising import KnownSide, Recognition, Signature, recognise_photo, sign_reference
 
-__all__ = ["ENGINE", "Engine", "inspect_best_view"]
+__all__ = ["CLASSIC", "ENGINE", "Engine", "combine_classic", "inspect_best_view"]
 
 
 class ReadPhoto(Protocol):
@@ -115,8 +116,15 @@ class Engine:
     read_labels: ReadLabels = read_labels
 
 
+def combine_classic(references: Sequence[Reference]) -> MoldModel:
+    """Do as `combine`, for a comparison without what was learned."""
+    return combine(references, networks=None)
+
+
+CLASSIC_VERSION = f"{ENGINE_VERSION} classic"
+
 ENGINE = Engine(
-    version=ENGINE_VERSION,
+    version=CLASSIC_VERSION if SHIPPED is None else ENGINE_VERSION,
     read_photo=read_photo,
     prepare_reference=prepare_reference,
     combine=combine,
@@ -128,6 +136,8 @@ ENGINE = Engine(
     sign_reference=sign_reference,
     recognise_photo=recognise_photo,
 )
+CLASSIC = replace(ENGINE, version=CLASSIC_VERSION, combine=combine_classic)
+"""Without the learned comparison: every finding follows from measures that can be looked up."""
 
 
 def inspect_best_view(photo: Photo, models: Sequence[MoldModel], *, engine: Engine) -> Inspection:

@@ -39,7 +39,7 @@ class Evidence:
     relief: NDArray[np.float32]  # mismatch beyond what good pieces show, about 0 where normal
     normal_edges: NDArray[np.float32]  # the strongest of the references
     darker: NDArray[np.float32]  # local darkness beyond the references', log units
-    damage: DamageMap
+    damage: DamageMap | None  # where the photo is compared by what was learned, too
     lines: LineStrength
     known_lines: NDArray[np.float32]  # what the references account for
     line_smooth: NDArray[np.uint8]  # the photo on the raster of the lines, less its finest noise
@@ -53,6 +53,7 @@ class Evidence:
 def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silhouette) -> Evidence:
     """Compare a photo that has been aligned to the model with all references."""
     height, width = model.mask.shape
+    normal = model.normal_surface
     own = relief_field(layer.gray, model.px_per_mm)
     piece = np.minimum(model.mask, silhouette.mask)
     gray = line_picture(view, layer.photo_xy)
@@ -62,7 +63,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
         mismatches = threads.map(
             lambda field: mismatch(own, field, px_per_mm=model.relief_px_per_mm), model.relief_fields
         )
-        judge = threads.submit(read_judge, model.normal_surface)
+        judge = None if normal is None else threads.submit(read_judge, normal)
         maps = np.stack(list(mismatches))
         lines = lines_seen.result()
     small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
@@ -71,16 +72,12 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     left = cv2.subtract(lines.strength, model.known_lines)
     crowded = cv2.bitwise_and(cv2.compare(left, CROWDED_STRENGTH, cv2.CMP_GT), line_mask)
     crowd = cv2.countNonZero(crowded) / max(1, cv2.countNonZero(line_mask))
-    damage = map_damage(
-        judge.result(),
-        layer.gray,
-        layer.valid,
-        silhouette.log_odds,
-        model.mask,
-        model.inside_mm,
-        model.normal_surface,
-        px_per_mm=model.px_per_mm,
-    )
+    damage = None
+    if normal is not None and judge is not None:
+        damage = map_damage(
+            judge.result(), layer.gray, layer.valid, silhouette.log_odds, model.mask, model.inside_mm, normal,
+            px_per_mm=model.px_per_mm,
+        )  # fmt: skip
     return Evidence(
         layer=layer,
         silhouette=silhouette,

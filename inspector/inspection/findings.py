@@ -23,6 +23,8 @@ __all__ = ["JudgedFindings", "findings_from", "polygon_of"]
 
 # Two candidates closer than this are one place.
 JOINED_WITHIN_MM = 1.5
+# One that shares more than this part of itself with a surer one goes.
+MOST_SHARED = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +83,7 @@ def _without_doubles(order: Sequence[_Judged], model: MoldModel) -> list[_Judged
         here = np.zeros(model.mask.shape, dtype=np.uint8)
         _stamp(here, one.candidate)
         share = float(np.count_nonzero((here > 0) & (taken > 0))) / max(1.0, float(np.count_nonzero(here)))
-        if share > 0.4:
+        if share > MOST_SHARED:
             continue
         kept.append(one)
         np.maximum(taken, cv2.dilate(here, np.ones((reach, reach), dtype=np.uint8)), out=taken)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -18,7 +17,7 @@ from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
 from inspector.comparing.silhouette import Silhouette, depth_inside, look_code, see_silhouette
 from inspector.errors import InputError
-from inspector.inspection.damage_map import SHIPPED, NormalSurface, normal_surface
+from inspector.inspection.damage_map import NormalSurface, normal_surface
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     RELIEF_PX_PER_MM,
@@ -30,9 +29,9 @@ from inspector.inspection.layers import (
     relief_field,
     silhouette_of,
 )
+from inspector.inspection.networks import SHIPPED, SURFACE_MATCHER, Networks
 from inspector.inspection.reference import Reference
 from inspector.inspection.reviewed_places import PlaceInBox, ReviewedPlace, place_in_box
-from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from inspector.inspection.view import View
 
 __all__ = ["MoldModel", "Placement", "align_by", "align_view", "combine", "with_reviews"]
@@ -80,7 +79,7 @@ class MoldModel:
     normal_mismatch: NDArray[np.float32]  # what good pieces show among themselves there
     normal_edges: NDArray[np.float32]  # the most edge that any reference has around a place, in the box
     normal_darkness: NDArray[np.float32]  # the darkest that a patch is against its surroundings
-    normal_surface: NormalSurface  # what the learned comparison knows of the references
+    normal_surface: NormalSurface | None  # what the learned comparison knows of the references; None: classic alone
     known_lines: NDArray[np.float32]  # line strength that the references account for, on the raster of the lines
     features: tuple[tuple[str, NDArray[np.uint8]], ...]  # names, and 255 inside, in the box
     left_out: tuple[str, ...]  # references that did not agree with the first
@@ -97,8 +96,14 @@ class MoldModel:
         return RELIEF_PX_PER_MM
 
 
-def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> MoldModel:
+def combine(references: Sequence[Reference], *, networks: Networks | None = SHIPPED) -> MoldModel:
     """Align references of one mold and view to the first of them.
+
+    Parameters
+    ----------
+    references : sequence of Reference
+    networks : Networks, optional
+        Of the learned comparison; with None photos are compared the classic way alone.
 
     Raises
     ------
@@ -153,7 +158,9 @@ def combine(references: Sequence[Reference], *, networks: Path = SHIPPED) -> Mol
         normal_mismatch=normal_mismatch(fields, px_per_mm=RELIEF_PX_PER_MM, alone=NORMAL_FOR_ONE),
         normal_edges=np.max([edge_energy(field, (box[2], box[3])) for field in fields], axis=0),
         normal_darkness=np.max([local_darkness(layer, px_per_mm) for layer in layers], axis=0),
-        normal_surface=normal_surface([layer.gray for layer in layers], mask, px_per_mm=px_per_mm, networks=networks),
+        normal_surface=None
+        if networks is None
+        else normal_surface([layer.gray for layer in layers], mask, px_per_mm=px_per_mm, networks=networks),
         known_lines=_known_lines(kept, layers, mask),
         features=tuple(
             (feature.name, _drawn(feature.polygon_xy, reference.view, layer))

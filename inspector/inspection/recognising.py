@@ -21,8 +21,8 @@ from inspector.aligning.structure import orientation_field
 from inspector.aligning.warp import moved_rigidly, refine_warp
 from inspector.imaging.reading import Photo
 from inspector.inspection.judging import why_unusable
+from inspector.inspection.networks import SURFACE_MATCHER
 from inspector.inspection.reference import Reference
-from inspector.inspection.surface_matcher import SURFACE_MATCHER
 from inspector.inspection.view import EDGE_SCALE_MM, View, look_at
 
 __all__ = [

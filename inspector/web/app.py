@@ -12,7 +12,7 @@ from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
-from inspector.inspection.engine import ENGINE
+from inspector.inspection.engine import CLASSIC, ENGINE, Engine
 from inspector.log import LogPlace
 from inspector.settings import Settings, read_settings
 from inspector.web import (
@@ -68,6 +68,9 @@ KEEPING_AT_ONCE = 2
 # Without JavaScript all photos of a form come in one request.
 PHOTOS_A_REQUEST = 10
 
+# As processes of their own find them.
+_WHERE_ENGINES_ARE = {"both": "inspector.inspection.engine:ENGINE", "classic": "inspector.inspection.engine:CLASSIC"}
+
 _STATIC_DIR = Path(__file__).parent / "static"
 
 
@@ -106,11 +109,16 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        with (open_workshop or _open_guarded)(place_of(settings)) as workshop:
+        place, engine = place_of(settings), CLASSIC if settings.engine == "classic" else ENGINE
+        with open_workshop(place) if open_workshop is not None else _open_guarded(place, engine) as workshop:
             app.state.workshop = workshop
             app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
             # The engine of a workshop that is handed in may be one that no process could be given.
-            start = InspectingProcesses(place_of(settings)) if open_workshop is None else InspectingThread(workshop)
+            start = (
+                InspectingThread(workshop)
+                if open_workshop is not None
+                else InspectingProcesses(place, engine=_WHERE_ENGINES_ARE[settings.engine])
+            )
             learning = LearningAhead(workshop) if open_workshop is None else nullcontext()
             with start as app.state.inspecting, learning:
                 if open_workshop is None:
@@ -180,9 +188,9 @@ def create_app(
 
 
 @contextmanager
-def _open_guarded(place: LogPlace) -> Iterator[Workshop]:
+def _open_guarded(place: LogPlace, engine: Engine) -> Iterator[Workshop]:
     """Open a workshop that lets no photo crash or fill up the program: whoever reaches the pages can send one."""
     with GuardedReader() as reader:
-        engine = replace(ENGINE, read_photo=reader, read_labels=reader.labels)
-        with Workshop.open(place, engine=engine) as workshop:
+        guarded = replace(engine, read_photo=reader, read_labels=reader.labels)
+        with Workshop.open(place, engine=guarded) as workshop:
             yield workshop

@@ -3,7 +3,7 @@ import pytest
 from skimage import data
 
 from inspector.aligning.likeness import CHANNELS, likeness_features
-from inspector.inspection.surface_matcher import SURFACE_MATCHER
+from inspector.inspection.networks import SURFACE_MATCHER
 
 
 def features_of(gray):

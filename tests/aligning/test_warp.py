@@ -8,7 +8,7 @@ from skimage.transform import ProjectiveTransform, warp
 from inspector.aligning.likeness import likeness_features
 from inspector.aligning.parallax import Eye, shift_by_height
 from inspector.aligning.warp import Sighted, estimate_heights, moved_rigidly, refine_warp
-from inspector.inspection.surface_matcher import SURFACE_MATCHER
+from inspector.inspection.networks import SURFACE_MATCHER
 from tests.drawn_scenes import Shot, break_off, leaf, photograph
 
 PX_PER_MM = 4.0

@@ -18,9 +18,9 @@ from inspector.aligning.warp import Warp
 from inspector.errors import InputError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import Feature, MoldModel, Reference, combine, prepare_reference
-from inspector.inspection.damage_map import SHIPPED
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.inspecting import match_model
+from inspector.inspection.networks import SHIPPED, Networks
 from inspector.inspection.view import View, look_at
 from inspector.workshop.mold_folder import read_mold_folder
 
@@ -52,7 +52,7 @@ def read_bench(folder: Path, *, molds: tuple[str, ...] = ()) -> list[BenchMold]:
     return sorted(found, key=lambda mold: -len(mold.photos))
 
 
-def model_of(folder: Path, *, most_references: int | None = None, networks: Path = SHIPPED) -> MoldModel:
+def model_of(folder: Path, *, most_references: int | None = None, networks: Networks | None = SHIPPED) -> MoldModel:
     """The references of a mold's folder, prepared and combined."""
     mold = read_mold_folder(folder)
     references: list[Reference] = []

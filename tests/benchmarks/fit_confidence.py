@@ -15,6 +15,7 @@ import argparse
 import json
 import pickle
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,19 +24,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from inspector.inspection.candidates import all_candidates
+from inspector.inspection import MoldModel
+from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import JUDGED_ALONE, bent
+from inspector.inspection.evidence import Evidence
 from inspector.inspection.findings import polygon_of
 from inspector.inspection.limits import GROWN_MM
+from inspector.inspection.networks import Networks
 from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, read_bench
 from tests.benchmarks.judging import is_hit, polygon
 
 # Chosen with molds left out in turn.
-RIDGE = {"damage": 80.0, "crack": 12.0, "line": 8.0, "outline": 8.0, "excess": 8.0}
+RIDGE = {"damage": 80.0, "crack": 12.0, "line": 8.0, "outline": 8.0, "excess": 8.0, "relief": 30.0, "bare line": 8.0}
+# Of the classic comparison alone.
+CLASSIC = ("relief", "bare line")
 WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"
 
 
-def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
+def label_mold(job: tuple[BenchMold, int, Networks]) -> list[dict[str, Any]]:
     """Every candidate of the photos of one mold, with the defect that it lies on, if any."""
     mold, references, networks = job
     cv2.setNumThreads(1)
@@ -43,11 +49,11 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     for path, truth, view, warp, evidence in matched_photos(mold, model):
         defects = [(number, d["kind"], polygon(d["polygon"])) for number, d in enumerate(truth["defects"])]
-        for candidate in all_candidates(model, evidence):
+        for candidate in candidates_of_both(model, evidence):
             area = polygon(polygon_of(candidate, view, warp).tolist())
             grown = area.buffer(GROWN_MM * truth["px_per_mm"])
             hits = [(number, kind) for number, kind, real in defects if is_hit(grown, real)]
-            if candidate.source == "damage" and hits:
+            if candidate.source in ("damage", "relief") and hits:
                 # A crack is told by its line, whatever else it disturbs: neither right nor wrong here.
                 hits = [hit for hit in hits if hit[1] != "hairline crack"]
                 if not hits:
@@ -65,6 +71,12 @@ def label_mold(job: tuple[BenchMold, int, Path]) -> list[dict[str, Any]]:
             )
     print(f"{mold.name}, {references} references: {len(rows)} candidates", flush=True)
     return rows
+
+
+def candidates_of_both(model: MoldModel, evidence: Evidence) -> list[Candidate]:
+    """Those beside the networks, and those that only the classic comparison has."""
+    bare = all_candidates(model, replace(evidence, damage=None))
+    return [*all_candidates(model, evidence), *(candidate for candidate in bare if candidate.source in CLASSIC)]
 
 
 def fit(rows: list[dict[str, Any]], ridge: float, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -114,11 +126,9 @@ def main() -> None:
     )
     parser.add_argument("--keep", type=Path, help="file for the labelled candidates, for a closer look")
     arguments = parser.parse_args()
+    networks = Networks.read(arguments.networks)
     jobs = [
-        (mold, n, arguments.networks)
-        for folder in arguments.folders
-        for mold in read_bench(folder)
-        for n in arguments.references
+        (mold, n, networks) for folder in arguments.folders for mold in read_bench(folder) for n in arguments.references
     ]
     with ProcessPoolExecutor(2) as pool:
         rows = [row for part in pool.map(label_mold, jobs) for row in part]

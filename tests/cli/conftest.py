@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from inspector.cli import app
 from inspector.cli.surroundings import Surroundings
 from tests.doubles.drawing import drawn_photo
-from tests.doubles.drawn_engine import DRAWN_ENGINE
+from tests.doubles.drawn_engine import DRAWN_CLASSIC, DRAWN_ENGINE
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -31,9 +31,11 @@ def folder(tmp_path, monkeypatch, empty_database):
     return tmp_path
 
 
-def run_in(folder, *args, answer=None, demo=None):
-    environ = {**os.environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
-    surroundings = Surroundings(engine=DRAWN_ENGINE, find_demo_folders=lambda: demo)
+def run_in(folder, *args, answer=None, demo=None, fault=None, **environ):
+    environ = {**os.environ, **environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
+    surroundings = Surroundings(
+        engine=DRAWN_ENGINE, classic=DRAWN_CLASSIC, engine_fault=fault, find_demo_folders=lambda: demo
+    )
     arguments = [str(arg) for arg in args]
     return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)
 
@@ -42,8 +44,8 @@ def run_in(folder, *args, answer=None, demo=None):
 def run(folder):
     """Run a command line with the drawn engine, as the shell would."""
 
-    def run(*args, answer=None, demo=None):
-        return run_in(folder, *args, answer=answer, demo=demo)
+    def run(*args, **world):
+        return run_in(folder, *args, **world)
 
     return run
 

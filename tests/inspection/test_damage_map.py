@@ -6,6 +6,7 @@ import pytest
 
 from inspector.inspection.candidates import LEAST_CRACK_ODDS, LEAST_ODDS
 from inspector.inspection.damage_map import STEP, map_damage, normal_surface, read_judge, surface_window
+from inspector.inspection.networks import SHIPPED
 
 SHAPE = (301, 387)
 PX_PER_MM = 4.0
@@ -35,7 +36,7 @@ def references(mask):
 
 @pytest.fixture(scope="module")
 def normal(mask, references):
-    return normal_surface(references, mask, px_per_mm=PX_PER_MM)
+    return normal_surface(references, mask, px_per_mm=PX_PER_MM, networks=SHIPPED)
 
 
 def judged(gray, mask, normal, *, valid=None, piece_odds=None):
@@ -90,7 +91,7 @@ def test_a_dark_line_is_a_crack_and_only_there(mask, normal):
 
 
 def test_the_order_of_the_references_does_not_matter(mask, references, normal):
-    turned = normal_surface(references[::-1], mask, px_per_mm=PX_PER_MM)
+    turned = normal_surface(references[::-1], mask, px_per_mm=PX_PER_MM, networks=SHIPPED)
     gray = piece(mask, 4)
     np.testing.assert_allclose(judged(gray, mask, turned).chip, judged(gray, mask, normal).chip, rtol=0, atol=1e-3)
 
