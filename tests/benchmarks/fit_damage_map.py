@@ -1,18 +1,22 @@
 """Fit the networks of the damage map, and write them in ONNX form.
 
-    python -m tests.benchmarks.fit_damage_map DIR --out FOLDER [--leave-out NAME...]
+    python -m tests.benchmarks.fit_damage_map DIR --out FOLDER [--leave-out NAME...] [--minutes 25]
 
 DIR is what `aligned_layers` kept. Each photo is seen as it is, with damage painted into it (`painted_damage`), and
 with light, sharpness, noise, stains, shadows and the fit to the references changed at random, against one to three
 references. `fit_confidence` needs networks that saw none of the molds that it looks at (--leave-out, or a DIR without
 them). `thin_damage_map` then makes the second network cheaper. Needs PyTorch (`pip install --group fit`) and, for more
-than a trial, a graphics card, which holds all examples (5 GB): five minutes on a large one.
+than a trial, a graphics card, which holds all examples (5 GB): five minutes on a large one. What is cut short goes on
+where it was last kept when the same command is given again, and comes to the same networks; the curve, the seed and the
+molds stand in FOLDER/fitting.json.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import pickle
+import time
 import zlib
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
@@ -46,6 +50,7 @@ ANSWERS = {"missing feature": 0, "chip": 1, "surface void": 1, "hairline crack":
 FINE, COARSE, SPACINGS = 32, 64, (1, 2, 4)
 PAINTED_COPIES, PAINTED_SHARE = 3, 0.3
 BATCH, CROP, RATE, DECAY = 32, 160, 2e-3, 2e-2
+KEPT_EVERY = 500
 # What a sound place weighs, and a defect as a whole (a crack more, being thin), each of its places within limits.
 SOUND, ANOTHER_KIND = 0.25, 0.05
 DEFECT, CRACK, MOST = 400, 800, 12
@@ -310,17 +315,73 @@ def on_device(examples: list[Example], device: str) -> list[Example]:
     return [replace(one, **pictures(one)) for one in examples]
 
 
-def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Judge:
-    """Weighted logistic loss, AdamW (Loshchilov and Hutter 2019), a rate that falls along a cosine."""
-    rng = np.random.default_rng(seed)
-    torch.manual_seed(seed)
-    judge = Judge(encoder()).to(device)
-    optimizer = torch.optim.AdamW(judge.parameters(), lr=RATE, weight_decay=DECAY)
-    examples = on_device(examples, device)
-    apart = [[one for one in examples if one.painted is painted] for painted in (True, False)]
-    for step in range(steps):
-        for group in optimizer.param_groups:
-            group["lr"] = 1e-6 + RATE * min(1, step / 300) * 0.5 * (1 + np.cos(np.pi * step / steps))
+class Fitting:
+    """A judge that is being fitted, which can be kept and gone on with.
+
+    Parameters
+    ----------
+    steps, seed : int
+        How many steps in all, and what all chance follows from.
+    device : str
+        "cuda" or "cpu".
+    """
+
+    def __init__(self, *, steps: int, seed: int, device: str) -> None:
+        self.steps, self.seed, self.device = steps, seed, device
+        self.losses: list[float] = []  # of each step
+        self._rng = np.random.default_rng(seed)
+        torch.manual_seed(seed)
+        self.judge = Judge(encoder()).to(device)
+        self._optimizer = torch.optim.AdamW(self.judge.parameters(), lr=RATE, weight_decay=DECAY)
+
+    def keep(self, path: Path) -> None:
+        """Write down all that the rest of the fit depends on; what was kept before stays until this is whole."""
+        state = {
+            "made_by": (self.steps, self.seed),
+            "losses": self.losses,
+            "judge": self.judge.state_dict(),
+            "optimizer": self._optimizer.state_dict(),
+            "chance": (self._rng.bit_generator.state, torch.get_rng_state()),
+            "chance_on_card": torch.cuda.get_rng_state() if self.device == "cuda" else None,
+        }
+        torch.save(state, path.with_suffix(".part"))
+        path.with_suffix(".part").replace(path)
+
+    def go_on(self, path: Path) -> None:
+        """Take up what was kept, by the same number of steps and the same seed."""
+        state = torch.load(path, map_location=self.device, weights_only=False)
+        if state["made_by"] != (self.steps, self.seed):
+            raise SystemExit(f"{path} was kept by other steps or another seed: remove it, or give those again.")
+        self.losses = state["losses"]
+        self.judge.load_state_dict(state["judge"])
+        self._optimizer.load_state_dict(state["optimizer"])
+        self._rng.bit_generator.state, cpu = state["chance"]
+        torch.set_rng_state(cpu.cpu())
+        if self.device == "cuda":
+            torch.cuda.set_rng_state(state["chance_on_card"].cpu())
+
+    def run(self, examples: list[Example], *, kept: Path, minutes: float) -> bool:
+        """Fit until all steps are done (True) or the time is over (False).
+
+        Weighted logistic loss, AdamW (Loshchilov and Hutter 2019), a rate that falls along a cosine.
+        """
+        until = time.monotonic() + 60 * minutes
+        examples = on_device(examples, self.device)
+        apart = [[one for one in examples if one.painted is painted] for painted in (True, False)]
+        while len(self.losses) < self.steps and time.monotonic() < until:
+            self.losses.append(self._learn(apart))
+            if len(self.losses) % KEPT_EVERY == 0:
+                lately = float(np.mean(self.losses[-KEPT_EVERY:]))
+                print(f"step {len(self.losses)} of {self.steps}: loss {lately:.4f}", flush=True)
+                self.keep(kept)
+        self.keep(kept)
+        return len(self.losses) == self.steps
+
+    def _learn(self, apart: list[list[Example]]) -> float:
+        """One step, by examples painted and not; its loss."""
+        rng, device, judge, step = self._rng, self.device, self.judge, len(self.losses)
+        for group in self._optimizer.param_groups:
+            group["lr"] = 1e-6 + RATE * min(1, step / 300) * 0.5 * (1 + np.cos(np.pi * step / self.steps))
         crops = []
         for _ in range(BATCH):
             few = apart[0] if apart[0] and rng.random() < PAINTED_SHARE else apart[1]
@@ -337,13 +398,11 @@ def train(examples: list[Example], *, steps: int, seed: int, device: str) -> Jud
             answer = judge(surface, *normal_range(features, used), surroundings(deep, odds, used))
         errors = binary_cross_entropy_with_logits(answer.float(), wanted, reduction="none")
         loss = (weight * errors).sum() / weight.sum().clamp(min=1)
-        optimizer.zero_grad(set_to_none=True)
+        self._optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(judge.parameters(), 1.0)
-        optimizer.step()
-        if (step + 1) % 500 == 0:
-            print(f"step {step + 1} of {steps}: loss {loss.item():.4f}", flush=True)
-    return judge.float().cpu().eval()
+        self._optimizer.step()
+        return float(loss.item())
 
 
 def write_networks(judge: nn.Module, folder: Path) -> None:
@@ -382,6 +441,7 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=10400)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--minutes", type=float, default=25.0, help="stop then, to go on another time (default 25)")
     arguments = parser.parse_args()
     paths = [
         path
@@ -392,7 +452,23 @@ def main() -> None:
         examples = [one for few in pool.map(partial(examples_of, copies=PAINTED_COPIES), paths) for one in few]
     print(f"{len(paths)} molds, {len(examples)} examples", flush=True)
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    write_networks(train(examples, steps=arguments.steps, seed=arguments.seed, device=device), arguments.out)
+    fitting = Fitting(steps=arguments.steps, seed=arguments.seed, device=device)
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    kept = arguments.out / "fitting.pt"
+    if kept.is_file():
+        fitting.go_on(kept)
+        print(f"going on after step {len(fitting.losses)}", flush=True)
+    if not fitting.run(examples, kept=kept, minutes=arguments.minutes):
+        print(f"{len(fitting.losses)} of {fitting.steps} steps are done: give the same command again to go on")
+        return
+    write_networks(fitting.judge.float().cpu().eval(), arguments.out)
+    told = {
+        "steps": fitting.steps,
+        "seed": fitting.seed,
+        "molds": [path.stem for path in paths],
+        "loss": fitting.losses,
+    }
+    (arguments.out / "fitting.json").write_text(json.dumps(told) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
