@@ -22,10 +22,12 @@ class SizedFinding(Protocol):
     def width_mm(self) -> float | None: ...
     @property
     def feature(self) -> str | None: ...
+    @property
+    def seen_as(self) -> str | None: ...
 
 
 def describe_finding(finding: SizedFinding) -> str:
-    """Describe a finding in a line: `chip, 6.1 x 3.0 mm, left wing tip, 93 % sure`."""
+    """Describe a finding in a line: `chip, 6.1 x 3.0 mm, left wing tip, 93 % sure (outline lost)`."""
     parts = [finding.kind]
     if finding.length_mm is not None and finding.width_mm is not None:
         parts.append(
@@ -36,7 +38,8 @@ def describe_finding(finding: SizedFinding) -> str:
     if finding.feature is not None:
         parts.append(finding.feature)
     parts.append(f"{finding.confidence:.0%} sure".replace("%", " %"))
-    return ", ".join(parts)
+    told = "" if finding.seen_as is None else f" ({finding.seen_as})"
+    return ", ".join(parts) + told
 
 
 def age_words(demold_age_h: float | None) -> str:

@@ -15,7 +15,7 @@ from inspector.inspection.confidence import confidence_of, is_shown, kind_of
 from inspector.inspection.crack_size import crack_size_px
 from inspector.inspection.evidence import Evidence
 from inspector.inspection.model import MoldModel
-from inspector.inspection.results import Finding
+from inspector.inspection.results import Finding, SeenAs
 from inspector.inspection.reviewed_places import Said, lowered, said_at
 from inspector.inspection.view import View
 
@@ -25,6 +25,15 @@ __all__ = ["JudgedFindings", "findings_from", "polygon_of"]
 JOINED_WITHIN_MM = 1.5
 # One that shares more than this part of itself with a surer one goes.
 MOST_SHARED = 0.4
+SEEN_AS: dict[str, SeenAs] = {
+    "outline": "outline lost",
+    "excess": "outline grown",
+    "damage": "surface changed",
+    "relief": "surface changed",
+    "crack": "dark line",
+    "line": "dark line",
+    "bare line": "dark line",
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,6 +144,7 @@ def _finding(
         feature=_feature(candidate, model),
         confidence_alone=judged.alone if judged.confidence < judged.alone else None,
         dismissed_on=len(judged.said.dismissed),
+        seen_as=SEEN_AS[candidate.source],
         on_references=tuple(
             (reference.name, _to_photo(outline, reference.view, layer.photo_xy))
             for reference, layer in zip(model.references, model.layers, strict=True)

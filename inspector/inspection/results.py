@@ -8,10 +8,12 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["KINDS", "Feature", "Finding", "Inspection", "Kind", "Status"]
+__all__ = ["KINDS", "Feature", "Finding", "Inspection", "Kind", "SeenAs", "Status"]
 
 Kind = Literal["missing feature", "chip", "hairline crack", "surface void", "excess"]
 Status = Literal["inspected", "unusable"]
+# What of the photo speaks for a finding, against the references.
+SeenAs = Literal["outline lost", "outline grown", "surface changed", "dark line"]
 
 KINDS: tuple[Kind, ...] = ("missing feature", "chip", "hairline crack", "surface void", "excess")
 
@@ -38,6 +40,7 @@ class Finding:
     feature: str | None
     confidence_alone: float | None = None  # before what reviewers said about the place; None where that changes nothing
     dismissed_on: int = 0  # pieces on which a mark at this place was dismissed
+    seen_as: SeenAs | None = None  # None where an older program inspected the photo
     on_references: tuple[tuple[str, NDArray[np.float64]], ...] = ()  # the outline in px of each reference, by its name
 
     def as_json(self) -> dict[str, Any]:
@@ -90,7 +93,7 @@ class Inspection:
         for finding in self.findings:
             row = finding.as_json()
             polygon = row.pop("polygon")
-            rows.append({**head, **row, "polygon": polygon, "reference": self.reference})
+            rows.append({**head, **row, "seen_as": finding.seen_as, "polygon": polygon, "reference": self.reference})
         return rows
 
 

@@ -532,6 +532,7 @@ def _finding(row: FindingRow, inspection: InspectionRow, *, demold_age_h: float 
         demold_age_h=demold_age_h,
         confidence_alone=row.confidence_alone,
         dismissed_on=row.dismissed_on or 0,
+        seen_as=row.seen_as,
     )
 
 

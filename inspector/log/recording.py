@@ -325,6 +325,7 @@ def inspection_row(photo: PhotoRow, new: NewInspection, *, now: datetime) -> Ins
                 feature_name=finding.feature,
                 confidence_alone=finding.confidence_alone,
                 dismissed_on=finding.dismissed_on or None,
+                seen_as=finding.seen_as,
                 on_references={name: [list(point) for point in outline] for name, outline in finding.on_references}
                 or None,
             )

@@ -227,6 +227,8 @@ class LoggedFinding:
     """How sure it is without what reviews said about its place; None where they changed nothing."""
     dismissed_on: int = 0
     """On how many pieces marks at its place had been dismissed."""
+    seen_as: str | None = None
+    """What of the photo spoke for it; None where a person outlined it or an older program found it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,6 +384,7 @@ class NewFinding:
     feature: str | None = None
     confidence_alone: float | None = None
     dismissed_on: int = 0
+    seen_as: str | None = None
     on_references: tuple[tuple[str, Points], ...] = ()
 
 

@@ -329,6 +329,8 @@ class FindingRow(Base):
     """Before what reviews said about its place; None where they changed nothing."""
     dismissed_on: Mapped[int | None]
     """On how many pieces marks at its place had been dismissed."""
+    seen_as: Mapped[str | None]
+    """What of the photo spoke for it; None where a person outlined it or an older program found it."""
     on_references: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     """Its outline in pixels of each reference that it was compared with, by the reference's name."""
 

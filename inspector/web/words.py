@@ -45,6 +45,7 @@ __all__ = [
     "rights",
     "said",
     "score",
+    "seen_as",
     "sentence_case",
     "share",
     "share_of",
@@ -64,6 +65,12 @@ _KINDS = {
     "hairline crack": mark("hairline crack"),
     "surface void": mark("surface void"),
     "excess": mark("excess"),
+}
+_SEEN_AS = {
+    "outline lost": mark("Part of the outline is gone"),
+    "outline grown": mark("More concrete than on good pieces"),
+    "surface changed": mark("The surface differs from good pieces"),
+    "dark line": mark("A dark line that good pieces lack"),
 }
 _VERDICTS = {
     "confirmed": mark("confirmed"),
@@ -135,6 +142,11 @@ def age(hours: float | None) -> str:
 def kind(of: str) -> str:
     """A kind of finding: `chip`."""
     return tr(_KINDS[of])
+
+
+def seen_as(of: str) -> str:
+    """What of the photo speaks for a finding: `Part of the outline is gone`."""
+    return tr(_SEEN_AS[of])
 
 
 def break_word(word: BreakWord) -> str:

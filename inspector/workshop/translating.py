@@ -43,6 +43,7 @@ def to_log(inspection: Inspection, *, engine_version: str, compared_with: str) -
                 feature=finding.feature,
                 confidence_alone=finding.confidence_alone,
                 dismissed_on=finding.dismissed_on,
+                seen_as=finding.seen_as,
                 on_references=tuple((name, points(outline)) for name, outline in finding.on_references),
             )
             for finding in inspection.findings

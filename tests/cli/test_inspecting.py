@@ -150,5 +150,5 @@ def test_people_read_what_was_found_in_words(run, photos):
     lines = result.stdout.splitlines()
     assert lines[0] == "chip.jpg: 1 finding"
     assert lines[1].startswith("  chip, 6.")
-    assert lines[1].endswith("90 % sure")
+    assert lines[1].endswith("90 % sure (outline lost)")
     assert lines[2] == "good.jpg: nothing found"

@@ -88,9 +88,9 @@ def inspect_photo(photo, model):
         box = _box(excess > 100)
         if box is not None:
             length, width = sorted(np.ptp(box, axis=0) / PX_PER_MM, reverse=True)
-            found = Finding(
-                kind, box, 0.9, float(length * width), float(length), float(width), None, _feature(references)
-            )
+            seen_as = "dark line" if kind == "hairline crack" else "outline lost"
+            area, feature = float(length * width), _feature(references)
+            found = Finding(kind, box, 0.9, area, float(length), float(width), None, feature, seen_as=seen_as)
             findings.append(_after_reviews(found, model))
     return Inspection(
         photo=photo.name,

@@ -85,6 +85,19 @@ def test_what_broke_off_is_named_and_measured(inspections, name, feature):
     assert found.area_mm2 == pytest.approx(true_mm2, rel=0.4)
 
 
+@pytest.mark.parametrize(
+    ("name", "kind", "seen_as"),
+    [
+        ("wading-bird-05.jpg", "missing feature", "outline lost"),
+        ("oak-leaf-04.jpg", "hairline crack", "dark line"),
+    ],
+)
+def test_a_finding_says_what_speaks_for_it(inspections, name, kind, seen_as):
+    surest = max((f for f in inspections[name].findings if f.kind == kind), key=lambda finding: finding.confidence)
+    assert surest.seen_as == seen_as
+    assert seen_as in {row["seen_as"] for row in inspections[name].as_rows()}
+
+
 def test_a_crack_is_about_as_wide_and_long_as_it_was_made(judged, inspections):
     row = next(d for d in judged["wading-bird-04.jpg"]["defects"] if d["kind"] == "hairline crack")
     # Shaded rims are measured with a rendered crack: half as wide again on all the samples.

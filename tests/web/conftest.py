@@ -22,7 +22,7 @@ from inspector.errors import InputError
 from inspector.imaging.reading import Photo, read_photo
 from inspector.inspection.engine import Engine
 from inspector.inspection.overlay import draw_overlay
-from inspector.inspection.results import Finding, Inspection
+from inspector.inspection.results import Finding, Inspection, SeenAs
 from inspector.settings import Settings
 from inspector.web import create_app, photo_routes
 from inspector.workshop import Workshop
@@ -203,7 +203,9 @@ def _painted(image_bgr: NDArray[np.uint8], kind: Any, colour: tuple[int, int, in
         _, _, width_px, height_px = cv2.boundingRect(contour)
         longest_mm, shortest_mm = max(width_px, height_px) / 5, min(width_px, height_px) / 5
         polygon_xy = contour[:, 0, :].astype(float)
-        found.append(Finding(kind, polygon_xy, 0.74, longest_mm * shortest_mm, longest_mm, shortest_mm, None, None))
+        seen_as: SeenAs = "dark line" if kind == "hairline crack" else "outline lost"
+        area_mm2 = longest_mm * shortest_mm
+        found.append(Finding(kind, polygon_xy, 0.74, area_mm2, longest_mm, shortest_mm, None, None, seen_as=seen_as))
     return found
 
 

@@ -20,6 +20,7 @@ def test_a_finding_is_told_by_number_word_line_size_confidence_and_age(
     assert "6.2 × 6.2 mm" in page
     assert "16 mm long, 0.60 mm wide" in page
     assert page.count("Likely (74\N{NO-BREAK SPACE}%)") == 2
+    assert page.count("Part of the outline is gone") == page.count("A dark line that good pieces lack") == 1
     assert page.count("Demold age <strong>31 h</strong>") == 2
     assert ">1 chip</text>" in page
     assert ">2 hairline crack</text>" in page

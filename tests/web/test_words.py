@@ -1,9 +1,10 @@
 from datetime import datetime
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
+from inspector.inspection.results import SeenAs
 from inspector.web import quantities, words
 
 
@@ -12,6 +13,12 @@ from inspector.web import quantities, words
 )
 def test_an_age_is_said_in_hours(hours: float | None, said: str) -> None:
     assert words.age(hours) == said
+
+
+def test_what_speaks_for_a_finding_is_said_in_a_sentence() -> None:
+    said = [words.seen_as(code) for code in get_args(SeenAs)]
+    assert said[0] == "Part of the outline is gone"
+    assert len(set(said)) == len(said) == 4
 
 
 @pytest.mark.parametrize(
