@@ -4,9 +4,10 @@
 
 Photos are aligned once; every candidate of each way is labelled by the rule that `score` uses, and each way gets
 weights of its own, fitted to the other folders as `fit_confidence` does. The networks alone know what their map says of
-a place and no more. Of each way's candidates those above one confidence are kept, the surer of two at one place, and
-that confidence is chosen so that good pieces have so many false findings each. Where a mold has fewer references than
-asked for, photos of its good pieces become references, and nobody judges those, with however many references.
+a place and no more. Of each way's candidates those are kept whose odds beat the limit of their source by a factor, the
+surer of two at one place, and that factor is chosen so that good pieces have so many false findings each. Where a mold
+has fewer references than asked for, photos of its good pieces become references, and nobody judges those, with however
+many references.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import multiprocessing
 import pickle
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -28,14 +29,15 @@ from shapely.geometry.base import BaseGeometry
 from inspector.errors import InspectorError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import Reference, combine, prepare_reference
-from inspector.inspection.confidence import Weights
+from inspector.inspection.confidence import SHOWN_FROM, Weights
 from inspector.inspection.findings import JOINED_WITHIN_MM, MOST_SHARED, polygon_of
 from inspector.inspection.limits import GROWN_MM
 from inspector.workshop.mold_folder import read_mold_folder
 from tests.benchmarks.bench_folder import BenchMold, matched_photos, read_bench
-from tests.benchmarks.figures import BINS, Row
+from tests.benchmarks.figures import BINS
 from tests.benchmarks.fit_confidence import RIDGE, candidates_of_both, fit
 from tests.benchmarks.judging import is_hit, polygon
+from tests.benchmarks.labelled_photo import LabelledPhoto, Place
 
 # What the map itself says of a place.
 MAP_ALONE = {
@@ -57,29 +59,6 @@ FOUND = {
         "crack < 0.2 mm", "surface void",
     )
 }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """One candidate."""
-
-    source: str
-    numbers: dict[str, float]
-    area: BaseGeometry
-    hits: tuple[int, ...]  # numbers of the defects that it lies on
-    learnable: bool  # not a crack that something else than a line shows
-
-
-@dataclass(frozen=True, slots=True)
-class LabelledPhoto:
-    """A photo and all its candidates."""
-
-    photo: str
-    light: str
-    good: bool
-    px_per_mm: float
-    defects: tuple[Row, ...]  # as `figures` counts them
-    places: tuple[Place, ...] = field(repr=False)
 
 
 def label_mold(job: tuple[BenchMold, int, int]) -> list[LabelledPhoto]:
@@ -121,10 +100,10 @@ def _references(paths: Sequence[Path] | Iterator[Path]) -> Iterator[tuple[Path, 
             print(error, flush=True)
 
 
-def confidences(
+def beyond_limits(
     way: str, fitted_on: Sequence[LabelledPhoto], judged: Sequence[LabelledPhoto]
 ) -> list[list[tuple[float, Place]]]:
-    """The candidates of one way, each with its confidence, photo by photo."""
+    """The candidates of one way, each with how far its log odds lie beyond the limit of its source, photo by photo."""
     weights = {name: _fit(fitted_on, source, only, without) for name, source, only, without in WAYS[way]}
     found = []
     for photo in judged:
@@ -132,9 +111,14 @@ def confidences(
         for name, source, _, _ in WAYS[way]:
             for number, place in enumerate(photo.places):
                 if place.source == source:
-                    best[number] = max(best.get(number, 0.0), weights[name].probability(place.numbers))
-        found.append([(sure, photo.places[number]) for number, sure in best.items()])
+                    best[number] = max(best.get(number, 1e-9), weights[name].probability(place.numbers))
+        places = [(sure, photo.places[number]) for number, sure in best.items()]
+        found.append([(_log_odds(sure) - _log_odds(SHOWN_FROM[place.source]), place) for sure, place in places])
     return found
+
+
+def _log_odds(probability: float) -> float:
+    return float(np.log(probability / (1 - probability)))
 
 
 # Of each way: name, source, the only numbers that are looked at (none: all), numbers that are not.
@@ -182,11 +166,11 @@ def kept(photo: LabelledPhoto, found: Sequence[tuple[float, Place]]) -> list[tup
 
 
 def limit_for(photos: Sequence[LabelledPhoto], found: Sequence[Sequence[tuple[float, Place]]], false: float) -> float:
-    """The confidence above which good pieces have at most so many findings each."""
+    """How far beyond the limits a candidate must lie for good pieces to have at most so many findings each."""
     good = [one for photo, one in zip(photos, found, strict=True) if photo.good]
     wrong = sorted((sure for one in good for sure, _ in one), reverse=True)
     allowed = int(false * len(good))
-    return wrong[allowed] if allowed < len(wrong) else 0.0
+    return wrong[allowed] if allowed < len(wrong) else -np.inf
 
 
 def share(
@@ -221,7 +205,7 @@ def main() -> None:
         ]
         judged = {n: _labelled(pool, arguments.judged, n, most, arguments.keep) for n in arguments.references}
     for count, photos in judged.items():
-        ways = {way: confidences(way, fitted_on, photos) for way in WAYS}
+        ways = {way: beyond_limits(way, fitted_on, photos) for way in WAYS}
         found = {way: [kept(*one) for one in zip(photos, each, strict=True)] for way, each in ways.items()}
         _print(count, photos, found)
 

@@ -6,11 +6,12 @@ less sharp, with more noise, sometimes turned: nothing should be found. Then chi
 Such surfaces are far busier than concrete, and each slab is the same to the last grain; so this says how the
 comparison copes with strange texture, not how castings vary.
 
-    python -m tests.benchmarks.real_photographs
+    python -m tests.benchmarks.real_photographs [--engine classic]
 """
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from inspector.imaging.reading import Photo
 from inspector.inspection import Inspection, combine, inspect_photo, prepare_reference
 from inspector.inspection.limits import GROWN_MM
+from inspector.inspection.networks import SHIPPED, Networks
 from inspector.inspection.painted_damage import PlantedDamage, extent_px, plant_chip, plant_crack
 from tests.benchmarks.crack_widths import PHOTOGRAPHS, reflectance_of
 from tests.benchmarks.judging import is_hit, polygon
@@ -68,10 +70,14 @@ class RealPhotograph:
     planted: tuple[PlantedFind, ...]
 
 
-def inspect_photograph(name: str, shots: Sequence[Shot] = LATER_SHOTS) -> RealPhotograph:
+def inspect_photograph(
+    name: str, shots: Sequence[Shot] = LATER_SHOTS, *, networks: Networks | None = SHIPPED
+) -> RealPhotograph:
     """Take references of a photograph's slab, see it again as it is, then with damage."""
     surface = slab(name)
-    model = combine([prepare_reference(_photo(photograph(surface, shot))) for shot in REFERENCE_SHOTS])
+    model = combine(
+        [prepare_reference(_photo(photograph(surface, shot))) for shot in REFERENCE_SHOTS], networks=networks
+    )
     false_findings, planted, refused = [], [], 0
     for number, shot in enumerate(shots):
         scene = photograph(surface, shot)
@@ -171,5 +177,9 @@ def real_table(outcomes: Sequence[RealPhotograph]) -> list[tuple[str, ...]]:
 
 
 if __name__ == "__main__":
-    for line in (REAL_HEAD, *real_table([inspect_photograph(name) for name in PHOTOGRAPHS])):
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--engine", choices=["classic", "both"], default="both")
+    compared_by = None if parser.parse_args().engine == "classic" else SHIPPED
+    outcomes = [inspect_photograph(name, networks=compared_by) for name in PHOTOGRAPHS]
+    for line in (REAL_HEAD, *real_table(outcomes)):
         print("".join(f"{cell:>22}" for cell in line))
