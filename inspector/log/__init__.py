@@ -100,6 +100,7 @@ from inspector.log.listing import (
     count_pieces_by_mold,
     find_next_waiting,
     find_piece,
+    list_photo_scores,
     list_piece_details,
     list_piece_times,
     list_pieces,
@@ -120,6 +121,7 @@ from inspector.log.molds import (
     discard_reference,
     find_mold,
     find_reference,
+    list_mold_titles,
     list_molds,
     list_references,
     remove_feature,
@@ -130,7 +132,7 @@ from inspector.log.moving import move_log
 from inspector.log.moving_photos import MovedPhoto, move_photos
 from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
-from inspector.log.paging import ListPage, PlaceInList
+from inspector.log.paging import ListPage, PlaceInList, cut_page
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
 from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
 from inspector.log.photos import PhotoStore, sha256_of, suffix_of
@@ -166,6 +168,7 @@ from inspector.log.records import (
     NewInspection,
     Outcome,
     Outline,
+    PhotoScore,
     Piece,
     PieceDetail,
     PieceFilter,
@@ -286,6 +289,7 @@ __all__ = [
     "PasswordLink",
     "PastPiece",
     "PastPour",
+    "PhotoScore",
     "PhotoSending",
     "PhotoStore",
     "PhotoToInspect",
@@ -365,6 +369,7 @@ __all__ = [
     "count_pieces",
     "count_pieces_by_mold",
     "count_reference_uses",
+    "cut_page",
     "discard_reference",
     "drop_refused",
     "end_session",
@@ -421,8 +426,10 @@ __all__ = [
     "list_mold_outlooks",
     "list_mold_pours",
     "list_mold_settings",
+    "list_mold_titles",
     "list_molds",
     "list_molds_of_designs",
+    "list_photo_scores",
     "list_photos_to_reinspect",
     "list_piece_corrections",
     "list_piece_demoldings",

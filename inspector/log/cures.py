@@ -77,8 +77,8 @@ def find_piece_wet_until_h(log: Log, piece_id: int) -> float | None:
         )
 
 
-def list_mold_pours(log: Log, mold: str) -> tuple[MoldPour, ...]:
-    """List the pours that went into a mold, but for those withdrawn, in the order they were poured."""
+def list_mold_pours(log: Log, mold: str, pours: NearestPours) -> tuple[MoldPour, ...]:
+    """List pours that went into a mold, but for those withdrawn, in the order they were poured."""
     wet = select(WetCureRow.until_h).where(WetCureRow.pour_id == MoldPourRow.pour_id)
     query = (
         select(MoldPourRow.poured_at, PourRow.poured_offset_min, MixRow.name, _latest(wet, WetCureRow.id, MoldPourRow))
@@ -87,18 +87,21 @@ def list_mold_pours(log: Log, mold: str) -> tuple[MoldPour, ...]:
         .order_by(MoldPourRow.poured_at, MoldPourRow.pour_id)
     )
     with log.reading() as session:
-        rows = session.execute(query.where(MoldPourRow.mold_id == mold_row(session, mold).id))
+        mold_id = mold_row(session, mold).id
+        near = MoldPourRow.pour_id.in_(_nearest_to(mold_id, pours))
         return tuple(
             MoldPour(with_offset(poured_at, offset_min), mix, wet_until_h)
-            for poured_at, offset_min, mix, wet_until_h in rows
+            for poured_at, offset_min, mix, wet_until_h in session.execute(
+                query.where(MoldPourRow.mold_id == mold_id, near)
+            )
         )
 
 
 def has_more_pours(log: Log, mold: str, pours: NearestPours) -> bool:
     """Whether more pours went into a mold, before or from that time on, than those nearest to it."""
-    further = _nearest(pours).offset(pours.most).limit(1)
     with log.reading() as session:
-        return session.scalar(further.where(MoldPourRow.mold_id == mold_row(session, mold).id)) is not None
+        further = _nearest_to(mold_row(session, mold).id, pours).offset(pours.most).limit(1)
+        return session.scalar(further) is not None
 
 
 def list_piece_demoldings(
@@ -149,7 +152,7 @@ def list_piece_demoldings(
             mold_id = mold_row(session, mold).id
             query = query.where(PieceRow.mold_id == mold_id)
             if pours is not None:
-                query = query.where(PieceRow.pour_id.in_(_nearest(pours).where(MoldPourRow.mold_id == mold_id)))
+                query = query.where(PieceRow.pour_id.in_(_nearest_to(mold_id, pours)))
         demoldings = [
             PieceDemolding(
                 piece_id, name, pour_id, mix, poured_at, with_offset(demolded_at, offset_min), constant_degc,
@@ -163,8 +166,8 @@ def list_piece_demoldings(
         return tuple(sorted(demoldings, key=lambda item: (item.demolded_at, item.piece_id)))
 
 
-def _nearest(pours: NearestPours) -> Select[int]:
-    query = select(MoldPourRow.pour_id).limit(pours.most)
+def _nearest_to(mold_id: int, pours: NearestPours) -> Select[int]:
+    query = select(MoldPourRow.pour_id).where(MoldPourRow.mold_id == mold_id).limit(pours.most)
     if pours.before:
         return query.where(MoldPourRow.poured_at < pours.to).order_by(MoldPourRow.poured_at.desc())
     return query.where(MoldPourRow.poured_at >= pours.to).order_by(MoldPourRow.poured_at)

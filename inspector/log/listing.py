@@ -22,6 +22,7 @@ from inspector.log.records import (
     LoggedFinding,
     LoggedInspection,
     Outline,
+    PhotoScore,
     Piece,
     PieceDetail,
     PieceFilter,
@@ -46,6 +47,7 @@ from inspector.log.tables import (
     PieceRow,
     PourRow,
     ReviewRow,
+    ViewRow,
     with_offset,
 )
 
@@ -54,6 +56,7 @@ __all__ = [
     "count_pieces_by_mold",
     "find_next_waiting",
     "find_piece",
+    "list_photo_scores",
     "list_piece_details",
     "list_piece_times",
     "list_pieces",
@@ -137,6 +140,23 @@ def list_piece_details(
     with log.reading() as session:
         found = _ids_by_time(session, which, limit=limit, place=place)
         return replace_items(found, piece_details(session, found.items))
+
+
+def list_photo_scores(log: Log, piece_ids: Sequence[int]) -> tuple[PhotoScore, ...]:
+    """Tell how likely some pieces look damaged on each of their photos that could be judged."""
+    query = (
+        select(PhotoRow.id, PhotoRow.piece_id, ViewRow.name, InspectionRow.score)
+        .join(InspectionRow, InspectionRow.photo_id == PhotoRow.id)
+        .outerjoin(ViewRow, ViewRow.id == PhotoRow.view_id)
+        .where(is_latest_inspection(), InspectionRow.status == "inspected")
+    )
+    with log.reading() as session:
+        return tuple(
+            PhotoScore(photo_id, piece_id, view, score or 0.0)
+            for portion in _portions(piece_ids)
+            for photo_id, piece_id, view, score in session.execute(query.where(PhotoRow.piece_id.in_(portion)))
+            if piece_id is not None
+        )
 
 
 def list_piece_times(

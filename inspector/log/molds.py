@@ -27,6 +27,7 @@ __all__ = [
     "discard_reference",
     "find_mold",
     "find_reference",
+    "list_mold_titles",
     "list_molds",
     "list_references",
     "mold_row",
@@ -82,6 +83,12 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
     """List all molds, by name."""
     with log.reading() as session:
         return _molds(session)
+
+
+def list_mold_titles(log: Log) -> dict[str, str]:
+    """List what molds are called, by name."""
+    with log.reading() as session:
+        return dict(session.execute(select(MoldRow.name, MoldRow.title).order_by(MoldRow.name)).all())
 
 
 def find_mold(log: Log, name: str) -> Mold:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Self
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Select, select
 from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -48,6 +48,7 @@ class Log:
         self.site_id: int | None = None
         """The site that it is held to; None: to none."""
         self._scope: SiteScope | None = None
+        self._other_site: Select[int] | None = None
         self.database: Database = database_of(place)
         self._engine = self.database.connect()
         self._write_engine = self.database.for_writing(self._engine)
@@ -58,12 +59,14 @@ class Log:
         """Give the same open log as one site sees it: what belongs to others does not exist there."""
         held = copy.copy(self)
         held.site_id, held._scope = site_id, SiteScope(site_id)
+        sites = SiteRow.__table__.c.id
+        held._other_site = select(sites).where(sites != site_id).limit(1)
         return held
 
     def whole(self) -> Self:
         """Give the same open log as all sites together see it: for what is told to nobody."""
         whole = copy.copy(self)
-        whole.site_id, whole._scope = None, None
+        whole.site_id, whole._scope, whole._other_site = None, None, None
         return whole
 
     @contextmanager
@@ -113,9 +116,13 @@ class Log:
         self._engine.dispose()
 
     def _hold(self, session: Session) -> None:
-        """Hold a session to the site; while there is no other, it sees none anyway."""
-        others = select(SiteRow.id).where(SiteRow.id != self.site_id).limit(1)
-        if self._scope is not None and session.scalar(others) is not None:
+        """Hold a session to the site; while there is no other, it sees none anyway.
+
+        That is asked of the connection, past the session: each session asks it, and so it takes half as long.
+        """
+        if self._scope is None or self._other_site is None:
+            return
+        if session.connection().scalar(self._other_site) is not None:
             self._scope.hold(session)
 
     @contextmanager

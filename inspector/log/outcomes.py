@@ -83,18 +83,14 @@ def list_piece_outcomes(
             PieceOutcome(
                 piece_id=piece_id,
                 inspected=photos_inspected > 0,
-                found=() if found == "[]" else tuple(_found(*entry) for entry in json.loads(found)),
+                found=()
+                if found == "[]"
+                else tuple(
+                    FoundDefect(kind, confidence, _VERDICTS.get(verdict or ""), feature)
+                    for kind, confidence, verdict, feature in json.loads(found)
+                ),
                 noted=None if noted is None else tuple(NotedDefect(*entry) for entry in json.loads(noted)),
                 outcome=None if outcome is None else _OUTCOMES.get(outcome),
             )
             for piece_id, photos_inspected, found, noted, outcome in sorted(rows, key=itemgetter(0))
         )
-
-
-def _found(kind: str, confidence: float, verdict: str | None, feature: str | None) -> FoundDefect:
-    return FoundDefect(
-        kind=kind,
-        confidence=confidence,
-        verdict=None if verdict is None else _VERDICTS.get(verdict),
-        feature=feature,
-    )

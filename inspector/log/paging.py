@@ -6,8 +6,9 @@ meanwhile move nothing (keyset paging). OFFSET would read all that lies before, 
 
 import base64
 import binascii
-from collections.abc import Sequence
-from dataclasses import dataclass
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Generic, TypeVar
 
@@ -17,7 +18,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from inspector.errors import InputError
 from inspector.log.tables import UtcDateTime
 
-__all__ = ["ListPage", "PlaceInList", "read_page", "replace_items"]
+__all__ = ["ListPage", "PlaceInList", "cut_page", "read_page", "replace_items"]
 
 _Item = TypeVar("_Item")
 _Other = TypeVar("_Other")
@@ -76,6 +77,42 @@ def replace_items(page: ListPage[Any], items: Sequence[_Other]) -> ListPage[_Oth
     return ListPage(tuple(items), before=page.before, after=page.after)
 
 
+def cut_page(
+    items: Sequence[_Item], place_of: Callable[[_Item], PlaceInList], *, limit: int, place: PlaceInList | None
+) -> ListPage[_Item]:
+    """Give one page of a list that was worked out, as `read_page` does of one that is read.
+
+    Parameters
+    ----------
+    items : sequence
+        The whole list, the highest keys first, of one key the lowest number first.
+    place_of : callable
+        Gives the place of an item.
+    limit : int
+        How many at most.
+    place : PlaceInList, optional
+        Where to go on, or to go back from.
+
+    Raises
+    ------
+    InputError
+        If the place is one in a list of another order.
+    """
+    first = 0
+    if place is not None:
+        if isinstance(place.key, datetime):
+            raise _another_list()
+        ends = [(-at.key, at.number) for at in map(place_of, items) if not isinstance(at.key, datetime)]
+        cut = (-place.key, place.number)
+        first = max(0, bisect_left(ends, cut) - limit) if place.backwards else bisect_right(ends, cut)
+    shown = items[first : first + limit]
+    return ListPage(
+        tuple(shown),
+        before=replace(place_of(shown[0]), backwards=True) if shown and first else None,
+        after=place_of(shown[-1]) if first + limit < len(items) else None,
+    )
+
+
 def read_page(
     session: Session,
     query: Select[int],
@@ -115,7 +152,7 @@ def read_page(
     falling = latest_first != backwards
     if place is not None:
         if isinstance(place.key, datetime) != isinstance(key.type, UtcDateTime):
-            raise InputError("That is a place in another list. Open the list from its beginning.")
+            raise _another_list()
         row, known = tuple_(key, number), tuple_(literal(place.key, key.type), literal(place.number, number.type))
         query = query.where(row < known if falling else row > known)
     query = query.order_by(*((key.desc(), number.desc()) if falling else (key, number)))
@@ -132,3 +169,7 @@ def read_page(
         before=PlaceInList(rows[0][1], rows[0][0], backwards=True) if has_before else None,
         after=PlaceInList(rows[-1][1], rows[-1][0]) if has_after else None,
     )
+
+
+def _another_list() -> InputError:
+    return InputError("That is a place in another list. Open the list from its beginning.")

@@ -27,6 +27,7 @@ __all__ = [
     "NewInspection",
     "Outcome",
     "Outline",
+    "PhotoScore",
     "Piece",
     "PieceDetail",
     "PieceFilter",
@@ -349,6 +350,18 @@ class PieceDetail:
     noted_kinds: tuple[str, ...] | None
     """Kinds of the defects that a person wrote down without a photo; None where nobody did."""
     version: PieceVersion
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoScore:
+    """How likely a piece looks damaged on one of its photos."""
+
+    photo_id: int
+    piece_id: int
+    view: str | None
+    """None where the photo shows another side than those that the mold has."""
+    score: float
+    """By the latest inspection, 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)

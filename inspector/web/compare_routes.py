@@ -38,7 +38,7 @@ def show_comparison(
     known = find_mold(shop, mold)
     now = datetime.now().astimezone()
     at = _read_time(since) if since else None
-    changes = shop.losses.changes(mold)
+    changes = shop.losses.changes(mold, now=now, at=at)
     comparison, heads, heading = None, ("", ""), ""
     rows: list[tuple[str, ...]] = []
     if other:
@@ -53,7 +53,7 @@ def show_comparison(
         heads, heading = (tr("before"), tr("from then on")), tr("Before and from %(day)s on", day=day(at))
     context = {
         "mold": known,
-        "others": [item for item in shop.molds() if item.name != mold],
+        "others": {name: title for name, title in shop.mold_titles().items() if name != mold},
         "other": other,
         "changes": changes,
         "at": at,

@@ -37,7 +37,10 @@ Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 def find_mold(shop: Workshop, name: str) -> Mold:
     """The mold of this name, else a 404."""
-    return find_mold_detail(shop, name).mold
+    try:
+        return shop.find_mold(name)
+    except InputError as error:
+        raise HTTPException(404, str(error)) from error
 
 
 def find_mold_detail(shop: Workshop, name: str) -> MoldDetail:

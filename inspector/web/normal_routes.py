@@ -1,18 +1,19 @@
 """The page that tells what is normal for a mold: places at which marks were dismissed, and pieces passed as good."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Form
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
-from inspector.web.looking_up import Id, find_mold_detail, find_photo
+from inspector.web.looking_up import Id, find_mold, find_photo
 from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer
 from inspector.web.rights import least
+from inspector.web.turning import PlaceQuery, place_in, turning
 from inspector.workshop import (
     LATEST_PIECES_TEACH,
     MOST_REFERENCES,
@@ -20,9 +21,11 @@ from inspector.workshop import (
     MoldReference,
     NormalPlace,
     PieceFilter,
+    PlaceInList,
     Points,
     ReviewedFinding,
     Workshop,
+    cut_page,
 )
 
 __all__ = ["router"]
@@ -30,6 +33,7 @@ __all__ = ["router"]
 router = APIRouter()
 
 _MOST_PROPOSED = 6
+_PLACES_A_PAGE = 12
 # Who said so is looked up to ask about it, and outlines say where: hundreds of either on one place only make the page
 # slow, and the photo below them is not seen any more.
 _WORDS_SHOWN = 12
@@ -70,19 +74,32 @@ class PlacesOn:
 
 @router.get("/molds/{mold}/normal", response_class=HTMLResponse)
 @least("see")
-def show_normal(request: Request, shop: ShopDep, mold: str) -> HTMLResponse:
-    """Show what is normal for a mold, and which reviews taught it."""
-    detail = find_mold_detail(shop, mold)
+def show_normal(request: Request, shop: ShopDep, mold: str, place: PlaceQuery = "") -> HTMLResponse:
+    """Show what is normal for a mold, and which reviews taught it; `place` is where the list of places goes on."""
+    known = find_mold(shop, mold)
+    ordered = sorted(shop.lessons.places(mold), key=lambda spot: (-_rank(spot), spot.id))
+    found = cut_page(
+        list(enumerate(ordered, start=1)),
+        lambda item: PlaceInList(_rank(item[1]), item[1].id),
+        limit=_PLACES_A_PAGE,
+        place=place_in(place),
+    )
+    turn = turning(found, f"/molds/{quote(mold, safe='')}/normal", {})
     teaches_by_latest = shop.count_pieces(PieceFilter(mold=mold)) > LATEST_PIECES_TEACH
     context = {
-        "detail": detail,
-        "maps": _maps(shop, shop.lessons.places(mold)),
-        "passed": shop.passed_photos(mold)[:_MOST_PROPOSED],
-        "unpassed": shop.unpassed_references(mold),
+        "mold": known,
+        "maps": _maps(shop, found.items),
+        "shown": [number for number, _ in found.items],
+        "total": len(ordered),
+        "turn": turn,
+        "place": place,
+        "passed": shop.passed_pieces(mold, most=_MOST_PROPOSED),
         "most_references": MOST_REFERENCES,
         "latest_teach": LATEST_PIECES_TEACH if teaches_by_latest else None,
     }
-    return render(request, "mold_normal.html", context)
+    response = render(request, "mold_normal.html", context)
+    response.headers.update(turn.headers)
+    return response
 
 
 @router.post("/molds/{mold}/passed")
@@ -91,7 +108,7 @@ def compare_with_passed(
     request: Request, shop: ShopDep, mold: str, photo_id: Annotated[int, Form(ge=1, le=2**31 - 1)]
 ) -> RedirectResponse:
     """Make a reference of a photo of a piece that was passed as good, and go on to its outline."""
-    find_mold_detail(shop, mold)
+    find_mold(shop, mold)
     find_photo(shop, photo_id)
     with request.app.state.preparing:
         check = shop.add_passed_reference(photo_id)
@@ -106,28 +123,34 @@ def switch_place(
     place_id: Id,
     normal: Annotated[str, Form(pattern="^(yes|no)$")],
     name: Annotated[str, Form(max_length=10 * MAX_NAME_LENGTH)] = "",
+    place: Annotated[str, Form(max_length=100)] = "",
 ) -> RedirectResponse:
-    """Say whether a place is taken as normal."""
-    find_mold_detail(shop, mold)
+    """Say whether a place is taken as normal; `place` is where the page began that said so."""
+    find_mold(shop, mold)
+    began = "" if place_in(place) is None else f"?{urlencode({'place': place})}"
     who = given_name(name)
     shop.lessons.switch(mold, place_id, on=normal == "yes", said_by=who)
-    response = RedirectResponse(f"/molds/{quote(mold, safe='')}/normal#place-{place_id}", status_code=303)
+    response = RedirectResponse(f"/molds/{quote(mold, safe='')}/normal{began}#place-{place_id}", status_code=303)
     remember_reviewer(response, who)
     return response
 
 
-def _maps(shop: Workshop, places: Sequence[NormalPlace]) -> list[PlacesOn]:
-    """Places by the reference that they are drawn on, those in use first, numbered through."""
-    by_reference: dict[int, list[NormalPlace]] = {}
-    for place in sorted(places, key=lambda place: not place.reference.in_use):
-        by_reference.setdefault(place.reference.id, []).append(place)
+def _rank(place: NormalPlace) -> float:
+    """What places are listed by, the highest first: those dismissed on most pieces, and all that rest below them."""
+    return float(place.dismissed_pieces) if place.reference.in_use else -1.0 / place.dismissed_pieces
+
+
+def _maps(shop: Workshop, places: Iterable[tuple[int, NormalPlace]]) -> list[PlacesOn]:
+    """Numbered places by the reference that they are drawn on."""
+    by_reference: dict[int, list[tuple[int, NormalPlace]]] = {}
+    for number, place in places:
+        by_reference.setdefault(place.reference.id, []).append((number, place))
     maps = []
-    number = 0
     for of_one in by_reference.values():
-        photo = shop.photo(of_one[0].reference.photo_id)
+        reference = of_one[0][1].reference
+        photo = shop.photo(reference.photo_id)
         numbered = []
-        for place in of_one:
-            number += 1
+        for number, place in of_one:
             outlines_xy = place.outlines_xy[-_WORDS_SHOWN:]
             xs, ys = zip(*(point for outline in outlines_xy for point in outline), strict=True)
             numbered.append(
@@ -139,5 +162,5 @@ def _maps(shop: Workshop, places: Sequence[NormalPlace]) -> list[PlacesOn]:
                     latest_outlines_xy=outlines_xy,
                 )
             )
-        maps.append(PlacesOn(of_one[0].reference, photo, tuple(numbered)))
+        maps.append(PlacesOn(reference, photo, tuple(numbered)))
     return maps

@@ -58,6 +58,7 @@ from inspector.log import (
     Verdict,
     Window,
     WindowChange,
+    cut_page,
     last_word,
 )
 from inspector.workshop.access import LEAST_PASSWORD_SIGNS, LONGEST_SESSION, Access, SignedIn, may
@@ -94,7 +95,7 @@ from inspector.workshop.loss_results import (
 from inspector.workshop.mold_month import MoldMonth, PourOfMonth
 from inspector.workshop.months import Month
 from inspector.workshop.paper import Facts, Grid, Heading, Outlined, Paper, PlaceMark, Words, paper_pdf
-from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto
+from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, PassedPieces
 from inspector.workshop.photo_queue import KeptNow, PhotoQueue
 from inspector.workshop.piece_csv import csv_lines, finding_row, finding_rows, piece_row
 from inspector.workshop.piece_table import RefusedLine
@@ -196,6 +197,7 @@ __all__ = [
     "Outlined",
     "Paper",
     "PassedPhoto",
+    "PassedPieces",
     "PasswordLink",
     "PhotoQueue",
     "PhotoSending",
@@ -245,6 +247,7 @@ __all__ = [
     "add_demo_molds",
     "add_demo_past",
     "csv_lines",
+    "cut_page",
     "doubt_age",
     "due_calendar",
     "fill_demo_molds",

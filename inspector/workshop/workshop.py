@@ -9,7 +9,6 @@ import logging
 import os
 import re
 import unicodedata
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -76,7 +75,7 @@ from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.mold_month import MoldMonth
 from inspector.workshop.months import Month
 from inspector.workshop.naming_features import NamingFeatures
-from inspector.workshop.passed_pieces import MOST_REFERENCES, PassedPhoto, is_passed, passed_photos
+from inspector.workshop.passed_pieces import PassedPieces, is_passed, passed_photo, surest_photos
 from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
@@ -365,25 +364,28 @@ class Workshop:
         reference = self._engine.prepare_reference(photo)
         return self._keep_reference(data, photo, reference, mold=mold, view=view or views[0])
 
-    def passed_photos(self, mold: str) -> tuple[PassedPhoto, ...]:
-        """Find photos of pieces passed as good that could become references, among the latest that were sold.
+    def passed_pieces(self, mold: str, *, most: int) -> PassedPieces:
+        """Find photos of pieces passed as good that could become references, and references that are of none such.
 
-        Those of a view that has as many references in use as are worth their time are left out.
+        Looked at are the latest that were sold. Those of a view that has as many references in use as are worth their
+        time are left out.
         """
         references = log.list_references(self._log, mold)
-        in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
-        sold = log.list_piece_details(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD)
-        passed = passed_photos(sold.items, references)
-        return tuple(one for one in passed if in_use[one.photo.view or ""] < MOST_REFERENCES)
-
-    def unpassed_references(self, mold: str) -> tuple[MoldReference, ...]:
-        """List the references in use that show a piece which nobody passes as good any more."""
-        doubtful = []
-        for reference in log.list_references(self._log, mold):
-            piece_id = self.photo(reference.photo_id).piece_id if reference.in_use else None
-            if piece_id is not None and not is_passed(self.piece(piece_id)):
-                doubtful.append(reference)
-        return tuple(doubtful)
+        sold = log.list_pieces(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD)
+        scores = log.list_photo_scores(self._log, [piece.id for piece in sold.items if is_passed(piece)])
+        surest = surest_photos(scores, references)[:most]
+        details = {
+            detail.piece.id: detail
+            for detail in log.read_piece_details(self._log, sorted({one.piece_id for one in surest}))
+        }
+        in_use = [reference for reference in references if reference.in_use]
+        shown = [self.photo(reference.photo_id).piece_id for reference in in_use]
+        shown_pieces = log.read_pieces(self._log, sorted({piece_id for piece_id in shown if piece_id is not None}))
+        doubtful = {piece.id for piece in shown_pieces if not is_passed(piece)}
+        return PassedPieces(
+            photos=tuple(passed_photo(details[one.piece_id], one) for one in surest),
+            unpassed=tuple(item for item, piece_id in zip(in_use, shown, strict=True) if piece_id in doubtful),
+        )
 
     def add_passed_reference(self, photo_id: int) -> ReferenceCheck:
         """Segment the piece on a photo that was passed as good; as a reference it waits for a person's yes.
@@ -395,7 +397,7 @@ class Workshop:
         """
         photo = self.photo(photo_id)
         detail = None if photo.piece_id is None else self.piece(photo.piece_id)
-        if detail is None or photo.view is None or not is_passed(detail):
+        if detail is None or photo.view is None or not is_passed(detail.piece):
             raise InputError(
                 f"Photo {photo.name} shows no piece that is passed as good: one that is to be sold, and on which "
                 "nothing is flagged that was not dismissed. Choose another one."
@@ -559,6 +561,14 @@ class Workshop:
     def molds(self) -> tuple[Mold, ...]:
         """List all molds, by name."""
         return log.list_molds(self._log)
+
+    def mold_titles(self) -> dict[str, str]:
+        """Give what molds are called, by name."""
+        return log.list_mold_titles(self._log)
+
+    def find_mold(self, name: str) -> Mold:
+        """Find a mold by its name."""
+        return log.find_mold(self._log, name)
 
     def mold(self, name: str) -> MoldDetail:
         """Show one mold with its references and features."""

@@ -4,7 +4,7 @@ import pytest
 
 from inspector import log
 from inspector.errors import InputError
-from inspector.log import NewFinding, PieceFilter, PlaceInList
+from inspector.log import NewFinding, PieceFilter, PlaceInList, cut_page
 from inspector.log.tables import PieceRow
 
 CRACK = NewFinding(kind="hairline crack", polygon_xy=((0, 0), (9, 0), (9, 9)), confidence=0.7)
@@ -144,6 +144,30 @@ def test_pieces_of_one_time_are_all_turned_to(stocked):
         if (place := page.after) is None:
             break
     assert seen == [7, 6, 5, 4, 3, 2, 1]
+
+
+@pytest.mark.parametrize("limit", [1, 2, 3, 7, 8])
+def test_a_list_that_was_worked_out_is_turned_like_one_that_is_read(limit):
+    items = [(3.0, 4), (3.0, 9), (1.0, 1), (1.0, 2), (1.0, 8), (-0.5, 3), (-1.0, 7)]
+
+    def turned(place):
+        return cut_page(items, lambda item: PlaceInList(*item), limit=limit, place=place)
+
+    page, seen = turned(None), []
+    assert page.before is None
+    while True:
+        seen += page.items
+        if page.after is None:
+            break
+        following = turned(page.after)
+        assert turned(following.before) == page
+        page = following
+    assert seen == items
+    # What a place names may be gone: the list goes on after where it stood.
+    assert turned(PlaceInList(1.0, 5)).items == tuple(items[4 : 4 + limit])
+    assert turned(PlaceInList(-2.0, 1)).items == ()
+    with pytest.raises(InputError, match="another list"):
+        turned(PlaceInList(datetime.now(UTC), 1))
 
 
 @pytest.mark.parametrize("text", ["", "x", "PjE", "4pyT", PlaceInList(0.5, 1).text[:-3], PlaceInList(0.5, 0).text])

@@ -1,5 +1,6 @@
 """What is normal for a mold, and what reviews changed, as the pages tell it."""
 
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -170,6 +171,35 @@ def test_a_piece_that_was_not_passed_makes_no_reference(browser: TestClient, sho
     assert answer.status_code == 422
     assert "shows no piece that is passed as good" in answer.text
     assert len(shop.mold("heron").references) == 1
+
+
+def test_many_places_are_turned_by_where_they_lie(
+    browser: TestClient, shop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blue = (0, 0, 255)
+    for shade, colours in enumerate([(RED, blue), (RED,)], start=150):
+        detail = shop.record(drawn_photo(*colours, shade=shade), name="p.jpg", mold="heron").detail
+        for finding in detail.inspections[0].findings:  # type: ignore[union-attr]
+            shop.reviewing.say(finding.id, verdict="dismissed", reviewer="Marta")
+    whole = browser.get(PAGE)
+    assert (whole.text.count('<li id="place-'), whole.links) == (2, {})
+    monkeypatch.setattr(normal_routes, "_PLACES_A_PAGE", 1)
+    first = browser.get(PAGE)
+    assert "chip: dismissed on 2 pieces" in first.text
+    assert "hairline crack: dismissed" not in first.text
+    assert "1 to 1 of 2" in first.text
+    second = browser.get(first.links["next"]["url"])
+    assert "<strong>2</strong> hairline crack: dismissed on 1 piece" in second.text
+    assert "next" not in second.links
+    assert browser.get(second.links["prev"]["url"]).text.count('<li id="place-') == 1
+    # Who switches a place on the second page stays there.
+    address, began = re.search(
+        r'action="([^"]+)">\s*<input type="hidden" name="place" value="([^"]+)"', second.text
+    ).groups()  # type: ignore[union-attr]
+    switched = browser.post(address, data={"normal": "no", "name": "Marta", "place": began})
+    assert switched.url.params["place"] == began
+    assert "Not taken as normal" in switched.text
+    assert browser.get(f"{PAGE}?place=nowhere").status_code == 422
 
 
 def test_of_many_words_on_a_place_the_latest_are_shown(

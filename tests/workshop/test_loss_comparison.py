@@ -79,7 +79,7 @@ def shop(place):
 
 
 def test_before_and_after_a_change_of_mix(shop):
-    (change,) = shop.losses.changes("heron")
+    (change,) = shop.losses.changes("heron", now=NOW)
     assert (change.what, change.at) == ("mix buff instead of grey", FIRST + timedelta(days=50))
     found = shop.losses.compare_change("heron", at=change.at, now=NOW)
     assert (found.first.lost, found.first.pieces, found.second.lost, found.second.pieces) == (15, 50, 1, 50)
@@ -89,6 +89,15 @@ def test_before_and_after_a_change_of_mix(shop):
     assert whole.startswith("From 24 February 2026 on: 28 fewer of 100 pieces are lost than before (90 % interval ")
     assert whole.endswith("That is hardly chance.")
     assert like.endswith("So it is not the strength alone.")
+
+
+def test_changes_are_found_among_the_latest_pours_and_around_a_time(shop, monkeypatch):
+    assert shop.losses.changes("heron", now=NOW, at=FIRST) == shop.losses.changes("heron", now=NOW)
+    monkeypatch.setattr(losses, "_MOST_POURS_COMPARED", 20)
+    assert shop.losses.changes("heron", now=NOW) == ()
+    (change,) = shop.losses.changes("heron", now=NOW, at=FIRST + timedelta(days=45))
+    assert (change.what, change.at) == ("mix buff instead of grey", FIRST + timedelta(days=50))
+    assert shop.losses.changes("heron", now=NOW, at=FIRST + timedelta(days=10)) == ()
 
 
 def test_few_pieces_can_differ_by_chance(shop):
@@ -164,7 +173,9 @@ def test_pours_before_a_change_of_release_agent_keep_theirs(shop):
     shop.change_release_agent("heron", "paste wax", from_at=FIRST + timedelta(days=30), said_by="Marta")
     assert shop.mold("heron").mold.release_agent == "paste wax"
     assert shop.mold("finial").mold.release_agent == ""
-    assert "release agent paste wax instead of none at all" in [change.what for change in shop.losses.changes("heron")]
+    assert "release agent paste wax instead of none at all" in [
+        change.what for change in shop.losses.changes("heron", now=NOW)
+    ]
     # What the log teaches about it: thirty pieces without, seventy with it, not all hundred with it.
     known = shop.losses.trends(now=NOW, mold="heron")
     assert [effect.name for effect in known.effects] == ["paste wax as release agent"]

@@ -28,7 +28,7 @@ def sell(heron, detail):
 
 
 def pieces(heron):
-    return [one.piece_id for one in heron.passed_photos("heron")]
+    return [one.piece_id for one in heron.passed_pieces("heron", most=9).photos]
 
 
 def test_only_pieces_on_which_nothing_stands_are_passed_the_surest_first(heron, record):
@@ -38,7 +38,7 @@ def test_only_pieces_on_which_nothing_stands_are_passed_the_surest_first(heron, 
         sell(heron, detail)
     heron.reviewing.decide(second.piece.id, "second", decided_by="Ada")
     assert pieces(heron) == [clean.piece.id, dismissed.piece.id]
-    surest, other = heron.passed_photos("heron")
+    surest, other = heron.passed_pieces("heron", most=9).photos
     assert (other.dismissed, other.passed.decided_by) == (1, "Ada")
     assert surest.score < other.score
     for detail in (flagged, waiting, second):
@@ -66,11 +66,11 @@ def test_a_reference_of_a_piece_that_is_passed_no_more_is_told(heron, record):
     sell(heron, detail)
     reference = heron.add_passed_reference(detail.photos[0].id).reference
     heron.confirm_reference(reference.id)
-    assert heron.unpassed_references("heron") == ()
+    assert heron.passed_pieces("heron", most=9).unpassed == ()
     heron.reviewing.decide(detail.piece.id, "scrap", decided_by="Bo")
-    assert [item.id for item in heron.unpassed_references("heron")] == [reference.id]
+    assert [item.id for item in heron.passed_pieces("heron", most=9).unpassed] == [reference.id]
     heron.reviewing.undo(detail.piece.id, by="Bo")
-    assert heron.unpassed_references("heron") == ()
+    assert heron.passed_pieces("heron", most=9).unpassed == ()
 
 
 def test_no_more_are_proposed_than_are_worth_their_time(heron, record):
