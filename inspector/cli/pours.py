@@ -166,7 +166,7 @@ def list_pours(
     Example: inspector pour list --mold oak-leaf
     """
     with open_workshop(context, data, database, site) as workshop:
-        pours = workshop.pours(mold=mold, limit=limit)
+        pours = workshop.pours(limit=limit) if mold is None else workshop.pours_into(mold, limit=limit)
     if as_json:
         typer.echo(
             json.dumps(

@@ -139,7 +139,7 @@ from inspector.log.photos import PhotoStore, sha256_of, suffix_of
 from inspector.log.piece_corrections import PieceCorrection, correct_piece, list_piece_corrections
 from inspector.log.places import LogPlace
 from inspector.log.pour_corrections import PourCorrection, correct_pour, list_pour_corrections, withdraw_pour
-from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours
+from inspector.log.pours import add_mix, add_pour, find_mix, find_pour, list_mixes, list_pours, list_pours_into
 from inspector.log.recording import (
     LoggedPiecePhoto,
     NewPiecePhoto,
@@ -440,6 +440,7 @@ __all__ = [
     "list_pour_corrections",
     "list_pour_cures",
     "list_pours",
+    "list_pours_into",
     "list_references",
     "list_refused",
     "list_release_agents",

@@ -39,7 +39,7 @@ from inspector.log.design_tables import MoldEstimateRow
 from inspector.log.held_rows import ROWS_A_STATEMENT, held_rows
 from inspector.log.history_tables import ChangeRow
 from inspector.log.learnt_tables import LearntRow, MoldOutlookRow
-from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow
+from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow, SitePourRow
 from inspector.log.site_tables import SiteRow
 
 __all__ = [
@@ -67,7 +67,7 @@ RowKey = tuple[str, int]
 # of sites, the first of which comes with the tables: what belongs to one and who may see it is told.
 _OUTSIDE_ROWS = (
     AwaitingPhotoRow, ChangeRow, LearntRow, MoldEstimateRow, MoldOutlookRow, MoldPourRow, PhotoCountRow,
-    PieceStandingRow, SiteRow,
+    PieceStandingRow, SitePourRow, SiteRow,
 )  # fmt: skip
 _OUTSIDE = frozenset(row.__tablename__ for row in _OUTSIDE_ROWS) | {"alembic_version", "waiting_piece"} | SECRET_TABLES
 # Tables that only join two others are part of what the first one's rows say.

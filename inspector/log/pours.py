@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from itertools import islice
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from inspector.errors import InputError
@@ -11,7 +12,8 @@ from inspector.log.molds import mold_row
 from inspector.log.opening import Log
 from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
-from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourMoldRow, PourRow, offset_minutes, with_offset
+from inspector.log.rollup_tables import MoldPourRow, SitePourRow
+from inspector.log.tables import AdmixtureRow, MixRow, PieceRow, PourRow, offset_minutes, with_offset
 
 __all__ = [
     "add_mix",
@@ -20,10 +22,14 @@ __all__ = [
     "find_pour",
     "list_mixes",
     "list_pours",
+    "list_pours_into",
     "mix_record",
     "mix_row",
     "pour_row",
 ]
+
+# Databases bound the number of values in one query.
+_PORTION = 500
 
 
 def add_mix(
@@ -101,23 +107,22 @@ def add_pour(log: Log, *, mix: str, molds: Sequence[str], poured_at: datetime, c
         return _pour(row, pieces=0, withdrawn_why=None)
 
 
-def list_pours(log: Log, *, mold: str | None, limit: int | None, with_withdrawn: bool = False) -> tuple[Pour, ...]:
+def list_pours(log: Log, *, limit: int | None, with_withdrawn: bool = False) -> tuple[Pour, ...]:
     """List pours, latest first."""
+    latest = select(SitePourRow.pour_id).order_by(SitePourRow.poured_at.desc(), SitePourRow.pour_id.desc())
+    if log.site_id is not None:
+        latest = latest.where(SitePourRow.site_id == log.site_id)  # said here, so that they are read in their order
+    if not with_withdrawn:
+        latest = latest.where(SitePourRow.withdrawn.is_(False))
     with log.reading() as session:
-        query = (
-            select(PourRow)
-            .options(joinedload(PourRow.mix), selectinload(PourRow.molds))
-            .order_by(PourRow.poured_at.desc(), PourRow.id.desc())
-            .limit(limit)
-        )
-        if mold is not None:
-            query = query.join(PourMoldRow).where(PourMoldRow.mold_id == mold_row(session, mold).id)
-        if not with_withdrawn:
-            query = query.where(PourRow.id.not_in(select(PourWithdrawalRow.pour_id)))
-        rows = session.scalars(query).all()
-        ids = [row.id for row in rows]
-        pieces, withdrawn = _piece_counts(session, ids), _withdrawals(session, ids)
-        return tuple(_pour(row, pieces=pieces.get(row.id, 0), withdrawn_why=withdrawn.get(row.id)) for row in rows)
+        return _pours(session, latest.limit(limit))
+
+
+def list_pours_into(log: Log, mold: str, *, limit: int | None) -> tuple[Pour, ...]:
+    """List the pours that went into a mold, latest first, without those withdrawn."""
+    latest = select(MoldPourRow.pour_id).order_by(MoldPourRow.poured_at.desc(), MoldPourRow.pour_id.desc()).limit(limit)
+    with log.reading() as session:
+        return _pours(session, latest.where(MoldPourRow.mold_id == mold_row(session, mold).id))
 
 
 def find_pour(log: Log, pour_id: int) -> Pour:
@@ -171,6 +176,18 @@ def mix_record(row: MixRow) -> Mix:
         admixtures=tuple(Admixture(name=item.name, dose_percent=item.dose_percent) for item in row.admixtures),
         fibres=row.fibres,
     )
+
+
+def _pours(session: Session, numbers: Select[int]) -> tuple[Pour, ...]:
+    """Read pours in the order in which a query names them."""
+    query = select(PourRow).options(joinedload(PourRow.mix), selectinload(PourRow.molds))
+    pours: list[Pour] = []
+    numbered = iter(session.scalars(numbers).all())
+    while portion := list(islice(numbered, _PORTION)):
+        rows = {row.id: row for row in session.scalars(query.where(PourRow.id.in_(portion)))}
+        pieces, withdrawn = _piece_counts(session, portion), _withdrawals(session, portion)
+        pours += [_pour(rows[id_], pieces=pieces.get(id_, 0), withdrawn_why=withdrawn.get(id_)) for id_ in portion]
+    return tuple(pours)
 
 
 def _piece_counts(session: Session, pour_ids: list[int]) -> dict[int, int]:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from inspector.log.tables import Base
 
-__all__ = ["PHOTO_STATES", "MoldPourRow", "PhotoCountRow", "PieceStandingRow"]
+__all__ = ["PHOTO_STATES", "MoldPourRow", "PhotoCountRow", "PieceStandingRow", "SitePourRow"]
 
 PHOTO_STATES = ("waiting", "inspected", "unusable")
 """What the latest inspection of a photo came to; `waiting` where there is none yet."""
@@ -69,3 +69,15 @@ class MoldPourRow(Base):
     mold_id: Mapped[int] = mapped_column(ForeignKey("mold.id"), primary_key=True, autoincrement=False)
     poured_at: Mapped[datetime] = mapped_column(primary_key=True)
     pour_id: Mapped[int] = mapped_column(ForeignKey("pour.id"), primary_key=True, autoincrement=False, index=True)
+
+
+class SitePourRow(Base):
+    """That a pour was made at a site at a time: lists of pours go on by it, past none of another site."""
+
+    __tablename__ = "site_pour"
+
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"), primary_key=True, autoincrement=False)
+    """That of the molds that it filled."""
+    poured_at: Mapped[datetime] = mapped_column(primary_key=True)
+    pour_id: Mapped[int] = mapped_column(ForeignKey("pour.id"), primary_key=True, autoincrement=False, index=True)
+    withdrawn: Mapped[bool]

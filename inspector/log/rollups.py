@@ -17,13 +17,14 @@ from sqlalchemy.orm import Session
 
 from inspector.log.answered_tables import AnsweredFindingRow
 from inspector.log.pour_tables import PourWithdrawalRow
-from inspector.log.rollup_tables import PHOTO_STATES, MoldPourRow, PhotoCountRow, PieceStandingRow
+from inspector.log.rollup_tables import PHOTO_STATES, MoldPourRow, PhotoCountRow, PieceStandingRow, SitePourRow
 from inspector.log.standings import Standing, read_standings
 from inspector.log.tables import (
     DefectNoteRow,
     DispositionRow,
     FindingRow,
     InspectionRow,
+    MoldRow,
     PhotoRow,
     PieceRow,
     PourMoldRow,
@@ -53,14 +54,15 @@ def keeping_rollups(session: Session) -> Iterator[None]:
 
 
 def rebuild_rollups(connection: Connection) -> None:
-    """Work all of them out anew, a portion at a time; a log of an older program has none."""
-    if not inspect(connection).has_table(PieceStandingRow.__tablename__):
+    """Work all of them out anew, a portion at a time; a log of an older program has none, or not all."""
+    if not inspect(connection).has_table(SitePourRow.__tablename__):  # the one that came last
         return
     connection.execute(delete(PieceStandingRow))
     connection.execute(delete(PhotoCountRow))
     for portion in _all_numbers(connection, PieceRow):
         _put_standings(connection, portion)
     connection.execute(delete(MoldPourRow))
+    connection.execute(delete(SitePourRow))
     for portion in _all_numbers(connection, PourRow):
         _put_pours(connection, portion)
 
@@ -78,12 +80,14 @@ def disagreements(connection: Connection) -> list[tuple[str, int | str]]:
         for standing in told.values():
             photos.update({(standing.site_id, state): getattr(standing, f"photos_{state}") for state in PHOTO_STATES})
     for portion in _all_numbers(connection, PourRow):
-        of_portion = select(MoldPourRow.__table__).where(MoldPourRow.pour_id.between(portion[0], portion[-1]))
-        kept_pours, told_pours = (
-            {tuple(row) for row in connection.execute(query)} for query in (of_portion, _pours_into(portion))
-        )
-        unlike = kept_pours ^ told_pours
-        wrong += [("pour", number) for number in sorted({pour_id for _, _, pour_id in unlike})]
+        unlike: set[int] = set()
+        for table, told_pours in ((MoldPourRow, _pours_into(portion)), (SitePourRow, _pours_at_sites(portion))):
+            of_portion = select(table.__table__).where(table.pour_id.between(portion[0], portion[-1]))
+            kept_rows, told_rows = (
+                {tuple(row) for row in connection.execute(each)} for each in (of_portion, told_pours)
+            )
+            unlike.update(row[2] for row in kept_rows ^ told_rows)
+        wrong += [("pour", number) for number in sorted(unlike)]
     counts = connection.execute(select(PhotoCountRow.site_id, PhotoCountRow.state, PhotoCountRow.photos))
     photos.subtract({(site_id, state): count for site_id, state, count in counts})
     wrong += [("photos", state) for state in sorted({state for (_, state), more in photos.items() if more})]
@@ -172,6 +176,9 @@ def _count_photos(connection: Connection, site_id: int, state: str, more: int) -
 def _put_pours(connection: Connection, pour_ids: list[int]) -> None:
     connection.execute(delete(MoldPourRow).where(MoldPourRow.pour_id.in_(pour_ids)))
     connection.execute(insert(MoldPourRow).from_select(["mold_id", "poured_at", "pour_id"], _pours_into(pour_ids)))
+    connection.execute(delete(SitePourRow).where(SitePourRow.pour_id.in_(pour_ids)))
+    columns = ["site_id", "poured_at", "pour_id", "withdrawn"]
+    connection.execute(insert(SitePourRow).from_select(columns, _pours_at_sites(pour_ids)))
 
 
 def _pours_into(pour_ids: list[int]) -> Select[int, datetime, int]:
@@ -179,6 +186,17 @@ def _pours_into(pour_ids: list[int]) -> Select[int, datetime, int]:
         select(PourMoldRow.mold_id, PourRow.poured_at, PourRow.id)
         .join(PourRow, PourRow.id == PourMoldRow.pour_id)
         .where(PourRow.id.in_(pour_ids), PourRow.id.not_in(select(PourWithdrawalRow.pour_id)))
+    )
+
+
+def _pours_at_sites(pour_ids: list[int]) -> Select[int, datetime, int, bool]:
+    withdrawn = PourRow.id.in_(select(PourWithdrawalRow.pour_id))
+    return (
+        select(MoldRow.site_id, PourRow.poured_at, PourRow.id, withdrawn)
+        .distinct()
+        .join(PourMoldRow, PourMoldRow.mold_id == MoldRow.id)
+        .join(PourRow, PourRow.id == PourMoldRow.pour_id)
+        .where(PourRow.id.in_(pour_ids))
     )
 
 

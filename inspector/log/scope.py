@@ -45,7 +45,7 @@ from inspector.log.piece_tables import PieceCorrectionRow
 from inspector.log.pour_tables import PourCorrectionRow, PourWithdrawalRow
 from inspector.log.reference_tables import ReferenceOutlineRow, ReferenceUseRow
 from inspector.log.release_agent_tables import ReleaseAgentRow
-from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow
+from inspector.log.rollup_tables import MoldPourRow, PhotoCountRow, PieceStandingRow, SitePourRow
 from inspector.log.sending_tables import SentPhotoRow
 from inspector.log.site_tables import SiteRow
 from inspector.log.tables import (
@@ -82,6 +82,7 @@ _AtASite = (
     | PhotoCountRow
     | PhotoRow
     | PieceStandingRow
+    | SitePourRow
     | SiteRoleRow
     | TokenRow
     | UnitChoiceRow

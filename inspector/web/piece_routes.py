@@ -100,7 +100,7 @@ def show_piece(
         "detail": detail,
         "piece": detail.piece,
         "doubt": doubt_age(detail.piece),
-        "pours": shop.pours(mold=detail.piece.mold, limit=_POURS_OFFERED),
+        "pours": shop.pours_into(detail.piece.mold, limit=_POURS_OFFERED),
         "corrections": shop.piece_corrections(piece_id),
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),

@@ -678,11 +678,13 @@ class Workshop:
             self._log, mix=mix, molds=molds, poured_at=with_offset(poured_at), cure_notes=cure_notes.strip()
         )
 
-    def pours(
-        self, *, mold: str | None = None, limit: int | None = None, with_withdrawn: bool = False
-    ) -> tuple[Pour, ...]:
+    def pours(self, *, limit: int | None = None, with_withdrawn: bool = False) -> tuple[Pour, ...]:
         """List pours, latest first, those that were withdrawn only if asked for."""
-        return log.list_pours(self._log, mold=mold, limit=limit, with_withdrawn=with_withdrawn)
+        return log.list_pours(self._log, limit=limit, with_withdrawn=with_withdrawn)
+
+    def pours_into(self, mold: str, *, limit: int | None = None) -> tuple[Pour, ...]:
+        """List the pours that went into a mold, latest first, without those that were withdrawn."""
+        return log.list_pours_into(self._log, mold, limit=limit)
 
     def pour(self, pour_id: int) -> Pour:
         """Show one pour."""

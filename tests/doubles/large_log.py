@@ -35,13 +35,17 @@ _PIECES_A_POUR = 10
 FILE_EVERY = 100
 
 
-def fill_log(where: Path | LogPlace, *, pieces: int, seed: int = 1, molds: int = LARGE_MOLDS) -> None:
+def fill_log(
+    where: Path | LogPlace, *, pieces: int, seed: int = 1, molds: int = LARGE_MOLDS, site: str | None = None
+) -> None:
     """Make a log with so many pieces, a tenth of them waiting.
 
-    Pieces of the first mold are the first, those of the second come next, and so on in turn.
+    Pieces of the first mold are the first, those of the second come next, and so on in turn. With `site` it is all of
+    a site, which is added to the log.
     """
     rng = np.random.default_rng(seed)
-    with Workshop.open(where, engine=DRAWN_ENGINE) as shop:
+    with Workshop.open(where, engine=DRAWN_ENGINE) as whole:
+        shop = whole if site is None else whole.at(whole.sites.add(site).id)
         for number in range(molds):
             name = f"leaf-{number:02}"
             shop.add_mold(name, title=f"Leaf {number}", material=("silicone", "latex")[number % 2])

@@ -2,6 +2,7 @@
 
     python -m tests.load.growth --keep /tmp/grown            # over SQLite; the logs are built once, and used again
     python -m tests.load.growth --keep /tmp/grown --server   # over a PostgreSQL of its own, built anew each time
+    python -m tests.load.growth --keep /tmp/grown --beside   # as a site of 200 pieces, added beside each of the two
 
 Every address that answers GET is asked many times, each time for another mold, piece and pour, and before every fourth
 time somebody decides on a piece: nothing that is kept until the log changes may hide what a page costs. Photos' own
@@ -24,7 +25,7 @@ from typing import Any
 
 import numpy as np
 from fastapi.testclient import TestClient
-from sqlalchemy import event, text
+from sqlalchemy import Connection, event, text
 from sqlalchemy.engine.cursor import CursorFetchStrategy
 
 from inspector.log import LogPlace, PlaceInList
@@ -34,6 +35,7 @@ from inspector.web.app import pass_over_what_stays
 from inspector.workshop import Workshop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.every_address import get_addresses, with_parts
+from tests.doubles.large_log import fill_log
 from tests.doubles.postgresql import running_server
 from tests.load.grown_log import ENDS_AT, FILE_EVERY, YEARS, fill_grown_log
 
@@ -45,6 +47,7 @@ FILES_TO_KEEP = (".pdf", ".zip", ".svg", ".jpg")
 # What a mold's losses are told by.
 TRENDS = ("/molds/{mold}", "/molds/{mold}/pictures/{picture}.svg")
 PICTURES = ("loss-by-age", "strength-gain", "losses-over-time", "where-pieces-break")
+_SMALL_SITE = "hall 2"
 # Beside the plain addresses: filters, pages that lie deep, and figures.
 FURTHER = (
     "/metrics",
@@ -111,6 +114,7 @@ def main() -> int:
     parser.add_argument("--molds", type=int, default=LARGE[1])
     parser.add_argument("--requests", type=int, default=20)
     parser.add_argument("--only", default="", help="only addresses that hold this; without the refit")
+    parser.add_argument("--beside", action="store_true", help="ask as a site of 200 pieces beside each log")
     parser.add_argument("--all", action="store_true", help="pictures and files as well")
     given = parser.parse_args()
     with _places(given, [SMALL, (given.pieces, given.molds)]) as places:
@@ -163,6 +167,8 @@ def _measured(
     """Give what each address came to, and what missed what is wanted already."""
     rng = np.random.default_rng(7)
     missed: list[str] = []
+    if given.beside:
+        _add_small_site(place)
     with Workshop.open(place, engine=DRAWN_ENGINE) as shop:
         engine = shop._log._engine
         with engine.begin() as connection:
@@ -179,7 +185,9 @@ def _measured(
         def _count(_connection, _cursor, _statement, _parameters, context, _many):
             context.cursor_fetch_strategy = _CountingRows(context.cursor_fetch_strategy, seen)
 
-        if not given.only:
+        beside = shop.sites.named(_SMALL_SITE) if given.beside else None
+        asking = shop if beside is None else shop.at(beside.id)
+        if not given.only and beside is None:
             began_s, began_busy_s = time.perf_counter(), time.process_time()
             shop.losses.refit(now=datetime.now().astimezone())
             took_s, busy_s = time.perf_counter() - began_s, time.process_time() - began_busy_s
@@ -191,15 +199,21 @@ def _measured(
         answered = {}
         print("p95 [ms] by the clock, of the processor's time", flush=True)
         with TestClient(app, base_url="http://127.0.0.1:8417", cookies={"reviewer": "Ada"}) as client:
+            if beside is not None:
+                client.cookies["inspector-site"] = str(beside.id)
+                with engine.connect() as connection:
+                    of_site = _parts_of_site(connection, beside.id)
             pass_over_what_stays()  # as serving does
             for address in [*get_addresses(app), *FURTHER]:
                 if given.only not in address or (not given.all and address.endswith(FILES_TO_KEEP)):
                     continue
                 took_ms, busy_ms, rows, byte_count = [], [], [], []
                 for number in range(given.requests):
+                    parts = _parts(shop, rng, counts, molds) if beside is None else of_site
                     if number % DECIDED_EVERY == 0:
-                        shop.reviewing.decide(int(rng.integers(1, counts["piece"])), "sell", decided_by="Ada")
-                    target = with_parts(address, _parts(shop, rng, counts, molds))
+                        piece_id = parts["piece_id"] if beside else rng.integers(1, counts["piece"])
+                        asking.reviewing.decide(int(piece_id), "sell", decided_by="Ada")
+                    target = with_parts(address, parts)
                     seen[0] = 0
                     began_s, began_busy_s = time.perf_counter(), time.process_time()
                     answer = client.get(target)
@@ -240,6 +254,31 @@ def _parts(shop: Workshop, rng: np.random.Generator, counts: dict[str, int], mol
         "picture": rng.choice(PICTURES),
         "seen": PlaceInList(ENDS_AT - timedelta(days=int(rng.integers(365 * YEARS))), 1).text,
         "waiting": PlaceInList(float(rng.random()), 1).text,
+    }
+
+
+def _add_small_site(place: LogPlace) -> None:
+    with Workshop.open(place, engine=DRAWN_ENGINE) as shop:
+        if any(site.name == _SMALL_SITE for site in shop.sites.list()):
+            return
+    fill_log(place, pieces=200, molds=4, site=_SMALL_SITE)
+
+
+def _parts_of_site(connection: Connection, site_id: int) -> dict[str, object]:
+    def first(query: str) -> object:
+        return connection.scalar(text(query), {"site": site_id})
+
+    return {
+        "piece_id": first("SELECT min(piece_id) FROM piece_standing WHERE site_id = :site"),
+        "photo_id": first("SELECT min(id) FROM photo WHERE site_id = :site AND piece_id IS NOT NULL"),
+        "mold": "leaf-00",
+        "other": "leaf-01",
+        "pour_id": first("SELECT min(pour_id) FROM site_pour WHERE site_id = :site"),
+        "reference_id": first("SELECT max(id) FROM reference"),
+        "size_px": 400,
+        "picture": PICTURES[0],
+        "seen": PlaceInList(ENDS_AT, 1).text,
+        "waiting": PlaceInList(0.5, 1).text,
     }
 
 

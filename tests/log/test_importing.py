@@ -118,7 +118,7 @@ def test_a_failing_import_leaves_nothing_behind(stocked):
         take_in(stocked, PIECE, bad)
     assert pieces(stocked) == ()
     assert [mold.name for mold in log.list_molds(stocked)] == ["finial", "heron"]
-    assert len(log.list_pours(stocked, mold=None, limit=None)) == 1
+    assert len(log.list_pours(stocked, limit=None)) == 1
 
 
 lines = st.builds(

@@ -22,7 +22,7 @@ from tests.load.grown_log import fill_grown_log
 
 PIECES, MOLDS = 90, 4
 EARLIER = "0014"
-WORKED_OUT = {"alembic_version", "learnt", "mold_outlook", "mold_pour", "photo_count", "piece_standing"}
+WORKED_OUT = {"alembic_version", "learnt", "mold_outlook", "mold_pour", "photo_count", "piece_standing", "site_pour"}
 # What a log of that schema may hold beside what a grown log does.
 ACCOUNTS = """
     INSERT INTO account (id, name, name_key, role, created_at)

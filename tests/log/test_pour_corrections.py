@@ -53,8 +53,8 @@ def test_a_correction_that_pieces_contradict_is_refused(stocked, make):
 def test_a_withdrawn_pour_fills_no_mold_and_stays_on_record(stocked):
     log.withdraw_pour(stocked, 1, withdrawn_by="Marta", why="tapped twice")
     assert log.list_filled_molds(stocked, at=POURED_AT + timedelta(hours=1)) == ()
-    assert log.list_pours(stocked, mold=None, limit=None) == ()
-    (pour,) = log.list_pours(stocked, mold=None, limit=None, with_withdrawn=True)
+    assert log.list_pours(stocked, limit=None) == ()
+    (pour,) = log.list_pours(stocked, limit=None, with_withdrawn=True)
     assert pour.withdrawn_why == log.find_pour(stocked, 1).withdrawn_why == "tapped twice"
     for again in (lambda: log.withdraw_pour(stocked, 1, withdrawn_by="Jonas", why="so"), lambda: correct(stocked)):
         with pytest.raises(InputError, match="Pour 1 was withdrawn by Marta: tapped twice"):

@@ -52,9 +52,9 @@ def test_any_time_written_is_the_time_read(stocked, at, offset_min):
 def test_pours_are_listed_latest_first_and_by_mold(stocked):
     later = datetime(2026, 6, 1, 8, 0, tzinfo=timezone(timedelta(hours=-7)))
     log.add_pour(stocked, mix="grey", molds=["finial"], poured_at=later, cure_notes="")
-    assert [pour.id for pour in log.list_pours(stocked, mold=None, limit=None)] == [2, 1]
-    assert [pour.id for pour in log.list_pours(stocked, mold="heron", limit=None)] == [1]
-    assert [pour.id for pour in log.list_pours(stocked, mold=None, limit=1)] == [2]
+    assert [pour.id for pour in log.list_pours(stocked, limit=None)] == [2, 1]
+    assert [pour.id for pour in log.list_pours_into(stocked, "heron", limit=None)] == [1]
+    assert [pour.id for pour in log.list_pours(stocked, limit=1)] == [2]
 
 
 def test_a_pour_counts_its_pieces(stocked, make):
@@ -70,4 +70,4 @@ def test_a_pour_counts_its_pieces(stocked, make):
 def test_a_pour_of_what_is_not_known_is_refused(stocked, mix, molds, message):
     with pytest.raises(InputError, match=message):
         log.add_pour(stocked, mix=mix, molds=molds, poured_at=datetime.now().astimezone(), cure_notes="")
-    assert len(log.list_pours(stocked, mold=None, limit=None)) == 1
+    assert len(log.list_pours(stocked, limit=None)) == 1

@@ -75,7 +75,7 @@ def test_what_is_known_of_pieces_follows_reviews_notes_and_pours(busy):
     assert [len(outcome.found) for outcome in log.list_piece_outcomes(busy)] == [1, 0]
     log.take_back(busy, 1, by="Ada")
     assert {item.kind for item in log.list_piece_outcomes(busy)[0].found} == {"excess", second.kind}
-    pour = log.list_pours(busy, mold=None, limit=1)[0]
+    pour = log.list_pours(busy, limit=1)[0]
     log.correct_pour(busy, pour.id, mix="grey", molds=["finial"], poured_at=AT - timedelta(hours=3), cure_notes="",
                      corrected_by="Ada", why="wrong mold")  # fmt: skip
     assert disagreeing(busy) == []
@@ -93,6 +93,8 @@ def test_what_is_known_of_pieces_follows_reviews_notes_and_pours(busy):
         ("UPDATE piece_standing SET found = '[]' WHERE piece_id = 1", "piece 1"),
         ("UPDATE piece_standing SET waiting_rank = 0 WHERE piece_id = 2", "piece 2"),
         ("DELETE FROM mold_pour WHERE mold_id = 1 AND pour_id = 3", "pour 3"),
+        ("DELETE FROM site_pour WHERE pour_id = 3", "pour 3"),
+        ("UPDATE site_pour SET withdrawn = NOT withdrawn WHERE pour_id = 3", "pour 3"),
         ("UPDATE photo_count SET photos = 7 WHERE state = 'inspected'", "photos inspected"),
     ],
 )

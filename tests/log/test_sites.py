@@ -60,7 +60,7 @@ def seen(hall):
     return (
         [(mold.title, mold.references_to_check) for mold in log.list_molds(hall)],
         [mix.name for mix in log.list_mixes(hall)],
-        [(pour.pieces, pour.molds) for pour in log.list_pours(hall, mold=None, limit=None)],
+        [(pour.pieces, pour.molds) for pour in log.list_pours(hall, limit=None)],
         log.count_pieces(hall, PieceFilter()),
         log.count_pieces(hall, PieceFilter(waiting=True, kind="chip")),
         len(log.list_waiting(hall, mold=None, limit=100).items),

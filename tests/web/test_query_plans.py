@@ -30,8 +30,8 @@ PIECES, MOLDS = 300, 12
 # Of these there are as many as pieces, or more.
 GROWING = {
     "piece", "photo", "inspection", "finding", "review", "disposition", "piece_note", "defect_note", "noted_defect",
-    "change", "piece_standing", "pour", "pour_mold", "mold_pour", "temperature_record", "temperature_reading",
-    "wet_cure",
+    "change", "piece_standing", "pour", "pour_mold", "mold_pour", "site_pour", "temperature_record",
+    "temperature_reading", "wet_cure",
 }  # fmt: skip
 # What people open all day at the bench, and the pages of molds.
 DAILY = [
