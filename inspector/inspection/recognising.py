@@ -1,8 +1,8 @@
 """Of which mold a photo shows a piece, and from which side, among those that are registered; or that it is not sure.
 
 A quick comparison of outline and edges over all turns (``aligning.polar``) chooses a few sides that might fit; for each
-the plane move is searched and its edges refined, as for an inspection. A mold is named only when its best reference
-fits well by itself, and clearly better than any other mold's.
+the plane move is searched and the surfaces are laid over one another by learned features, as for an inspection. A mold
+is named only when its best reference fits well by itself, and clearly better than any other mold's.
 """
 
 from __future__ import annotations
@@ -51,11 +51,14 @@ MIDDLE_STEP_MM = 6.0
 SIZES = (0.87, 0.93, 1.0, 1.07, 1.15)
 FINE_SIZES = (0.97, 1.0, 1.03)
 MOST_REFINED = 4
-# Chosen on 24 molds by tests/benchmarks/recognising.py: what fits less than this is not named, ...
-LEAST_SCORE = 1.4
-LEAST_AGREEMENT = 0.25
+# Where outlines and edges leave it open, the surfaces decide by what was learned of them: agreement counts so much.
+AGREEMENT_COUNTS = 2.0
+# Chosen on 287 photos of tuning and evaluation among 87 molds (tests/benchmarks/recognising.py): what fits less than
+# this is not named, ...
+LEAST_FIT = 1.5
+LEAST_AGREEMENT = 0.2
 # ... nor what fits hardly better than another.
-LEAST_LEAD = 0.25
+LEAST_LEAD = 0.45
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +94,12 @@ class Contender:
     mold: str
     view: str
     score: float  # of the plane move, 3 at best
-    agreement: float  # of the refined edges, 0 to 1
+    agreement: float  # of the surfaces once they are laid over one another, 0 to 1
+
+    @property
+    def fit(self) -> float:
+        """Both together."""
+        return self.score + AGREEMENT_COUNTS * self.agreement
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,19 +188,19 @@ def recognise(photo: Signature, known: Sequence[KnownSide]) -> Recognition:
         likely.append((side, side.signatures[best], of_side[best]))
     likely.sort(key=lambda item: -item[2].score)
     contenders = [_look_closely(photo, *item) for item in likely[:MOST_REFINED]]
-    contenders.sort(key=lambda contender: -contender.score)
+    contenders.sort(key=lambda contender: -contender.fit)
     return _decide(tuple(contenders))
 
 
 def _decide(contenders: tuple[Contender, ...]) -> Recognition:
     best = contenders[0]
-    if best.score < LEAST_SCORE or best.agreement < LEAST_AGREEMENT:
+    if best.fit < LEAST_FIT or best.agreement < LEAST_AGREEMENT:
         return Recognition(None, None, contenders)
-    others = [one.score for one in contenders if one.mold != best.mold]
-    if others and best.score - max(others) < LEAST_LEAD:
+    others = [one.fit for one in contenders if one.mold != best.mold]
+    if others and best.fit - max(others) < LEAST_LEAD:
         return Recognition(None, None, contenders)
-    sides = [one.score for one in contenders[1:] if one.mold == best.mold]
-    sure_of_side = not sides or best.score - max(sides) >= LEAST_LEAD
+    sides = [one.fit for one in contenders[1:] if one.mold == best.mold]
+    sure_of_side = not sides or best.fit - max(sides) >= LEAST_LEAD
     return Recognition(best.mold, best.view if sure_of_side else None, contenders)
 
 
