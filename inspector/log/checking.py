@@ -1,14 +1,16 @@
 """Is a log whole? Its database, the schema, what refers to what, every photo's content, and the history."""
 
 from dataclasses import dataclass
-from pathlib import Path
+from itertools import islice
+from pathlib import Path, PurePath
 from typing import Any
 
-from sqlalchemy import ColumnClause, Connection, column, select, table
+from sqlalchemy import ColumnClause, Connection, column, func, select, table
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from inspector.errors import InputError
 from inspector.log.databases import Database, database_of
+from inspector.log.held_rows import ROWS_A_STATEMENT
 from inspector.log.history import HistoryFault, count_changes, history_faults, last_link
 from inspector.log.opening import photos_of, said_by
 from inspector.log.photos import PhotoStore
@@ -23,6 +25,8 @@ _FROM_BACKUP = (
     "Restore the latest backup into a new folder with `inspector restore FILE --data DIR`, and see what it lacks. "
     "Keep this folder as it is."
 )
+# Databases bound the number of values in one query.
+_NAMES_A_QUERY = 500
 _NAME_ONE = "Name the data folder with --data, or a server's database with --database."
 
 
@@ -97,16 +101,14 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
     if schema != known[0]:
         notes.append(f"The schema is {schema}; the next start brings it to {known[0]}, and puts a copy aside before.")
     photos.check_reach()
-    named: set[str] = set()
     whole_bytes = 0
     columns: list[ColumnClause[Any]] = [
         column(name) for name in ("id", "name", "piece_id", "sha256", "media_type", "byte_count")
     ]
-    for photo_id, name, piece_id, sha256, media_type, byte_count in connection.execute(
-        select(*columns).select_from(table("photo"))
-    ):
+    # A portion at a time: there are millions.
+    every_photo = select(*columns).select_from(table("photo")).execution_options(yield_per=ROWS_A_STATEMENT)
+    for photo_id, name, piece_id, sha256, media_type, byte_count in connection.execute(every_photo):
         where = photos.where(sha256, media_type)
-        named.add(where)
         wrong = photos.wrong_with(sha256, media_type)
         if wrong is None:
             whole_bytes += byte_count
@@ -118,8 +120,7 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
                 "Record the same photo once more, or put this file back from a backup.",
             )
         )
-    unnamed = sum(name not in named for name in photos.names())
-    if unnamed:
+    if unnamed := _count_unnamed(connection, photos):
         notes.append(
             f"{unnamed} photo files are not named by the log. They were kept for something that was then not logged."
         )
@@ -136,11 +137,31 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
         troubles=tuple(troubles),
         notes=tuple(notes),
         schema=schema,
-        photos=len(named),
+        photos=connection.scalar(select(func.count(column("sha256").distinct())).select_from(table("photo"))) or 0,
         byte_count=whole_bytes,
         changes=count_changes(connection),
         last_link=last_link(connection).hex(),
     )
+
+
+def _count_unnamed(connection: Connection, photos: PhotoStore) -> int:
+    """Count photo files that the log does not name, some at a time."""
+    columns: list[ColumnClause[Any]] = [column("sha256"), column("media_type")]
+    names, unnamed = iter(photos.names()), 0
+    while portion := list(islice(names, _NAMES_A_QUERY)):
+        contents = [content for content in map(_content_told_by, portion) if content is not None]
+        query = select(*columns).select_from(table("photo")).where(columns[0].in_(contents))
+        named = {photos.where(sha256, media_type) for sha256, media_type in connection.execute(query)}
+        unnamed += sum(name not in named for name in portion)
+    return unnamed
+
+
+def _content_told_by(name: str) -> bytes | None:
+    """Read the hash that a photo's file is named after; None of another file."""
+    try:
+        return bytes.fromhex(PurePath(name).stem)
+    except ValueError:
+        return None
 
 
 def _trouble(fault: HistoryFault) -> Trouble:

@@ -73,6 +73,9 @@ _OUTSIDE = frozenset(row.__tablename__ for row in _OUTSIDE_ROWS) | {"alembic_ver
 # Tables that only join two others are part of what the first one's rows say.
 _JOINING = {"pour_mold": ("pour", "pour_id", "mold_id")}
 
+# Made once: a check of a large log writes twenty million things like that.
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
 _acting: ContextVar[str | None] = ContextVar("acting", default=None)
 
 
@@ -412,7 +415,7 @@ def _digest(state: State | None) -> bytes | None:
 
 
 def _canonical(said: Any) -> bytes:
-    return json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    return _ENCODER.encode(said).encode()
 
 
 def _is_told(row: object) -> bool:
