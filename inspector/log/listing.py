@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, exists, func, or_, select
-from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm import InstrumentedAttribute, Session, joinedload, selectinload
 
 from inspector.errors import InputError
 from inspector.log.opening import Log
@@ -19,6 +19,7 @@ from inspector.log.records import (
     DISPOSITIONS,
     VERDICTS,
     Disposition,
+    FirstToReview,
     LoggedFinding,
     LoggedInspection,
     Outline,
@@ -94,24 +95,38 @@ def list_pieces(
 
 
 def list_waiting(
-    log: Log, *, mold: str | None, limit: int, place: PlaceInList | None = None, skip: int = 0
+    log: Log,
+    *,
+    mold: str | None,
+    first: FirstToReview = "worst",
+    limit: int,
+    place: PlaceInList | None = None,
+    skip: int = 0,
 ) -> ListPage[Piece]:
-    """List the pieces that wait for a decision, the worst first; those with no usable photo come last.
+    """List the pieces that wait for a decision; those with no usable photo come last.
 
-    The parameters are those of `list_pieces`.
+    Parameters
+    ----------
+    log : Log
+    mold : str, optional
+        Only pieces of this one.
+    first : {"worst", "unsure"}
+        Whether those come first whose score is highest, or nearest to one half.
+    limit, place, skip
+        As in `list_pieces`; a place holds in the order that it was given for.
     """
     with log.reading() as session:
-        found = _waiting(session, mold, limit=limit, place=place, skip=skip)
+        found = _waiting(session, first, mold, limit=limit, place=place, skip=skip)
         return replace_items(found, _pieces(session, found.items))
 
 
-def find_next_waiting(log: Log, piece_id: int) -> int | None:
-    """Find the piece after this one among those that wait, from the worst on again after the last; None without any."""
+def find_next_waiting(log: Log, piece_id: int, *, first: FirstToReview = "worst") -> int | None:
+    """Find the piece after this one in `list_waiting`, from its beginning again after the last; None without any."""
     with log.reading() as session:
-        rank = session.scalar(select(PieceStandingRow.waiting_rank).where(PieceStandingRow.piece_id == piece_id))
-        if rank is not None and (after := _waiting(session, limit=1, place=PlaceInList(rank, piece_id)).items):
+        rank = session.scalar(select(_RANKS[first]).where(PieceStandingRow.piece_id == piece_id))
+        if rank is not None and (after := _waiting(session, first, limit=1, place=PlaceInList(rank, piece_id)).items):
             return after[0]
-        return next((number for number in _waiting(session, limit=2).items if number != piece_id), None)
+        return next((number for number in _waiting(session, first, limit=2).items if number != piece_id), None)
 
 
 def count_pieces(log: Log, which: PieceFilter) -> int:
@@ -204,6 +219,12 @@ _PIECE_LOADING = (
 )
 
 
+_RANKS: dict[FirstToReview, InstrumentedAttribute[float | None]] = {
+    "worst": PieceStandingRow.waiting_rank,
+    "unsure": PieceStandingRow.unsure_rank,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class _Standing:
     """What a finding is held to be after its reviews."""
@@ -261,12 +282,17 @@ def _ids_by_time(
 
 
 def _waiting(
-    session: Session, mold: str | None = None, *, limit: int, place: PlaceInList | None = None, skip: int = 0
+    session: Session,
+    first: FirstToReview,
+    mold: str | None = None,
+    *,
+    limit: int,
+    place: PlaceInList | None = None,
+    skip: int = 0,
 ) -> ListPage[int]:
-    order = (PieceStandingRow.waiting_rank, PieceStandingRow.piece_id)
-    return read_page(
-        session, _matching(PieceFilter(mold=mold, waiting=True)), order, limit=limit, place=place, skip=skip
-    )
+    rank = _RANKS[first]
+    waiting = _matching(PieceFilter(mold=mold)).where(rank.is_not(None))
+    return read_page(session, waiting, (rank, PieceStandingRow.piece_id), limit=limit, place=place, skip=skip)
 
 
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:

@@ -11,12 +11,14 @@ from typing import Literal
 __all__ = [
     "CEMENT_CLASSES",
     "DISPOSITIONS",
+    "FIRST_TO_REVIEW",
     "KINDS",
     "VERDICTS",
     "Admixture",
     "CementClass",
     "Disposition",
     "Feature",
+    "FirstToReview",
     "LoggedFinding",
     "LoggedInspection",
     "LoggedPhoto",
@@ -51,6 +53,10 @@ VERDICTS: tuple[Verdict, ...] = ("confirmed", "dismissed", "kind changed", "outl
 
 Outcome = Literal["sell", "second", "repair", "scrap"]
 DISPOSITIONS: tuple[Outcome, ...] = ("sell", "second", "repair", "scrap")
+
+FirstToReview = Literal["worst", "unsure"]
+FIRST_TO_REVIEW: tuple[FirstToReview, ...] = ("worst", "unsure")
+"""Which of the pieces that wait come first: the likeliest to have a defect, or those of which that is least sure."""
 
 CementClass = Literal["S", "N", "R"]
 # EN 197-1 strength development: slow, normal, rapid, as EN 1992-1-1 3.1.2(6) names the classes.

@@ -5,7 +5,7 @@ They say nothing that the log does not, are outside its history, and can be made
 
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, Index, SmallInteger, Text
+from sqlalchemy import ForeignKey, Index, SmallInteger, Text, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspector.log.tables import Base
@@ -14,6 +14,12 @@ __all__ = ["PHOTO_STATES", "MoldPourRow", "PhotoCountRow", "PieceStandingRow", "
 
 PHOTO_STATES = ("waiting", "inspected", "unusable")
 """What the latest inspection of a photo came to; `waiting` where there is none yet."""
+
+
+def _of_those_that_wait(*columns: str) -> Index:
+    """Index pieces by how unsure it is, those that wait alone: most of a log waits no longer."""
+    waits = text("unsure_rank IS NOT NULL")
+    return Index(None, *columns, "unsure_rank", "piece_id", sqlite_where=waits, postgresql_where=waits)
 
 
 class PieceStandingRow(Base):
@@ -28,6 +34,9 @@ class PieceStandingRow(Base):
         # A log of several sites asks for the pieces of one; a log of one site names none in its queries.
         Index(None, "site_id", "seen_at", "piece_id"),
         Index(None, "site_id", "waiting_rank", "piece_id"),
+        _of_those_that_wait(),
+        _of_those_that_wait("mold_id"),
+        _of_those_that_wait("site_id"),
     )
 
     piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), primary_key=True, autoincrement=False)
@@ -38,6 +47,8 @@ class PieceStandingRow(Base):
     """When it was demolded; where that is unknown, when it was logged."""
     waiting_rank: Mapped[float | None]
     """Where it stands among the pieces that wait for a decision, the lowest first: 1 less its score, 2 without one."""
+    unsure_rank: Mapped[float | None]
+    """The same if the least sure come first: how far its score lies from one half, 2 without one."""
     score: Mapped[float | None]
     """The highest on its photos; None where there is none that could be judged."""
     photos_waiting: Mapped[int] = mapped_column(SmallInteger)

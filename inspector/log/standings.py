@@ -30,6 +30,8 @@ __all__ = ["Standing", "finding_of_kind", "read_standings"]
 _PORTION = 2000
 # After every score.
 _NO_SCORE_RANK = 2.0
+# Where a piece is as likely to have a defect as not, as scores are calibrated.
+_LEAST_SURE_SCORE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,7 @@ class Standing:
     site_id: int
     seen_at: datetime
     waiting_rank: float | None
+    unsure_rank: float | None
     score: float | None
     photos_waiting: int
     photos_inspected: int
@@ -102,6 +105,9 @@ def read_standings(connection: Connection, piece_ids: Sequence[int]) -> list[Sta
                 site_id=site_id,
                 seen_at=at,
                 waiting_rank=None if not waits else _NO_SCORE_RANK if score is None else 1 - score,
+                unsure_rank=(
+                    None if not waits else _NO_SCORE_RANK if score is None else abs(score - _LEAST_SURE_SCORE)
+                ),
                 score=score,
                 photos_waiting=photos[piece_id, "waiting"],
                 photos_inspected=photos[piece_id, "inspected"],

@@ -17,6 +17,7 @@ from inspector.web.pages import ShopDep, render
 from inspector.web.reviewer import MAX_NAME_LENGTH, given_name, remember_reviewer, required_reviewer, reviewer_of
 from inspector.web.rights import least
 from inspector.web.stale import stale_response
+from inspector.web.waiting_order import first_to_review
 from inspector.workshop import (
     DISPOSITIONS,
     KINDS,
@@ -104,7 +105,7 @@ def show_piece(
         "corrections": shop.piece_corrections(piece_id),
         "at_demolding": shop.curing.demold_strengths([detail.piece]).get(piece_id),
         "shown_photos": _shown_photos(detail),
-        "next_id": shop.next_waiting(piece_id),
+        "next_id": shop.next_waiting(piece_id, first=first_to_review(request)),
         "decided": before,
         "undo": None if reviewer is None else last_word(detail, by=reviewer),
         "undo_decided": None if reviewer is None or before is None else last_word(before, by=reviewer),
@@ -147,7 +148,7 @@ def decide(
     """Say what becomes of a piece, and go on to the next one that waits."""
     find_piece(shop, piece_id)
     version = parse_version(seen)
-    next_id = shop.next_waiting(piece_id)
+    next_id = shop.next_waiting(piece_id, first=first_to_review(request))
     try:
         shop.reviewing.decide(piece_id, outcome, decided_by=required_reviewer(request), note=note, seen=version)
     except StaleError as error:

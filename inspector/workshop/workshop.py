@@ -37,6 +37,7 @@ from inspector.log import (
     Admixture,
     CementClass,
     Feature,
+    FirstToReview,
     ListPage,
     LoggedInspection,
     LoggedPhoto,
@@ -924,15 +925,24 @@ class Workshop:
         return log.list_pieces(self._log, self._checked(which), limit=limit, place=place, skip=skip)
 
     def page_of_waiting(
-        self, *, mold: str | None = None, limit: int, place: PlaceInList | None = None, skip: int = 0
+        self,
+        *,
+        mold: str | None = None,
+        first: FirstToReview = "worst",
+        limit: int,
+        place: PlaceInList | None = None,
+        skip: int = 0,
     ) -> ListPage[Piece]:
-        """List pieces without a disposition, worst first, those with no usable photo last, from a place on or back."""
-        self._checked(PieceFilter(mold=mold))
-        return log.list_waiting(self._log, mold=mold, limit=limit, place=place, skip=skip)
+        """List pieces without a disposition, worst or least sure first, those with no usable photo last.
 
-    def next_waiting(self, piece_id: int) -> int | None:
-        """Find the piece after this one among those that wait, from the worst on again after the last."""
-        return log.find_next_waiting(self._log, piece_id)
+        A page begins at a place, or goes back from it.
+        """
+        self._checked(PieceFilter(mold=mold))
+        return log.list_waiting(self._log, mold=mold, first=first, limit=limit, place=place, skip=skip)
+
+    def next_waiting(self, piece_id: int, *, first: FirstToReview = "worst") -> int | None:
+        """Find the piece after this one among those that wait, from the beginning again after the last."""
+        return log.find_next_waiting(self._log, piece_id, first=first)
 
     def work_out_rollups(self) -> None:
         """Work out anew what lists and trends know of each piece and pour, from the log itself."""

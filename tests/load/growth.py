@@ -52,6 +52,7 @@ _SMALL_SITE = "hall 2"
 FURTHER = (
     "/metrics",
     "/?place={waiting}",
+    "/?first=unsure",
     "/molds/{mold}/pieces?place={seen}",
     "/molds/{mold}/pieces?kind=chip&place={seen}",
     "/?mold={mold}",

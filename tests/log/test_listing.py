@@ -36,8 +36,8 @@ def listed(opened, **filters):
     return [piece.id for piece in log.list_pieces(opened, PieceFilter(**filters), limit=2000).items]
 
 
-def waiting(opened):
-    return [piece.id for piece in log.list_waiting(opened, mold=None, limit=50).items]
+def waiting(opened, **order):
+    return [piece.id for piece in log.list_waiting(opened, mold=None, limit=50, **order).items]
 
 
 def test_pieces_are_listed_latest_demolding_first(shelf):
@@ -46,6 +46,21 @@ def test_pieces_are_listed_latest_demolding_first(shelf):
 
 def test_pieces_waiting_come_worst_first_and_those_without_a_usable_photo_last(shelf):
     assert waiting(shelf) == [1, 2, 3, 4]
+
+
+def test_pieces_waiting_come_least_sure_first_and_those_without_a_usable_photo_last(shelf, make):
+    # 0.7 lies nearer to one half than 0.9 and 0.1, which lie as near as each other: there the lower number comes first.
+    assert waiting(shelf, first="unsure") == [2, 1, 3, 4]
+    for score in (0.5, 0.31, 0.45):
+        inspection = make.inspection(score=score)
+        log.add_piece_photo(shelf, make.piece_photo(shelf, b"\xff\xd8\xff %g" % score, inspection=inspection))
+    order = [5, 7, 6, 2, 1, 3, 4]
+    assert waiting(shelf, first="unsure") == order
+    assert [log.find_next_waiting(shelf, each, first="unsure") for each in order] == [*order[1:], 5]
+    log.add_disposition(shelf, 5, "sell", decided_by="Ada", note="")
+    assert waiting(shelf, first="unsure")[0] == log.find_next_waiting(shelf, 4, first="unsure") == 7
+    log.take_back(shelf, 5, by="Ada")
+    assert waiting(shelf, first="unsure")[0] == 5
 
 
 def test_a_decided_piece_waits_no_longer(shelf):
@@ -94,10 +109,15 @@ def ids(page):
     return [piece.id for piece in page.items]
 
 
-@pytest.mark.parametrize(("read", "whole"), [("list_pieces", [4, 3, 2, 1]), ("list_waiting", [1, 2, 3, 4])])
-def test_lists_are_turned_on_and_back(shelf, read, whole):
-    given = {"which": PieceFilter()} if read == "list_pieces" else {"mold": None}
-
+@pytest.mark.parametrize(
+    ("read", "given", "whole"),
+    [
+        ("list_pieces", {"which": PieceFilter()}, [4, 3, 2, 1]),
+        ("list_waiting", {"mold": None}, [1, 2, 3, 4]),
+        ("list_waiting", {"mold": "heron", "first": "unsure"}, [2, 1, 3, 4]),
+    ],
+)
+def test_lists_are_turned_on_and_back(shelf, read, given, whole):
     def turned(place, limit=3):
         return getattr(log, read)(shelf, **given, limit=limit, place=place and PlaceInList.read(place.text))
 

@@ -92,6 +92,7 @@ def test_what_is_known_of_pieces_follows_reviews_notes_and_pours(busy):
         ("UPDATE piece_standing SET score = 0.1 WHERE piece_id = 1", "piece 1"),
         ("UPDATE piece_standing SET found = '[]' WHERE piece_id = 1", "piece 1"),
         ("UPDATE piece_standing SET waiting_rank = 0 WHERE piece_id = 2", "piece 2"),
+        ("UPDATE piece_standing SET unsure_rank = 0.2 WHERE piece_id = 1", "piece 1"),
         ("DELETE FROM mold_pour WHERE mold_id = 1 AND pour_id = 3", "pour 3"),
         ("DELETE FROM site_pour WHERE pour_id = 3", "pour 3"),
         ("UPDATE site_pour SET withdrawn = NOT withdrawn WHERE pour_id = 3", "pour 3"),

@@ -38,6 +38,9 @@ DAILY = [
     "/",
     "/?page=2",
     "/?mold=leaf-01",
+    "/?first=unsure",
+    "/?first=unsure&page=2",
+    "/?first=unsure&mold=leaf-01",
     "/today",
     "/metrics",
     "/photograph",
@@ -148,7 +151,7 @@ def whole_tables(client: TestClient, statements: list[tuple[str, Any]]) -> set[t
 
 
 def test_a_list_is_turned_by_index_on_and_back(client, asked):
-    for address in ("/?mold=leaf-01", "/molds/leaf-01/pieces"):
+    for address in ("/?mold=leaf-01", "/?mold=leaf-01&first=unsure", "/?first=unsure", "/molds/leaf-01/pieces"):
         links = client.get(address).links
         while "next" in links:
             (turned,) = [client.get(links["next"]["url"])]

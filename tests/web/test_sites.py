@@ -37,7 +37,7 @@ MISSING_NUMBER = "987"
 FIELDS = {
     "admixture": "", "aggregate": "", "again": "x", "back": "/", "cement_class": "N", "code": "x", "corrects": "",
     "cure_notes": "", "decided": "", "demolded_at": DEMOLDED_AT.isoformat(), "design": "nothing",
-    "dose_percent": "", "fibres": "", "from_day": "2026-11-01", "how": "found", "taken_by": "",
+    "dose_percent": "", "fibres": "", "first": "unsure", "from_day": "2026-11-01", "how": "found", "taken_by": "",
     "is_piece": "yes", "kind": "chip", "language": "en", "logger": None, "material": "",
     "mold_hour_cost": "", "month": "2026-11", "name": "Marta", "normal": "no", "note": "x", "number": "1", "old": "x",
     "outcome": "sell", "outline": "[[1, 1], [90, 1], [50, 80]]", "page": "1", "password": "x", "photo": None,

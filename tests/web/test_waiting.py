@@ -1,3 +1,5 @@
+import html
+import re
 from collections.abc import Callable
 
 import pytest
@@ -63,10 +65,49 @@ def test_a_long_list_is_turned_by_pages(
     assert again.text.count('<li class="tag">') == 2
     assert "prev" not in again.links
     for page, link in ((first, "next"), (second, "prev")):
-        assert f'rel="{link}" href="{page.links[link]["url"]}"' in page.text
+        assert f'rel="{link}" href="{html.escape(page.links[link]["url"])}"' in page.text
     # A link of before, by the number of a page.
     assert client.get("/", params={"page": 2}).text.count('<li class="tag">') == 1
     assert client.get("/", params={"place": "nowhere"}).status_code == 422
+
+
+def test_the_least_sure_come_first_in_a_browser_that_chose_it(
+    reviewer: TestClient, add: Callable[..., int], say: Callable[..., Response], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(waiting_routes, "PIECES_A_PAGE", 2)
+    # Scores of 0.05, 0.35, 0.95 and 0.65.
+    clean, one, three, two = (add(chips=chips, seed=chips) for chips in (0, 1, 3, 2))
+
+    def shown(page: Response) -> list[int]:
+        return [int(number) for number in re.findall(r'<h2><a href="/pieces/(\d+)">', page.text)]
+
+    worst_first = reviewer.get("/")
+    assert shown(worst_first) == [three, two]
+    assert "Review, worst first" in worst_first.text
+    assert reviewer.post("/waiting-order", data={"first": "heaviest"}).status_code == 422
+    chosen = reviewer.post(
+        "/waiting-order", data={"first": "unsure", "back": "/?mold=oak-leaf#pieces"}, follow_redirects=False
+    )
+    assert (chosen.status_code, chosen.headers["location"]) == (303, "/?mold=oak-leaf#pieces")
+    unsure_first = reviewer.get("/?mold=oak-leaf")
+    assert shown(unsure_first) == [one, two]
+    assert f'href="/pieces/{one}">Review, least sure first</a>' in unsure_first.text
+    (pressed,) = re.findall(r'<button[^>]*aria-pressed="true">(.*?)</button>', unsure_first.text)
+    assert "Least sure first" in pressed
+    assert "as shown now" in pressed
+    rest = reviewer.get(unsure_first.links["next"]["url"])
+    assert shown(rest) == [three, clean]
+    assert ">Less sure ones</a>" in rest.text
+    # A page that was left open turns in the order that it was shown in; so does a script, which keeps no cookies.
+    assert shown(reviewer.get(worst_first.links["next"]["url"])) == [one, clean]
+    assert shown(reviewer.get("/?first=worst")) == [three, two]
+    # From piece to piece it goes the same way.
+    assert f'href="/pieces/{two}" data-next' in reviewer.get(f"/pieces/{one}").text
+    decided = say(f"/pieces/{two}/dispositions", outcome="sell")
+    assert decided.url.path == f"/pieces/{three}"
+    reviewer.cookies.clear()
+    reviewer.cookies.set("first-to-review", "heaviest")
+    assert shown(reviewer.get("/")) == [three, one]
 
 
 def test_a_new_workshop_says_how_to_begin(settings: Settings, open_workshop: Callable[..., Workshop]) -> None:
