@@ -304,3 +304,15 @@ def test_a_decision_pressed_twice_is_said_once(served: Served, open_page: OpenPa
     page.wait_for_url(f"**/pieces/{second}?decided={first}")
     assert len(served.shop.piece(first).dispositions) == 1
     assert served.shop.piece(second).dispositions == ()
+
+
+def test_the_order_of_pieces_is_chosen_by_keyboard_and_kept(served: Served, open_page: OpenPage) -> None:
+    served.add(chip=True)
+    page = open_page("/", PHONE, reviewer="Marta")
+    unsure = page.get_by_role("button", name="Least sure first")
+    expect(unsure).to_have_attribute("aria-pressed", "false")
+    unsure.focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Least sure first · chosen")).to_be_in_viewport()
+    page.goto(page.url.partition("#")[0])
+    expect(page.get_by_role("link", name="Review, least sure first")).to_be_visible()

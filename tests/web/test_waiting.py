@@ -94,7 +94,7 @@ def test_the_least_sure_come_first_in_a_browser_that_chose_it(
     assert f'href="/pieces/{one}">Review, least sure first</a>' in unsure_first.text
     (pressed,) = re.findall(r'<button[^>]*aria-pressed="true">(.*?)</button>', unsure_first.text)
     assert "Least sure first" in pressed
-    assert "as shown now" in pressed
+    assert "chosen" in pressed
     rest = reviewer.get(unsure_first.links["next"]["url"])
     assert shown(rest) == [three, clean]
     assert ">Less sure ones</a>" in rest.text
