@@ -42,7 +42,7 @@ demo: $(RUN_STAMP)
 
 test: lint browser server
 	@echo "==> Running the tests"
-	@$(BIN)/python -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder --cov --cov-report=term
+	@COUNT_LINES=1 $(BIN)/python -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder
 
 lint: $(DEV_STAMP)
 	@echo "==> Checking the code"
@@ -114,4 +114,4 @@ lock: $(DEV_STAMP)
 	@$(UV_COMPILE) --group dev --all-extras --constraints requirements.lock --output-file requirements-dev.lock > /dev/null
 
 clean:
-	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage htmlcov
+	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,5 +1,9 @@
 """What holds for all tests."""
 
+# First: it counts lines of what is imported after it.
+from tests.line_counting import pytest_sessionfinish, pytest_terminal_summary, pytest_testnodedown  # noqa: F401
+
+# isort: split
 import gc
 import os
 import shutil
@@ -7,7 +11,6 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from coverage import Coverage
 from hypothesis import settings
 from sqlalchemy import Engine, event
 from sqlalchemy.engine.default import DefaultDialect
@@ -50,19 +53,6 @@ DefaultDialect.__hash__ = lambda one: hash(type(one))
 @event.listens_for(Engine, "engine_connect")
 def _remember_sql(connection):
     connection.execution_options(compiled_cache=_TURNED_INTO_SQL)
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_protocol(item):
-    """Count no lines while an `uncounted` test runs, since up to Python 3.11 counting slows down all that runs."""
-    counting = Coverage.current() if item.get_closest_marker("uncounted") else None
-    if counting is None:
-        return (yield)
-    counting.stop()
-    try:
-        return (yield)
-    finally:
-        counting.start()
 
 
 @pytest.fixture(scope="session")

@@ -38,11 +38,6 @@ WAIT_MS = 30_000  # for a machine that is busy with other things
 expect.set_options(timeout=WAIT_MS)
 
 
-def pytest_itemcollected(item: pytest.Item) -> None:
-    """Count no coverage: what pages ask of the program has tests of its own in `tests/web`."""
-    item.add_marker(pytest.mark.uncounted)
-
-
 Launch = Callable[..., Browser]
 
 

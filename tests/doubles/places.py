@@ -10,8 +10,8 @@ from inspector.log import Log
 
 __all__ = ["ON_BOTH", "as_bytes", "only_postgresql", "only_sqlite", "run_over", "silently"]
 
-ON_BOTH = ["sqlite", pytest.param("postgresql", marks=[pytest.mark.postgresql, pytest.mark.uncounted])]
-"""Values of the fixture `place`: the lines are the same, but for those that tests of a server alone reach."""
+ON_BOTH = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)]
+"""Values of the fixture `place`."""
 
 
 def run_over(metafunc, places):

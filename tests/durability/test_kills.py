@@ -7,7 +7,7 @@ import pytest
 
 from tests.durability.kills import KINDS, Seen, furnish, kill_often, look, look_at_backups, look_at_migrated
 
-pytestmark = [pytest.mark.skipif(os.name == "nt", reason="no SIGKILL there"), pytest.mark.uncounted]
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="no SIGKILL there")
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -8,8 +8,6 @@ import pytest
 
 from tests.fuzz.fuzzing import Broken, Target, corpus_of, fuzz, mutated, targets
 
-pytestmark = pytest.mark.uncounted
-
 FILES = {"photo": 80, "exif": 500, "toml": 150, "pieces": 250, "logger": 250, "http": 120}
 
 

@@ -19,8 +19,6 @@ from inspector.workshop import Workshop
 from tests.doubles.drawing import drawn_photo
 from tests.doubles.drawn_engine import DRAWN_ENGINE, inspect_photo
 
-pytestmark = pytest.mark.uncounted
-
 PHONES = 20
 SIZE = (800, 600)  # the script sends 12 megapixels; here it is about what is answered when
 FOR_A_PROGRAM = {"Accept": "application/json"}

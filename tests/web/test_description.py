@@ -24,8 +24,6 @@ from inspector.workshop import Workshop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.large_log import fill_log
 
-pytestmark = pytest.mark.uncounted
-
 REQUESTS_AN_ADDRESS = int(os.environ.get("REQUESTS_AN_ADDRESS", "3"))
 MOLDS = 2
 # What is there: an address is asked with what is made up for its parts, and then with these.

@@ -21,8 +21,6 @@ from inspector.workshop import ROLES, Workshop, may
 from tests.web.conftest import draw_piece
 from tests.web.network import Network, Prepared, served_to_network
 
-pytestmark = pytest.mark.uncounted
-
 FROM_ANOTHER_SITE = ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "http://evil.example"}, {"Origin": "null"})
 # Those tried belong to nobody, so that no try takes the rights of another away.
 SAMPLES = {"size_px": "400", "mold": "oak-leaf", "account_id": "99", "token_id": "99"}

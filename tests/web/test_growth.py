@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from threading import current_thread
 
-import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
@@ -15,8 +14,6 @@ from inspector.workshop import Workshop, losses
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.every_address import get_addresses, with_parts
 from tests.doubles.large_log import fill_log
-
-pytestmark = pytest.mark.uncounted
 
 MOLDS = 4
 FEW, MANY = 20, 300

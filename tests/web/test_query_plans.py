@@ -24,8 +24,6 @@ from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.large_log import fill_log
 from tests.doubles.places import ON_BOTH
 
-pytestmark = pytest.mark.uncounted
-
 PIECES, MOLDS = 300, 12
 # Of these there are as many as pieces, or more.
 GROWING = {
