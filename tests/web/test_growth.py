@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from threading import current_thread
 
+import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
