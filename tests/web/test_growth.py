@@ -66,9 +66,13 @@ def steps_by_address(data_dir: Path) -> dict[str, int]:
     with serving(data_dir) as (client, shop):
         engine, taken = shop._log._engine, [0]
 
-        def take(_connection, _record):
+        def count_step() -> None:
+            # The thread that inspects makes references ready meanwhile, over connections that others had before it.
             if current_thread().name != "inspecting":
-                _connection.set_progress_handler(lambda: taken.__setitem__(0, taken[0] + 1), STEPS_AT_ONCE)
+                taken[0] += 1
+
+        def take(connection, _record):
+            connection.set_progress_handler(count_step, STEPS_AT_ONCE)
 
         event.listen(engine, "connect", take)
         engine.dispose()
