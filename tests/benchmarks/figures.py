@@ -85,9 +85,20 @@ def summarise(photos: Sequence[Row]) -> Row:
         "crack_width_bias_mm": _median(width_errors),
         "detection_limit": {name: detection_limit(hits) for name, hits in sized_hits(photos).items()},
         "usable_refused": _share(row["status"] != "inspected" for row in usable),
+        "wrong_in_least_sure_third": _share(_in_least_sure_third(usable)),
         "unusable_refused": _share(row["status"] == "unusable" for row in unusable),
         "median_seconds": _median(row["seconds"] for row in photos)["median"],
     }
+
+
+def _in_least_sure_third(photos: Sequence[Row]) -> list[bool]:
+    """Of each photo that is wrongly called good or broken: whether its score is in the third nearest to one half."""
+    order = sorted(photos, key=lambda row: abs(row["score"] - 0.5))
+    return [
+        place < len(order) / 3
+        for place, row in enumerate(order)
+        if (bool(row["findings"]) if row["good"] else not any(finding["hits"] for finding in row["findings"]))
+    ]
 
 
 def sized_hits(photos: Sequence[Row]) -> dict[str, SizedHits]:

@@ -95,6 +95,7 @@ def print_table(summaries: Mapping[str, Row]) -> None:
     for name in BINS:
         _print_row(f"found: {name}", [shown_share(s["found"][name]) for s in summaries.values()])
     shares = {"kind right, of those found": "kind_right_of_hits", "good pieces without finding": "good_without_finding"}
+    least_sure = {"wrong verdicts in the least sure third": "wrong_in_least_sure_third"}
     refused = {"usable photos refused": "usable_refused", "unusable photos refused": "unusable_refused"}
     numbers = {
         "false findings per good piece": "false_per_good_piece",
@@ -115,7 +116,7 @@ def print_table(summaries: Mapping[str, Row]) -> None:
         _print_row(name, [shown_median(s[key]) for s in summaries.values()])
     for name in LIMITS:
         _print_row(f"a90/95: {name}", [shown_limit(s["detection_limit"][name]) for s in summaries.values()])
-    for name, key in refused.items():
+    for name, key in (least_sure | refused).items():
         _print_row(name, [shown_share(s[key]) for s in summaries.values()])
     for name, key in numbers.items():
         _print_row(name, [shown_number(s[key]) for s in summaries.values()])
