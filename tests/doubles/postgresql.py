@@ -31,11 +31,14 @@ _SETTINGS = {
     "autovacuum": "off",
     "max_connections": "60",
     "shared_buffers": "32MB",
-    "max_wal_size": "2GB",
+    "wal_level": "minimal",
+    "max_wal_senders": "0",
+    "max_wal_size": "256MB",
     "checkpoint_timeout": "1h",
     "jit": "off",
 }
 _STARTS_WITHIN_S = 60
+_LONGEST_FOLDER = 70
 _TABLES = (
     "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public' AND table_name <> 'alembic_version'"
 )
@@ -146,8 +149,9 @@ def running_server() -> Iterator[Server]:
             "Install it (on Debian, as root: apt-get install postgresql), or leave its tests out with: "
             "pytest -m 'not postgresql'."
         )
-    # A path to a socket may have 107 characters, so this is no folder of pytest's.
-    with tempfile.TemporaryDirectory(prefix="ins-", dir="/tmp") as name:
+    # A path to a socket may have 107 characters, so this is no folder of pytest's, nor one of a user's own on macOS.
+    given = tempfile.gettempdir()
+    with tempfile.TemporaryDirectory(prefix="ins-", dir=given if len(given) < _LONGEST_FOLDER else "/tmp") as name:
         folder = Path(name)
         as_user = _somebody_else(folder) if os.geteuid() == 0 else []
         options = [part for key, value in _SETTINGS.items() for part in ("-c", f"{key}={value}")]
@@ -178,7 +182,7 @@ def running_server() -> Iterator[Server]:
                 yield server
                 server.close()
             finally:
-                process.send_signal(signal.SIGINT)  # end at once, whoever is connected
+                process.send_signal(signal.SIGQUIT)  # end at once, whoever is connected, and bring nothing to disk
                 process.wait()
 
 
