@@ -11,7 +11,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psycopg
@@ -39,6 +39,7 @@ _SETTINGS = {
 }
 _STARTS_WITHIN_S = 60
 _LONGEST_FOLDER = 70
+_NAMED = "ins-"
 _TABLES = (
     "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public' AND table_name <> 'alembic_version'"
 )
@@ -151,7 +152,8 @@ def running_server() -> Iterator[Server]:
         )
     # A path to a socket may have 107 characters, so this is no folder of pytest's, nor one of a user's own on macOS.
     given = tempfile.gettempdir()
-    with tempfile.TemporaryDirectory(prefix="ins-", dir=given if len(given) < _LONGEST_FOLDER else "/tmp") as name:
+    _remove_left_over(Path(given))
+    with tempfile.TemporaryDirectory(prefix=_NAMED, dir=given if len(given) < _LONGEST_FOLDER else "/tmp") as name:
         folder = Path(name)
         as_user = _somebody_else(folder) if os.geteuid() == 0 else []
         options = [part for key, value in _SETTINGS.items() for part in ("-c", f"{key}={value}")]
@@ -184,6 +186,15 @@ def running_server() -> Iterator[Server]:
             finally:
                 process.send_signal(signal.SIGQUIT)  # end at once, whoever is connected, and bring nothing to disk
                 process.wait()
+
+
+def _remove_left_over(within: Path) -> None:
+    """Remove what killed runs left, since it may lie in memory; a server that runs has a `postmaster.pid`."""
+    a_day_ago = time.time() - 24 * 3600
+    for folder in within.glob(f"{_NAMED}*"):
+        with suppress(FileNotFoundError):  # by another process, meanwhile
+            if folder.stat().st_mtime < a_day_ago and not (folder / "data" / "postmaster.pid").exists():
+                shutil.rmtree(folder)
 
 
 def _somebody_else(folder: Path) -> list[str]:
