@@ -86,7 +86,6 @@ def list_reviewed_findings(log: Log, mold: str, *, of_latest: int) -> tuple[Revi
             )
             .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
             .join(PhotoRow, PhotoRow.id == InspectionRow.photo_id)
-            .join(PieceRow, PieceRow.id == PhotoRow.piece_id)
             .join(ReviewRow, is_latest_review())
             .outerjoin(
                 LessonUseRow,
@@ -106,11 +105,13 @@ def list_reviewed_findings(log: Log, mold: str, *, of_latest: int) -> tuple[Revi
             .order_by(PieceStandingRow.seen_at.desc(), PieceStandingRow.piece_id.desc())
             .limit(of_latest)
         )
-        of_places = PieceRow.mold_id == mold_id, FindingRow.id.in_(select(LessonUseRow.finding_id))
+        of_places = query.join(PieceRow, PieceRow.id == PhotoRow.piece_id).where(
+            PieceRow.mold_id == mold_id, FindingRow.id.in_(select(LessonUseRow.finding_id))
+        )
         # Two questions: of both with OR, all findings of the mold would be read.
         rows = [
-            *session.execute(query.where(PieceRow.id.in_(latest))),
-            *session.execute(query.where(*of_places, PieceRow.id.not_in(latest))),
+            *session.execute(query.where(PhotoRow.piece_id.in_(latest))),
+            *session.execute(of_places.where(PieceRow.id.not_in(latest))),
         ]
         return tuple(_reviewed(*row) for row in sorted(rows, key=itemgetter(0)))
 

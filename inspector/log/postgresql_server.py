@@ -23,6 +23,9 @@ _LOCK_TIMEOUT_S = 30
 # one. Numbers of rows and the chain of the history follow the order of commits, as in SQLite.
 _WRITERS = int.from_bytes(b"Inspecto")
 
+# As psycopg numbers it (`psycopg.IsolationLevel`), which need not be installed.
+_REPEATABLE_READ = 3
+
 # Off, either may lose commits that were acknowledged, at a power cut of the server.
 _KEEPS_COMMITS = ("fsync", "full_page_writes")
 
@@ -71,10 +74,13 @@ class PostgresqlDatabase:
 
         @event.listens_for(engine, "begin")
         def _begin(connection: Connection) -> None:
-            if connection.get_execution_options().get("takes_turns"):
+            writes = connection.get_execution_options().get("takes_turns", False)
+            # Told to the driver, it goes with BEGIN: a page begins a dozen transactions or two.
+            driver: Any = connection.connection.driver_connection
+            driver.isolation_level = None if writes else _REPEATABLE_READ
+            driver.read_only = None if writes else True
+            if writes:
                 connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
-            else:
-                connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
 
         return engine
 
