@@ -51,8 +51,9 @@ _NUMBERED_TABLES = (
 class Server:
     """A running server, and the databases that tests make in it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, process: int) -> None:
         self._folder = folder
+        self._process = process
         self._made = 0
         self._admin = psycopg.connect(self._dsn("postgres"), autocommit=True)
 
@@ -71,6 +72,16 @@ class Server:
             while cursor.nextset():
                 pass
             return cursor.fetchall() if cursor.description else []
+
+    def processor_s(self) -> float:
+        """The processor's time of those that serve connections which are open. For Linux. [s]"""
+        listed = Path(f"/proc/{self._process}/task/{self._process}/children").read_text(encoding="ascii")
+        ticks = 0
+        for child in listed.split():
+            with suppress(FileNotFoundError):  # it has ended since
+                fields = Path(f"/proc/{child}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+                ticks += int(fields[11]) + int(fields[12])
+        return ticks / os.sysconf("SC_CLK_TCK")
 
     def close(self) -> None:
         self._admin.close()
@@ -180,7 +191,7 @@ def running_server() -> Iterator[Server]:
         ):
             try:
                 _wait_for(folder, process)
-                server = Server(folder)
+                server = Server(folder, process.pid)
                 yield server
                 server.close()
             finally:
