@@ -28,6 +28,7 @@ MAY_IMPORT = {
     "workshop": {"errors", "settings"} | BELOW_WORKSHOP,
     "web": {"errors", "settings", "workshop"} | BELOW_WORKSHOP,
     "cli": {"errors", "settings", "workshop"} | BELOW_WORKSHOP,
+    "__main__": {"cli"},
     "inspector": {"errors", "inspection", "imaging"},  # what `from inspector import ...` offers
 }
 PURE = ("imaging", "aligning", "comparing", "curing", "risk")

@@ -1,6 +1,8 @@
 """What an installed copy brings with it, and what the lock files promise."""
 
 import re
+import subprocess
+import sys
 import tomllib
 import zipfile
 from pathlib import Path
@@ -8,6 +10,8 @@ from pathlib import Path
 import pytest
 from hatchling.builders.wheel import WheelBuilder
 from packaging.requirements import Requirement
+
+from inspector.__main__ import main
 
 ROOT = Path(__file__).parents[1]
 LOCKS = ("requirements.lock", "requirements-dev.lock")
@@ -84,6 +88,20 @@ def test_both_lock_files_agree():
     fixed = re.compile(r"^\S+==\S+.*(?= \\$)", re.MULTILINE)
     assert set(fixed.findall(run))
     assert set(fixed.findall(run)) <= set(fixed.findall(dev))
+
+
+def test_a_process_that_works_beside_others_imports_no_command(monkeypatch, capsys):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert project["project"]["scripts"] == {"inspector": "inspector.__main__:main"}
+    # It imports that module before it begins (multiprocessing, "Safe importing of main module").
+    imported = "import sys, inspector.__main__; print('inspector.cli' in sys.modules, 'numpy' in sys.modules)"
+    said = subprocess.run([sys.executable, "-c", imported], capture_output=True, text=True, check=True)
+    assert said.stdout.split() == ["False", "False"]
+    monkeypatch.setattr(sys, "argv", ["inspector", "check", "--help"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    assert "whole" in capsys.readouterr().out
 
 
 def test_the_service_of_the_readme_is_one_that_systemd_takes(tmp_path):

@@ -38,7 +38,6 @@ from inspector.inspection import MoldModel
 from inspector.inspection.batch import inspect_files
 from inspector.inspection.engine import ENGINE, inspect_best_view
 from inspector.inspection.own_cores import OwnCores
-from tests.benchmarks.bench_folder import model_of
 
 ROOT = Path(__file__).parents[2]
 MOLD = "oak-leaf"
@@ -152,7 +151,7 @@ def _blurring() -> Callable[[], None]:
 
 
 def _inspecting() -> Callable[[], None]:
-    model, data = model_of(ROOT / "reference_shapes" / MOLD), LARGE_PHOTO.read_bytes()
+    model, data = _model(), LARGE_PHOTO.read_bytes()
 
     def inspect() -> None:
         inspect_best_view(ENGINE.read_photo(data, name=LARGE_PHOTO.name), [model], engine=ENGINE)
@@ -184,6 +183,13 @@ def _timed(photos: Sequence[Path], model: MoldModel, *, workers: int) -> dict[st
     return took
 
 
+def _model() -> MoldModel:
+    # Here, since workers import this file before they begin, and need no more of it than of the program itself.
+    from tests.benchmarks.bench_folder import model_of
+
+    return model_of(ROOT / "reference_shapes" / MOLD)
+
+
 def _cpu_s() -> float:
     """Processor time of this process and of its children that have ended."""
     return sum(
@@ -212,7 +218,7 @@ def main() -> None:
     if what == "machine":
         print(json.dumps(measure_machine()))
         return
-    model = model_of(ROOT / "reference_shapes" / MOLD)
+    model = _model()
     print(json.dumps(measure_rate(model) if what == "rate" else measure_memory(model)))
 
 
