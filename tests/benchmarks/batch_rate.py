@@ -47,7 +47,7 @@ PHOTOS_A_TURN = 48
 COUNTS = (50, 250, 500)
 LARGE_PHOTO = ROOT / "sample_images" / f"{MOLD}-10.jpg"
 # Rounds of each kind of work, some three seconds of one core.
-ROUNDS = {"in cache": 60, "decoded and blurred": 30, "inspected": 8}
+ROUNDS = {"in cache": 120, "decoded and blurred": 30, "inspected": 8}
 PRODUCTS_A_ROUND = 5000
 _LONGEST_S = 600.0
 
