@@ -176,5 +176,10 @@ def _warnings(view: View, model: MoldModel) -> tuple[str, ...]:
         told.append("The photo mat was not seen: sizes are less sure. Lay the piece on it and show all four markers.")
     if len(model.references) == 1:
         told.append("Compared with one reference only: small differences are allowed for. Add two more good pieces.")
+        if model.outline_unsure:
+            told.append(
+                f"The outline of reference {model.references[0].name} may be wrong, since piece and mat look alike in "
+                "its light. Correct it, or take it again in softer light or on the speckled mat."
+            )
     told.extend(f"Reference {name} does not fit the others and was left out." for name in model.left_out)
     return tuple(told)

@@ -8,7 +8,7 @@ import pytest
 from shapely.geometry import Polygon
 
 from inspector.imaging.reading import read_photo
-from inspector.inspection import KINDS, inspect_photo
+from inspector.inspection import KINDS, Reference, combine, inspect_photo
 from tests.benchmarks.bench_folder import model_of
 from tests.benchmarks.judging import judge_photo
 
@@ -142,3 +142,14 @@ def test_every_photo_gives_valid_json(inspections, name):
     for finding in content["findings"]:
         assert finding["kind"] in KINDS
         assert all(0 <= x <= width and 0 <= y <= height for x, y in finding["polygon"])
+
+
+@pytest.mark.parametrize(("reference", "unsure"), [("r1.jpg", True), ("r2.jpg", False)])
+def test_a_single_reference_whose_outline_is_wrong_says_so(reference, unsure):
+    # The first lies on a plain mat in hard light: the lit half of the leaf is outlined as mat.
+    name = "oak-leaf-06.jpg"
+    leaf = ROOT / "reference_shapes" / "oak-leaf"
+    model = combine([Reference.open(leaf / reference)])
+    told = inspect_photo(read_photo((ROOT / "sample_images" / name).read_bytes(), name=name), model).warnings
+    assert any(f"outline of reference {reference} may be wrong" in warning for warning in told) == unsure
+    assert any("one reference only" in warning for warning in told)
