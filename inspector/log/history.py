@@ -17,6 +17,8 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Literal
 
 from sqlalchemy import (
@@ -449,30 +451,39 @@ def _states_in_table(connection: Connection, name: str, ids: list[int] | None) -
     All of them come in the order of their numbers, none where there is no such table. Empty columns are left out, so
     that a column that a later program adds changes no digest.
     """
+    if ids is None and not inspect(connection).has_table(name):
+        return
     joined = {
-        joining: _joined(connection, joining, number, other, ids)
+        joining: _Joined(connection, joining, number, other, ids)
         for joining, (first, number, other) in _JOINING.items()
         if first == name
     }
-    if ids is None and not inspect(connection).has_table(name):
-        return
-    for row in held_rows(connection, name, ids=ids, order_by=("id",) if ids is None else ()):
+    for row in held_rows(connection, name, ids=ids, order_by=("id",)):
         state = {key: _plain(value) for key, value in row.items() if value is not None}
-        state |= {joining: found[row["id"]] for joining, found in joined.items() if row["id"] in found}
+        state |= {joining: found for joining, each in joined.items() if (found := each.with_row(row["id"]))}
         yield (name, row["id"]), state
 
 
-def _joined(
-    connection: Connection, joining: str, number: str, other: str, ids: list[int] | None
-) -> dict[int, list[int]]:
-    columns: list[ColumnClause[int]] = [column(number), column(other)]
-    query = select(*columns).select_from(table(joining)).order_by(*columns)
-    if ids is not None:
-        query = query.where(column(number).in_(ids))
-    found: dict[int, list[int]] = {}
-    for row in connection.execute(query):
-        found.setdefault(row[0], []).append(row[1])
-    return found
+class _Joined:
+    """What a table that joins two others has with each row of the first, asked for in the order of their numbers."""
+
+    def __init__(self, connection: Connection, joining: str, number: str, other: str, ids: list[int] | None) -> None:
+        columns: list[ColumnClause[int]] = [column(number), column(other)]
+        query = select(*columns).select_from(table(joining)).order_by(*columns)
+        if ids is None:
+            query = query.execution_options(yield_per=ROWS_A_STATEMENT)
+        else:
+            query = query.where(column(number).in_(ids))
+        self._groups = groupby(connection.execute(query), key=itemgetter(0))
+        self._next = next(self._groups, None)
+
+    def with_row(self, row_id: int) -> list[int]:
+        """Give the numbers in the other table; those of rows before are passed over."""
+        while self._next is not None and self._next[0] < row_id:
+            self._next = next(self._groups, None)
+        if self._next is None or self._next[0] != row_id:
+            return []
+        return [row[1] for row in self._next[1]]
 
 
 def _plain(value: Any) -> Any:
