@@ -96,12 +96,11 @@ def outline_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
         where = mask > 0
         if relearnt is None:
             relearnt = _as_seen_without(model, lost)
-        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
         odds = evidence.silhouette.log_odds[rows, columns][where]
         numbers = {
             "area_mm2": float(where.sum()) / px_per_mm**2,
             "depth_mm": float(inside_mm[rows, columns][where].max()),
-            "thick_mm": inscribed / px_per_mm,
+            "thick_mm": _thickness_px(mask) / px_per_mm,
             "odds": float(odds.mean()),
             "reference_odds": float(np.median([one[rows, columns][where].mean() for one in relearnt])),
             "least_reference_odds": float(min(one[rows, columns][where].mean() for one in relearnt)),
@@ -130,10 +129,9 @@ def excess_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     for mask, left, top in _parts(grown, 2 * SMALLEST_LOSS_MM2 * px_per_mm**2):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
-        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
         numbers = {
             "area_mm2": float(where.sum()) / px_per_mm**2,
-            "thick_mm": inscribed / px_per_mm,
+            "thick_mm": _thickness_px(mask) / px_per_mm,
             "reach_mm": float(outside_mm[rows, columns][where].max()),
             "start_mm": float(outside_mm[rows, columns][where].min()),
             "odds": float(evidence.silhouette.log_odds[rows, columns][where].mean()),
@@ -151,28 +149,14 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     """Places inside the outline whose relief is beyond what good pieces show, for want of a damage map."""
     px_per_mm = model.px_per_mm
     layer, relief = evidence.layer, evidence.relief
-    parts = []
-    for mask, left, top in _parts(
-        (relief > LEAST_RELIEF) & (model.mask > 127) & layer.valid, SMALLEST_DAMAGE_MM2 * px_per_mm**2
-    ):
-        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
-        parts.append((float(relief[rows, columns][mask > 0].max()), mask, left, top))
-    parts.sort(key=lambda part: -part[0])
-    peaks = [part[0] for part in parts]
+    odd = (relief > LEAST_RELIEF) & (model.mask > 127) & layer.valid
     found = []
-    for rank, (peak, mask, left, top) in enumerate(parts):
+    for rank, (peak, others, mask, left, top) in enumerate(_by_peak(relief, odd, SMALLEST_DAMAGE_MM2 * px_per_mm**2)):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         length, width = (side / px_per_mm for side in _extent(mask))
-        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
-        others = peaks[:rank] + peaks[rank + 1 :]
-
-        def beyond(cue: str, rows: slice = rows, columns: slice = columns, where: NDArray[np.bool_] = where) -> float:
-            """How far a cue lies outside of what the references show there."""
-            own = float(getattr(layer, cue)[rows, columns][where].mean())
-            usual = [float(getattr(one, cue)[rows, columns][where].mean()) for one in model.layers]
-            return max(0.0, min(usual) - own, own - max(usual))
-
+        tone, *usual_tones = (float(one.tone[rows, columns][where].mean()) for one in (layer, *model.layers))
+        texture, *usual_textures = (float(one.texture[rows, columns][where].mean()) for one in (layer, *model.layers))
         numbers = {
             "peak": peak,
             "high": float(np.quantile(relief[rows, columns][where], 0.9)),
@@ -181,13 +165,13 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
             "area_mm2": float(where.sum()) / px_per_mm**2,
             "length_mm": length,
             "width_mm": width,
-            "thick_mm": inscribed / px_per_mm,
+            "thick_mm": _thickness_px(mask) / px_per_mm,
             "edge": float(model.inside_mm[rows, columns][where].min()),
             "deep": float(model.inside_mm[rows, columns][where].max()),
             "normal_edges": float(evidence.normal_edges[rows, columns][where].mean()),
             "darkest": float(np.percentile(evidence.darker[rows, columns][where], 90)),
-            "tone": beyond("tone"),
-            "texture": beyond("texture"),
+            "tone": _beyond(tone, usual_tones),
+            "texture": _beyond(texture, usual_textures),
             "odds": float(np.clip(evidence.silhouette.log_odds[rows, columns][where], -8, 8).mean()),
             "strong_others": float(sum(other > CLEAR_RELIEF for other in others)),
             "rank": float(rank),
@@ -205,20 +189,13 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
     """Places that the damage map points at."""
     odds, inside = damage.odds, damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
-    parts = []
-    for mask, left, top in _parts(odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2):
-        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
-        parts.append((float(odds[rows, columns][mask > 0].max()), mask, left, top))
-    parts.sort(key=lambda part: -part[0])
-    peaks = [part[0] for part in parts]
+    parts = _by_peak(odds, odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2)
     found = []
-    for rank, (peak, mask, left, top) in enumerate(parts):
+    for rank, (peak, others, mask, left, top) in enumerate(parts):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
-        inscribed = 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
         here = odds[rows, columns][where]
-        others = peaks[:rank] + peaks[rank + 1 :]
         area = float(where.sum()) / MAP_PX_PER_MM**2
         numbers = {
             "peak": peak,
@@ -232,7 +209,7 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
             "area_mm2": area,
             "length_mm": length,
             "width_mm": width,
-            "thick_mm": inscribed / MAP_PX_PER_MM,
+            "thick_mm": _thickness_px(mask) / MAP_PX_PER_MM,
             "edge": float(inside_mm[rows, columns][where].min()),
             "deep": float(inside_mm[rows, columns][where].max()),
             # A piece has few defects: the more places stand out, the less each of them means.
@@ -410,6 +387,31 @@ def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.ui
         part = np.where(labels[top : top + height, left : left + width] == k, 255, 0).astype(np.uint8)
         parts.append((part, first_x + left, first_y + top))
     return parts
+
+
+def _by_peak(
+    values: NDArray[np.float32], where: NDArray[np.bool_], least_px: float
+) -> list[tuple[float, list[float], NDArray[np.uint8], int, int]]:
+    """Connected parts, that with the highest value first: its peak, those of the others, its mask, left and top."""
+    parts = []
+    for mask, left, top in _parts(where, least_px):
+        rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+        parts.append((float(values[rows, columns][mask > 0].max()), mask, left, top))
+    parts.sort(key=lambda part: -part[0])
+    peaks = [part[0] for part in parts]
+    return [
+        (peak, peaks[:rank] + peaks[rank + 1 :], mask, left, top) for rank, (peak, mask, left, top) in enumerate(parts)
+    ]
+
+
+def _thickness_px(mask: NDArray[np.uint8]) -> float:
+    """Diameter of the largest disc that fits into a mask."""
+    return 2 * float(cv2.distanceTransform(cv2.copyMakeBorder(mask, 1, 1, 1, 1, 0), cv2.DIST_L2, 5).max())
+
+
+def _beyond(own: float, usual: list[float]) -> float:
+    """How far a value lies outside of the usual ones."""
+    return max(0.0, min(usual) - own, own - max(usual))
 
 
 def _extent(mask: NDArray[np.uint8]) -> tuple[float, float]:
