@@ -30,7 +30,9 @@ FIVE_STRETCHES = TemperatureHistory(
     starts_h=np.array([0.0, 6, 12, 24, 48]), temperature_degc=np.array([15.0, 25, 30, 22, 10])
 )
 
-histories = st.lists(st.tuples(st.floats(0.1, 30), st.floats(-10, 70)), min_size=1, max_size=6).map(
+# As thermometers tell them: at 4e-13 degC above the datum a rounding of the last bit is hours of age.
+readings_degc = st.floats(-10, 70).map(lambda degc: round(degc, 3))
+histories = st.lists(st.tuples(st.floats(0.1, 30), readings_degc), min_size=1, max_size=6).map(
     lambda stretches: TemperatureHistory(
         starts_h=np.concatenate(([0.0], np.cumsum([length for length, _ in stretches])[:-1])),
         temperature_degc=np.array([degc for _, degc in stretches]),
@@ -112,6 +114,14 @@ def test_above_80_degc_no_faster_ageing_is_taken():
 def test_an_age_that_is_never_reached_is_infinite():
     frozen = TemperatureHistory(starts_h=np.array([0.0, 10]), temperature_degc=np.array([20.0, -5]))
     assert age_at_equivalent_age_h(frozen, [0, 5, 30]) == pytest.approx([0, 5 / en_rate(20), math.inf])
+
+
+def test_hardly_any_warmth_takes_very_long_to_age():
+    nearly_frozen = TemperatureHistory(starts_h=np.array([0.0, 1.0]), temperature_degc=np.array([1.0, 4e-13]))
+    reached_h = equivalent_age_h(nearly_frozen, 5.0, rate=nurse_saul_rate)
+    first_h = age_at_equivalent_age_h(nearly_frozen, reached_h, rate=nurse_saul_rate)
+    assert first_h == pytest.approx(5.0, abs=0.01)  # as far as a float tells such an age apart
+    assert equivalent_age_h(nearly_frozen, first_h, rate=nurse_saul_rate) == pytest.approx(reached_h, abs=1e-12)
 
 
 def test_ages_keep_their_shape_and_nan_stays_unknown():
