@@ -180,13 +180,17 @@ def _told_again(view: View) -> float:
     """How far the outline that looks tell is the one that they were learnt by, as a share of both areas."""
     if view.corrected is not None:
         return 1.0  # a person said so
-    cues, px_per_mm = view.cues, view.frame.px_per_mm
-    inside_mm = depth_inside(view.mask, px_per_mm=px_per_mm)
-    looks = look_code(cues.tone, cues.hue, cues.texture)
-    told = see_silhouette(looks, inside_mm, ~cues.blocked, px_per_mm=px_per_mm).mask
+    told = _seen_alone(view).mask
     return cv2.countNonZero(cv2.bitwise_and(told, view.mask)) / max(
         1, cv2.countNonZero(cv2.bitwise_or(told, view.mask))
     )
+
+
+def _seen_alone(view: View) -> Silhouette:
+    """Piece against mat in a photo, learnt from its own outline."""
+    cues, px_per_mm = view.cues, view.frame.px_per_mm
+    inside_mm = depth_inside(view.mask, px_per_mm=px_per_mm)
+    return see_silhouette(look_code(cues.tone, cues.hue, cues.texture), inside_mm, ~cues.blocked, px_per_mm=px_per_mm)
 
 
 def _placements(
@@ -366,13 +370,8 @@ def _best_first(references: Sequence[Reference]) -> list[Reference]:
 
     def rank(k: int) -> tuple[bool, bool, float, float]:
         view = references[k].view
-        cues = view.cues
-        valid = ~cues.blocked
-        px_per_mm = view.frame.px_per_mm
-        inside_mm = depth_inside(view.mask, px_per_mm=px_per_mm)
-        looks = look_code(cues.tone, cues.hue, cues.texture)
-        seen = see_silhouette(looks, inside_mm, valid, px_per_mm=px_per_mm)
-        return view.sighting is None, areas[k] < 0.7 * typical, -round(seen.separation, 1), areas[k]
+        separation = round(_seen_alone(view).separation, 1)
+        return view.sighting is None, areas[k] < 0.7 * typical, -separation, areas[k]
 
     return [references[k] for k in sorted(range(len(references)), key=rank)]
 

@@ -68,8 +68,11 @@ KEEPING_AT_ONCE = 2
 # Without JavaScript all photos of a form come in one request.
 PHOTOS_A_REQUEST = 10
 
-# As processes of their own find them.
-_WHERE_ENGINES_ARE = {"both": "inspector.inspection.engine:ENGINE", "classic": "inspector.inspection.engine:CLASSIC"}
+# Each with where processes of their own find it.
+_ENGINES = {
+    "both": (ENGINE, "inspector.inspection.engine:ENGINE"),
+    "classic": (CLASSIC, "inspector.inspection.engine:CLASSIC"),
+}
 
 _STATIC_DIR = Path(__file__).parent / "static"
 
@@ -109,7 +112,7 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        place, engine = place_of(settings), CLASSIC if settings.engine == "classic" else ENGINE
+        place, (engine, engine_at) = place_of(settings), _ENGINES[settings.engine]
         with open_workshop(place) if open_workshop is not None else _open_guarded(place, engine) as workshop:
             app.state.workshop = workshop
             app.state.keeping = CapacityLimiter(KEEPING_AT_ONCE)
@@ -117,7 +120,7 @@ def create_app(
             start = (
                 InspectingThread(workshop)
                 if open_workshop is not None
-                else InspectingProcesses(place, engine=_WHERE_ENGINES_ARE[settings.engine])
+                else InspectingProcesses(place, engine=engine_at)
             )
             learning = LearningAhead(workshop) if open_workshop is None else nullcontext()
             with start as app.state.inspecting, learning:

@@ -29,7 +29,7 @@ from shapely.geometry.base import BaseGeometry
 from inspector.errors import InspectorError
 from inspector.imaging.reading import read_photo
 from inspector.inspection import Reference, combine, prepare_reference
-from inspector.inspection.confidence import SHOWN_FROM, Weights
+from inspector.inspection.confidence import JUDGED_ALONE, SHOWN_FROM, Weights
 from inspector.inspection.findings import JOINED_WITHIN_MM, MOST_SHARED, polygon_of
 from inspector.inspection.limits import GROWN_MM
 from inspector.workshop.mold_folder import read_mold_folder
@@ -50,7 +50,6 @@ MAP_ALONE = {
         "area_mm2", "strong_others", "ahead", "reach_mm", "length_mm", "references",
     ),
 }  # fmt: skip
-LEARNED = ("lost_odds", "damage_odds")
 FALSE_A_PIECE = (0.1, 0.2, 0.3)
 FOUND = {
     name: BINS[name]
@@ -124,7 +123,7 @@ def _log_odds(probability: float) -> float:
 # Of each way: name, source, the only numbers that are looked at (none: all), numbers that are not.
 WAYS: dict[str, tuple[tuple[str, str, tuple[str, ...], tuple[str, ...]], ...]] = {
     "classic": (
-        ("outline alone", "outline", (), LEARNED),
+        ("outline alone", "outline", (), JUDGED_ALONE["outline"]),
         ("excess", "excess", (), ()),
         ("relief", "relief", (), ()),
         ("bare line", "bare line", (), ()),
@@ -132,7 +131,7 @@ WAYS: dict[str, tuple[tuple[str, str, tuple[str, ...], tuple[str, ...]], ...]] =
     "networks": (("damage", "damage", MAP_ALONE["damage"], ()), ("crack", "crack", MAP_ALONE["crack"], ())),
     "both": (
         ("outline", "outline", (), ()),
-        ("outline alone", "outline", (), LEARNED),
+        ("outline alone", "outline", (), JUDGED_ALONE["outline"]),
         ("excess", "excess", (), ()),
         ("damage", "damage", (), ()),
         ("crack", "crack", (), ()),
