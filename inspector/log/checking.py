@@ -1,7 +1,6 @@
 """Is a log whole? Its database, the schema, what refers to what, every photo's content, and the history."""
 
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -15,6 +14,7 @@ from inspector.log.history import HistoryFault, count_changes, history_faults, l
 from inspector.log.opening import photos_of, said_by
 from inspector.log.photos import PhotoStore
 from inspector.log.places import LogPlace
+from inspector.log.portions import in_portions
 from inspector.log.rollups import disagreements
 from inspector.log.schema import known_schemas, schema_of
 from inspector.log.sqlite_file import disposing
@@ -25,7 +25,6 @@ _FROM_BACKUP = (
     "Restore the latest backup into a new folder with `inspector restore FILE --data DIR`, and see what it lacks. "
     "Keep this folder as it is."
 )
-# Databases bound the number of values in one query.
 _NAMES_A_QUERY = 500
 _NAME_ONE = "Name the data folder with --data, or a server's database with --database."
 
@@ -147,8 +146,8 @@ def _check(connection: Connection, photos: PhotoStore, database: Database) -> Lo
 def _count_unnamed(connection: Connection, photos: PhotoStore) -> int:
     """Count photo files that the log does not name, some at a time."""
     columns: list[ColumnClause[Any]] = [column("sha256"), column("media_type")]
-    names, unnamed = iter(photos.names()), 0
-    while portion := list(islice(names, _NAMES_A_QUERY)):
+    unnamed = 0
+    for portion in in_portions(photos.names(), _NAMES_A_QUERY):
         contents = [content for content in map(_content_told_by, portion) if content is not None]
         query = select(*columns).select_from(table("photo")).where(columns[0].in_(contents))
         named = {photos.where(sha256, media_type) for sha256, media_type in connection.execute(query)}

@@ -2,7 +2,7 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,6 +14,7 @@ from inspector.errors import InputError
 from inspector.log.opening import Log
 from inspector.log.paging import ListPage, PlaceInList, read_page, replace_items
 from inspector.log.photo_rows import photo_record
+from inspector.log.portions import in_portions
 from inspector.log.pours import mix_record
 from inspector.log.records import (
     DISPOSITIONS,
@@ -69,7 +70,7 @@ __all__ = [
     "verdict_of",
 ]
 
-# Databases bound the number of values in one query; pieces are read in portions of this many.
+# Pieces are read in portions of this many.
 _PORTION = 500
 
 
@@ -168,7 +169,7 @@ def list_photo_scores(log: Log, piece_ids: Sequence[int]) -> tuple[PhotoScore, .
     with log.reading() as session:
         return tuple(
             PhotoScore(photo_id, piece_id, view, score or 0.0)
-            for portion in _portions(piece_ids)
+            for portion in in_portions(piece_ids, _PORTION)
             for photo_id, piece_id, view, score in session.execute(query.where(PhotoRow.piece_id.in_(portion)))
             if piece_id is not None
         )
@@ -298,7 +299,7 @@ def _waiting(
 def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
     """Read what lists show of pieces, as it is kept of how it stands with them, without findings and reviews."""
     pieces: dict[int, Piece] = {}
-    for portion in _portions(piece_ids):
+    for portion in in_portions(piece_ids, _PORTION):
         photos: dict[int | None, list[tuple[int, str]]] = defaultdict(list)
         of_pieces = select(PhotoRow.piece_id, PhotoRow.id, PhotoRow.name).where(PhotoRow.piece_id.in_(portion))
         for of_piece, photo_id, name in session.execute(of_pieces):
@@ -351,7 +352,7 @@ def _pieces(session: Session, piece_ids: Sequence[int]) -> tuple[Piece, ...]:
 def piece_details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDetail, ...]:
     """Read all that is known about some pieces, in the order of their ids as given."""
     details: list[PieceDetail] = []
-    for portion in _portions(piece_ids):
+    for portion in in_portions(piece_ids, _PORTION):
         rows = _piece_rows(session, portion)
         inspections = _latest_inspections(session, portion)
         dispositions = _dispositions(session, portion)
@@ -362,11 +363,6 @@ def piece_details(session: Session, piece_ids: Sequence[int]) -> tuple[PieceDeta
             for piece_id in portion
         ]
     return tuple(details)
-
-
-def _portions(piece_ids: Sequence[int]) -> Iterator[Sequence[int]]:
-    for start in range(0, len(piece_ids), _PORTION):
-        yield piece_ids[start : start + _PORTION]
 
 
 def _piece_rows(session: Session, piece_ids: Sequence[int]) -> dict[int, PieceRow]:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from itertools import islice
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -10,6 +9,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from inspector.errors import InputError
 from inspector.log.molds import mold_row
 from inspector.log.opening import Log
+from inspector.log.portions import in_portions
 from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.records import CEMENT_CLASSES, Admixture, CementClass, Mix, Pour
 from inspector.log.rollup_tables import MoldPourRow, SitePourRow
@@ -28,7 +28,7 @@ __all__ = [
     "pour_row",
 ]
 
-# Databases bound the number of values in one query.
+# Pours are read in portions of this many.
 _PORTION = 500
 
 
@@ -182,8 +182,7 @@ def _pours(session: Session, numbers: Select[int]) -> tuple[Pour, ...]:
     """Read pours in the order in which a query names them."""
     query = select(PourRow).options(joinedload(PourRow.mix), selectinload(PourRow.molds))
     pours: list[Pour] = []
-    numbered = iter(session.scalars(numbers).all())
-    while portion := list(islice(numbered, _PORTION)):
+    for portion in in_portions(session.scalars(numbers).all(), _PORTION):
         rows = {row.id: row for row in session.scalars(query.where(PourRow.id.in_(portion)))}
         pieces, withdrawn = _piece_counts(session, portion), _withdrawals(session, portion)
         pours += [_pour(rows[id_], pieces=pieces.get(id_, 0), withdrawn_why=withdrawn.get(id_)) for id_ in portion]

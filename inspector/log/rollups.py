@@ -9,13 +9,13 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, Select, delete, event, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
 from inspector.log.answered_tables import AnsweredFindingRow
+from inspector.log.portions import in_portions
 from inspector.log.pour_tables import PourWithdrawalRow
 from inspector.log.rollup_tables import PHOTO_STATES, MoldPourRow, PhotoCountRow, PieceStandingRow, SitePourRow
 from inspector.log.standings import Standing, read_standings
@@ -34,7 +34,6 @@ from inspector.log.tables import (
 
 __all__ = ["disagreements", "keeping_rollups", "rebuild_rollups"]
 
-# Databases bound the number of values in one query.
 _PORTION = 2000
 _PHOTO_COLUMNS = tuple(PieceStandingRow.__table__.c[f"photos_{state}"] for state in PHOTO_STATES)
 
@@ -47,9 +46,9 @@ def keeping_rollups(session: Session) -> Iterator[None]:
     yield
     session.flush()
     connection = session.connection()
-    for portion in _portions(touched.find_pieces(connection)):
+    for portion in in_portions(sorted(touched.find_pieces(connection)), _PORTION):
         _put_standings(connection, portion)
-    for portion in _portions(touched.pours):
+    for portion in in_portions(sorted(touched.pours), _PORTION):
         _put_pours(connection, portion)
 
 
@@ -127,13 +126,13 @@ class _Touched:
 
     def find_pieces(self, connection: Connection) -> set[int]:
         """Find the pieces that any of it is of."""
-        for portion in _portions(self._findings):
+        for portion in in_portions(sorted(self._findings), _PORTION):
             of_findings = select(FindingRow.inspection_id).where(FindingRow.id.in_(portion))
             self._inspections.update(connection.scalars(of_findings))
-        for portion in _portions(self._inspections):
+        for portion in in_portions(sorted(self._inspections), _PORTION):
             of_inspections = select(InspectionRow.photo_id).where(InspectionRow.id.in_(portion))
             self._photos.update(connection.scalars(of_inspections))
-        for portion in _portions(self._photos):
+        for portion in in_portions(sorted(self._photos), _PORTION):
             self._pieces.update(connection.scalars(select(PhotoRow.piece_id).where(PhotoRow.id.in_(portion))))
         return {piece_id for piece_id in self._pieces if piece_id is not None}
 
@@ -206,9 +205,3 @@ def _all_numbers(connection: Connection, of: type[PieceRow] | type[PourRow]) -> 
     while portion := list(connection.scalars(select(of.id).where(of.id > last).order_by(of.id).limit(_PORTION))):
         yield portion
         last = portion[-1]
-
-
-def _portions(numbers: set[int]) -> Iterator[list[int]]:
-    ordered = iter(sorted(numbers))
-    while portion := list(islice(ordered, _PORTION)):
-        yield portion

@@ -4,13 +4,13 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, MetaData, Table, delete, func, inspect, select
 
 from inspector.errors import InspectorError
 from inspector.log.held_rows import ROWS_A_STATEMENT, add_held_rows, held_rows
+from inspector.log.portions import in_portions
 
 __all__ = ["CopiedTable", "copy_rows", "is_empty"]
 
@@ -53,7 +53,7 @@ def copy_rows(source: Connection, target: Connection) -> tuple[CopiedTable, ...]
             target.execute(delete(each))  # what the schema brought along comes with the rows as well
     for each in tables:
         rows = held_rows(source, each.name, order_by=_keys(each))
-        while portion := list(islice(rows, ROWS_A_STATEMENT)):
+        for portion in in_portions(rows, ROWS_A_STATEMENT):
             add_held_rows(target, each, portion)
     if target.dialect.name == "postgresql":
         _go_on_counting(target, tables)
