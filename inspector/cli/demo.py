@@ -13,7 +13,7 @@ from rich.table import Column, Table
 from inspector.cli.options import DatabaseOption, DataOption
 from inspector.cli.progress import progress
 from inspector.cli.serving import HostOption, PortOption, serve_pages
-from inspector.cli.surroundings import open_workshop_at, surroundings
+from inspector.cli.surroundings import choose_engine, open_workshop_at, surroundings
 from inspector.cli.words import age_words, kinds_words
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, read_settings
 from inspector.workshop import (
@@ -53,7 +53,7 @@ def demo(
     folders = surroundings(context).find_demo_folders()
     photos = read_demo_photos(folders.photos)
     named = f'--data "{settings.data_dir}"' + (" --database URL" if database else "")
-    with open_workshop_at(context, place_of(settings)) as workshop:
+    with open_workshop_at(context, place_of(settings), engine=choose_engine(context, None)) as workshop:
         typer.echo(f"Building the demo workshop in {place_of(settings)}.")
         with progress("Setting up molds", total=len(folders.molds)) as advance:
             for _ in add_demo_molds(workshop, folders.molds):

@@ -108,6 +108,8 @@ def serve(
         proxies=proxy or (),
         metrics=metrics,
     )
+    if FAULT is not None and settings.engine != "classic":
+        warn(FAULT)
     serve_pages(settings, tls=None if certificate is None or key is None else _Tls(certificate, key))
 
 
@@ -132,8 +134,6 @@ def serve_pages(settings: Settings, *, tls: _Tls | None = None) -> None:
     typer.echo(f"Serving {place_of(settings)} at {address} - stop with Ctrl+C.")
     if settings.needs_accounts:
         _invite_first_manager(settings, address)
-    if FAULT is not None and settings.engine != "classic":
-        warn(FAULT)
     create_app = import_from_string(_PAGES)
     config = uvicorn.Config(
         lambda: create_app(settings),
