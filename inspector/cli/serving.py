@@ -17,7 +17,7 @@ from inspector.cli.failing import WrongUsageError, warn
 from inspector.cli.log_lines import tell_what_happens
 from inspector.cli.options import DatabaseOption, DataOption, EngineOption, PhotosOption
 from inspector.errors import InputError, InspectorError
-from inspector.inspection.networks import FAULT
+from inspector.inspection.networks import CLASSIC_FAULT, FAULT
 from inspector.log import acting_as, open_log
 from inspector.settings import DEFAULT_HOST, DEFAULT_PORT, Settings, read_settings
 from inspector.workshop import Access, place_of
@@ -108,8 +108,9 @@ def serve(
         proxies=proxy or (),
         metrics=metrics,
     )
-    if FAULT is not None and settings.engine != "classic":
-        warn(FAULT)
+    fault = CLASSIC_FAULT if settings.engine == "classic" else FAULT
+    if fault is not None:
+        warn(fault)
     serve_pages(settings, tls=None if certificate is None or key is None else _Tls(certificate, key))
 
 

@@ -11,7 +11,7 @@ import typer
 
 from inspector.cli.failing import warn
 from inspector.inspection.engine import CLASSIC, ENGINE, Engine
-from inspector.inspection.networks import FAULT
+from inspector.inspection.networks import CLASSIC_FAULT, FAULT
 from inspector.log import LogPlace, acting_as
 from inspector.settings import Comparison, read_settings
 from inspector.workshop import DemoFolders, Workshop, find_demo_folders, place_of
@@ -26,6 +26,7 @@ class Surroundings:
     engine: Engine = ENGINE
     classic: Engine = CLASSIC
     engine_fault: str | None = FAULT
+    classic_fault: str | None = CLASSIC_FAULT
     find_demo_folders: Callable[[], DemoFolders] = find_demo_folders
     clock: Callable[[], float] = time.monotonic
     wait: Callable[[float], None] = time.sleep
@@ -40,11 +41,11 @@ def surroundings(context: typer.Context) -> Surroundings:
 def choose_engine(context: typer.Context, asked: Comparison | None) -> Engine:
     """Find what inspects as `--engine`, the environment or the default say, and tell what of it cannot be used."""
     around = surroundings(context)
-    if read_settings(engine=asked).engine == "classic":
-        return around.classic
-    if around.engine_fault is not None:
-        warn(around.engine_fault)
-    return around.engine
+    classic = read_settings(engine=asked).engine == "classic"
+    fault = around.classic_fault if classic else around.engine_fault
+    if fault is not None:
+        warn(fault)
+    return around.classic if classic else around.engine
 
 
 @contextmanager

@@ -20,7 +20,7 @@ from inspector.imaging.mat import Paper
 from inspector.imaging.rectifying import Frame
 from inspector.imaging.speckle import LOWER_STRIP_MM, speckle_dots
 
-__all__ = ["SurfaceCues", "outline_of", "segment_piece", "surface_cues"]
+__all__ = ["SurfaceCues", "main_part", "outline_of", "segment_piece", "surface_cues"]
 
 # About 20 of 255, where noise takes over.
 DARKEST_LIGHT = 0.004
@@ -147,6 +147,28 @@ def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True)
         piece = _best_part(parts, cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA))
     full = cv2.resize(piece.astype(np.uint8) * 255, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.where(full > 127, 255, 0).astype(np.uint8)
+
+
+def main_part(seen: NDArray[np.bool_], outside: NDArray[np.bool_], *, px_per_mm: float) -> NDArray[np.uint8] | None:
+    """The largest part of what may be the piece, 255 on it; None where nothing is as large as a piece.
+
+    Parameters
+    ----------
+    seen : ndarray, shape (h, w), bool
+    outside : ndarray, shape (h, w), bool
+        Where no piece is looked for.
+    px_per_mm : float
+    """
+    size = tuple(max(1, round(length * SEGMENT_PX_PER_MM / px_per_mm)) for length in seen.shape[::-1])
+    small, never = (
+        cv2.resize(one.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for one in (seen, outside)
+    )
+    part = _main_part(_open(small & ~never, 0.6), never)
+    if part.sum() < SMALLEST_PIECE_MM2 * SEGMENT_PX_PER_MM**2:
+        return None
+    # Its outline is told at full scale, where opening took off thin ends, too.
+    near = cv2.resize(cv2.dilate(part.astype(np.uint8), _disc(0.6)), seen.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return np.where(seen & ~outside & (near > 0), 255, 0).astype(np.uint8)
 
 
 def _best_part(parts: list[NDArray[np.bool_]], edges: NDArray[np.float32]) -> NDArray[np.bool_]:

@@ -1,7 +1,8 @@
 """The learned networks that lie in the package, each held to its digest before it is used.
 
 Without those of the learned comparison, photos are compared the classic way alone; without the one that surfaces are
-matched by, they are matched by their edges. Nothing else asks whether the files are there.
+matched by, they are matched by their edges; without the one that finds the piece, it is found by brightness, colour and
+grain alone. The classic comparison uses these two as well. Nothing else asks whether the files are there.
 """
 
 from __future__ import annotations
@@ -12,12 +13,23 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Self
 
-__all__ = ["FAULT", "FOLDER", "SHIPPED", "SURFACE_MATCHER", "Networks", "Shipped", "read_shipped"]
+__all__ = [
+    "CLASSIC_FAULT",
+    "FAULT",
+    "FOLDER",
+    "PIECE_FINDER",
+    "SHIPPED",
+    "SURFACE_MATCHER",
+    "Networks",
+    "Shipped",
+    "read_shipped",
+]
 
 FOLDER = Path(str(files("inspector.inspection")))
 # As `sha256sum *.onnx` writes it, in the folder of the networks.
 DIGESTS = "networks.sha256"
-MATCHER, ENCODER, JUDGE = "surface_matcher.onnx", "surface_encoder.onnx", "damage_judge.onnx"
+FINDER, MATCHER = "piece_finder.onnx", "surface_matcher.onnx"
+ENCODER, JUDGE = "surface_encoder.onnx", "damage_judge.onnx"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,24 +50,34 @@ class Shipped:
     """What of the networks can be used."""
 
     networks: Networks | None
+    piece_finder: bytes | None
     surface_matcher: bytes | None
     fault: str | None
     """One sentence on what cannot be used, and what to do about it."""
+    classic_fault: str | None
+    """The same of what the classic comparison needs, too: to find the piece and to lay it over its references."""
 
 
 def read_shipped(folder: Path) -> Shipped:
     """Read all networks of a folder that has their digests; those that are not as they were shipped are left out."""
     digests = _digests(folder)
-    whole = {name: _whole(folder / name, digests.get(name)) for name in (MATCHER, ENCODER, JUDGE)}
+    whole = {name: _whole(folder / name, digests.get(name)) for name in (FINDER, MATCHER, ENCODER, JUDGE)}
     encoder, judge = whole[ENCODER], whole[JUDGE]
-    at_fault = [name for name, data in whole.items() if data is None]
     return Shipped(
         networks=None if encoder is None or judge is None else Networks(encoder, judge),
+        piece_finder=whole[FINDER],
         surface_matcher=whole[MATCHER],
-        fault=None
-        if not at_fault
-        else f"Of what Inspector has learned, {' and '.join(at_fault)} in {folder} cannot be used: missing or damaged. "
-        "Photos are compared without it, which finds less. Install Inspector again.",
+        fault=_fault([name for name, data in whole.items() if data is None], folder),
+        classic_fault=_fault([name for name in (FINDER, MATCHER) if whole[name] is None], folder),
+    )
+
+
+def _fault(names: list[str], folder: Path) -> str | None:
+    if not names:
+        return None
+    return (
+        f"Of what Inspector has learned, {' and '.join(names)} in {folder} cannot be used: missing or damaged. "
+        "Photos are compared without it, which finds less. Install Inspector again."
     )
 
 
@@ -77,5 +99,7 @@ def _whole(path: Path, digest: str | None) -> bytes | None:
 
 _SHIPPED = read_shipped(FOLDER)
 SHIPPED = _SHIPPED.networks
+PIECE_FINDER = _SHIPPED.piece_finder
 SURFACE_MATCHER = _SHIPPED.surface_matcher
 FAULT = _SHIPPED.fault
+CLASSIC_FAULT = _SHIPPED.classic_fault

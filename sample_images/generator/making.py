@@ -26,7 +26,7 @@ from .molds import mold_named
 from .photo import develop, encode
 from .plan import DefectWish, PhotoPlan
 from .surroundings import Light, bench_picture, light_named, mat_picture
-from .truth import Pose, crack_truth, feature_outlines, piece_outline, region_truth
+from .truth import Pose, crack_truth, feature_outlines, piece_openings, piece_outline, region_truth
 
 __all__ = ["Placed", "choose_variant", "finish", "placed", "prepare", "render"]
 
@@ -190,6 +190,7 @@ def _truth(ready: _Prepared, good: NDArray[np.float32], broken: NDArray[np.float
         },
         "photo_from_mat": np.round(camera.photo_from_mat(), 8).tolist(),
         "piece_outline": piece_outline(broken, corner),
+        "piece_openings": piece_openings(broken, corner),
         "defects": visible,
         "seed": plan.seed,
         "style": asdict(plan.style),

@@ -7,12 +7,12 @@ photo can be made again without the others.
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .casting import MIX_COLOURS, CastingStyle
-from .molds import DEMO, EVALUATION, LEARNING, MATCHING, MOLDS, PROOF, TUNING
+from .molds import DEMO, EVALUATION, LEARNING, MATCHING, MOLDS, OUTLINING, PROOF, TUNING
 from .surroundings import BENCHES, LIGHTS
 
 __all__ = ["SETS", "DefectWish", "PhotoPlan", "plan_set"]
@@ -90,6 +90,7 @@ class _SetPlan:
     fine_share: float  # at about 13 px/mm
     unusable: int
     crowded: bool = False  # ten defects on each broken piece; else mostly one, now and then two
+    plain: bool = False  # mostly on plain mats, which tell least where a piece ends; else mostly on those with a print
 
 
 SETS = {
@@ -103,6 +104,8 @@ SETS = {
     "learning": _SetPlan(LEARNING, "tuning", 3, 7, 0.15, 0.06, 0, crowded=True),
     # What the same piece looks like in all sorts of light: matching learns from it.
     "matching": _SetPlan(MATCHING, "tuning", 3, 5, 0.5, 0.0, 0),
+    # Where a piece ends on paper, wood or cloth: outlining learns from it.
+    "outlining": _SetPlan(OUTLINING, "tuning", 1, 8, 0.5, 0.0, 0, plain=True),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
@@ -131,7 +134,16 @@ def plan_set(set_name: str) -> list[PhotoPlan]:
         photos.append(
             _draw(set_name, mold, f"{mold}-unusable-{k + 1}", plan.split, (), reference=0, fine=False, trouble=trouble)
         )
-    return photos
+    return [_mostly_plain(set_name, photo) for photo in photos] if plan.plain else photos
+
+
+def _mostly_plain(set_name: str, photo: PhotoPlan) -> PhotoPlan:
+    """The same photo on a plain mat (11 of 20), on one with a print, or (4 of 20) on the bare bench."""
+    rng = np.random.default_rng(_seed(set_name, photo.folder, photo.name, "mat"))
+    kind, tint = rng.random(), str(rng.choice(["white", "light grey", "mid grey"], p=(0.5, 0.3, 0.2)))
+    if kind < 0.55:
+        return replace(photo, mat_tint=tint, speckle=False)
+    return replace(photo, mat_tint="white" if kind < 0.8 else None, speckle=kind < 0.8)
 
 
 class _Wishes:

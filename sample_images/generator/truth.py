@@ -15,11 +15,12 @@ from .camera import Camera
 from .defects import PATH_STEP_MM, Crack, Defect, Relief
 from .shapes import polygon_sdf
 
-__all__ = ["Pose", "crack_truth", "feature_outlines", "piece_outline", "region_truth"]
+__all__ = ["Pose", "crack_truth", "feature_outlines", "piece_openings", "piece_outline", "region_truth"]
 
 Points = NDArray[np.float64]
 CHANGED_MM = 0.12  # a pixel changed where its point moved by more
 MIN_VISIBLE_PX = 14
+LEAST_OPENING_PX2 = 12
 BRIDGED_MM = 5.0  # a crack out of sight for less than this counts as one
 
 
@@ -43,6 +44,16 @@ class Pose:
 def piece_outline(seen: NDArray[np.float32], corner_px: tuple[int, int]) -> list[list[float]]:
     """Silhouette of the piece in the photo."""
     return _largest_contour(np.isfinite(seen[..., 0]), corner_px)
+
+
+def piece_openings(seen: NDArray[np.float32], corner_px: tuple[int, int]) -> list[list[list[float]]]:
+    """What can be seen through the piece: the outline of each opening, along the last pixels of the piece."""
+    contours, (levels,) = cv2.findContours(
+        np.isfinite(seen[..., 0]).astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE
+    )
+    holes = [contour for contour, level in zip(contours, levels, strict=True) if level[3] >= 0]
+    large = [hole for hole in holes if cv2.contourArea(hole) > LEAST_OPENING_PX2]
+    return [(cv2.approxPolyDP(hole, 0.5, True)[:, 0] + np.array(corner_px)).astype(float).tolist() for hole in large]
 
 
 def feature_outlines(

@@ -181,17 +181,28 @@ def lost_tip(mask, places_on_leaf):
     return (mask > 127) & (np.linalg.norm(places_on_leaf - tip, axis=-1) < TIP_RADIUS_MM * 5.0)
 
 
-def test_the_warp_does_not_heal_a_broken_off_tip(scenes):
+EYES = tuple(Eye(370 + PX_PER_MM * x, 250 + PX_PER_MM * y, PX_PER_MM * z) for x, y, z in (ABOVE_MM, ASIDE_MM))
+
+
+@pytest.mark.parametrize("known", ["nothing", "cameras", "cameras and heights"])
+def test_the_warp_does_not_heal_a_broken_off_tip(scenes, known):
     (reference, mask, places_on_leaf), (whole, *_), (broken, broken_silhouette, _) = scenes
     start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
-    intact, torn = (refined(reference, mask, gray, start) for gray in (whole, broken))
+    eyes = None if known == "nothing" else EYES
+    heights = None
+    if known == "cameras and heights":
+        heights = heights_from(reference, mask, [Sighted(whole, start, EYES)])
+        assert heights is not None
+    intact, torn = (
+        refined(reference, mask, gray, start, eyes=eyes, heights=heights).photo_xy for gray in (whole, broken)
+    )
     lost = lost_tip(mask, places_on_leaf)
     assert lost.sum() > 150 * PX_PER_MM**2
-    apart_mm = np.linalg.norm(intact.photo_xy - torn.photo_xy, axis=-1)[lost] / PX_PER_MM
+    apart_mm = np.linalg.norm(intact - torn, axis=-1)[lost] / PX_PER_MM
 
     assert np.percentile(apart_mm, 95) < 1.0
     # Seen through the warp, the tip is mat.
-    shown = cv2.remap(broken_silhouette, torn.photo_xy, None, cv2.INTER_LINEAR)
+    shown = cv2.remap(broken_silhouette, torn, None, cv2.INTER_LINEAR)
     assert np.mean(shown[lost] > 127) < 0.1
 
 
@@ -215,9 +226,8 @@ def test_the_warp_follows_the_parallax_of_the_whole_leaf(scenes):
 def test_known_cameras_leave_only_the_heights_open(scenes):
     (reference, mask, here), (whole, _, there), _ = scenes
     start = moved_rigidly((0, 0, mask.shape[1], mask.shape[0]), np.eye(3))
-    eyes = tuple(Eye(370 + PX_PER_MM * x, 250 + PX_PER_MM * y, PX_PER_MM * z) for x, y, z in (ABOVE_MM, ASIDE_MM))
     free, held = (
-        off_mm(refined(reference, mask, whole, start, eyes=known).photo_xy, mask, here, there) for known in (None, eyes)
+        off_mm(refined(reference, mask, whole, start, eyes=known).photo_xy, mask, here, there) for known in (None, EYES)
     )
     assert np.median(held) < 0.3
     assert np.percentile(held, 95) < np.percentile(free, 95)

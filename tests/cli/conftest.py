@@ -31,10 +31,14 @@ def folder(tmp_path, monkeypatch, empty_database):
     return tmp_path
 
 
-def run_in(folder, *args, answer=None, demo=None, fault=None, **environ):
+def run_in(folder, *args, answer=None, demo=None, fault=None, classic_fault=None, **environ):
     environ = {**os.environ, **environ, "INSPECTOR_DATA": str(folder / "data"), "COLUMNS": "200"}
     surroundings = Surroundings(
-        engine=DRAWN_ENGINE, classic=DRAWN_CLASSIC, engine_fault=fault, find_demo_folders=lambda: demo
+        engine=DRAWN_ENGINE,
+        classic=DRAWN_CLASSIC,
+        engine_fault=fault,
+        classic_fault=classic_fault,
+        find_demo_folders=lambda: demo,
     )
     arguments = [str(arg) for arg in args]
     return CliRunner().invoke(app, arguments, obj=surroundings, input=answer, env=environ, catch_exceptions=False)

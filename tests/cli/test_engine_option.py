@@ -36,6 +36,14 @@ def test_what_cannot_be_used_is_told_once(run, photos, photo):
     assert "networks" not in asked.stderr  # nobody asked for them
 
 
+def test_what_the_classic_comparison_misses_is_told_too(run, photos):
+    gone = {"fault": "Two networks are gone.", "classic_fault": "One network is gone."}
+    asked = run("inspect", "crack.jpg", "--reference", "r1.jpg", "--engine", "classic", **gone)
+    assert asked.exit_code == 0
+    assert asked.stderr.count("One network is gone.") == 1
+    assert "Two networks" not in asked.stderr
+
+
 def test_another_engine_inspects_the_log_again(run, photos):
     assert run("mold", "add", "tile", "r1.jpg", "--yes").exit_code == 0
     assert run("record", "chip.jpg", "--mold", "tile").exit_code == 0

@@ -4,7 +4,7 @@ import cv2
 import pytest
 
 from inspector.imaging.reading import read_photo
-from inspector.inspection import inspect_photo, model
+from inspector.inspection import inspect_photo, model, view
 from inspector.inspection.engine import CLASSIC, ENGINE
 from tests.benchmarks.bench_folder import model_of
 from tests.benchmarks.judging import judge_photo
@@ -21,6 +21,7 @@ def bird():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(cv2.dnn, "readNetFromONNX", no_network)
         patch.setattr(model, "SURFACE_MATCHER", None)
+        patch.setattr(view, "PIECE_FINDER", None)
         yield model_of(ROOT / "reference_shapes" / "wading-bird", networks=None)
 
 

@@ -7,9 +7,18 @@ import onnx
 import pytest
 from onnx.reference import ReferenceEvaluator
 
-from inspector.inspection.networks import FAULT, FOLDER, SHIPPED, SURFACE_MATCHER, read_shipped
+from inspector.inspection.networks import (
+    CLASSIC_FAULT,
+    FAULT,
+    FOLDER,
+    PIECE_FINDER,
+    SHIPPED,
+    SURFACE_MATCHER,
+    read_shipped,
+)
 
-FILES = ("surface_matcher.onnx", "surface_encoder.onnx", "damage_judge.onnx")
+COMPARING = ("surface_encoder.onnx", "damage_judge.onnx")
+FILES = ("piece_finder.onnx", "surface_matcher.onnx", *COMPARING)
 
 
 @pytest.fixture
@@ -20,8 +29,9 @@ def folder(tmp_path):
 
 
 def test_what_is_shipped_is_whole_and_small():
-    assert FAULT is None
+    assert FAULT is CLASSIC_FAULT is None
     assert SHIPPED is not None
+    assert PIECE_FINDER is not None
     assert SURFACE_MATCHER is not None
     assert sum((FOLDER / name).stat().st_size for name in FILES) < 10_000_000
 
@@ -30,6 +40,7 @@ def test_whole_files_are_taken_as_they_are(folder):
     shipped = read_shipped(folder)
     assert shipped.fault is None
     assert shipped.networks == SHIPPED
+    assert shipped.piece_finder == PIECE_FINDER
     assert shipped.surface_matcher == SURFACE_MATCHER
 
 
@@ -41,14 +52,17 @@ def test_a_file_that_is_missing_or_damaged_is_named_and_left_out(folder, name, s
     assert name in shipped.fault
     assert "Install Inspector again" in shipped.fault
     assert all(other not in shipped.fault for other in FILES if other != name)
+    assert (shipped.piece_finder is None) == (name == "piece_finder.onnx")
     assert (shipped.surface_matcher is None) == (name == "surface_matcher.onnx")
-    assert (shipped.networks is None) == (name != "surface_matcher.onnx")
+    assert (shipped.networks is None) == (name in COMPARING)
+    # The classic comparison looks for the piece and lays it over its references by the other two.
+    assert shipped.classic_fault == (None if name in COMPARING else shipped.fault)
 
 
 def test_without_digests_nothing_is_trusted(folder):
     (folder / "networks.sha256").unlink()
     shipped = read_shipped(folder)
-    assert shipped.networks is shipped.surface_matcher is None
+    assert shipped.networks is shipped.surface_matcher is shipped.piece_finder is None
     assert all(name in shipped.fault for name in FILES)
 
 
@@ -78,6 +92,7 @@ def drawn(*shape, seed=0):
 @pytest.mark.parametrize(
     ("data", "inputs"),
     [
+        (PIECE_FINDER, {"cues": drawn(1, 6, 64, 96)}),
         (SURFACE_MATCHER, {"surface": drawn(1, 2, 40, 56)}),
         (SHIPPED.surface_encoder, {"surface": drawn(1, 3, 48, 64)}),
         (
