@@ -1,7 +1,7 @@
 """Molds in the log, with their views, references and features."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -85,10 +85,13 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
         return _molds(session)
 
 
-def list_mold_titles(log: Log) -> dict[str, str]:
-    """List what molds are called, by name."""
+def list_mold_titles(log: Log, *, molds: Collection[str] | None = None) -> dict[str, str]:
+    """List what all molds are called, or some of them, by name."""
+    query = select(MoldRow.name, MoldRow.title).order_by(MoldRow.name)
+    if molds is not None:
+        query = query.where(MoldRow.name.in_(molds))
     with log.reading() as session:
-        return dict(session.execute(select(MoldRow.name, MoldRow.title).order_by(MoldRow.name)).all())
+        return dict(session.execute(query).all())
 
 
 def find_mold(log: Log, name: str) -> Mold:

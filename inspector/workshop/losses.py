@@ -390,7 +390,7 @@ class Losses:
         """Hold the pieces of a mold against those of another one: of each, those of its latest pours."""
         if mold == other:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
-        titles = log.list_mold_titles(self._log)
+        titles = log.list_mold_titles(self._log, molds=(other, mold))
         names = [titles[name] if name in titles else log.find_mold(self._log, name).title for name in (other, mold)]
         latest = NearestPours(now, _MOST_POURS_COMPARED, before=True)
         return self._compare(

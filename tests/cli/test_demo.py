@@ -76,6 +76,10 @@ def test_the_demo_is_a_workshop_of_its_own(run, demo, folder):
     waiting = json.loads(run("log", "--waiting", "--json", *data).stdout)
     assert all(piece["photos"] for piece in waiting)
     assert all(mold["references"] == 1 for mold in json.loads(run("mold", "list", "--json", *data).stdout))
+    # The invented years are in the history like all that was ever written, the windows of each half year among them.
+    checked = run("check", *data)
+    assert checked.exit_code == 0, checked.output
+    assert json.loads(run("history", "window_change", "--json", *data).stdout)
 
 
 def test_building_the_demo_again_adds_nothing(run, demo):

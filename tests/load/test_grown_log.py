@@ -8,7 +8,7 @@ from inspector.log import LogPlace, Piece, check_log, read_piece_details
 from inspector.workshop import PieceFilter, Workshop
 from tests.doubles.drawn_engine import DRAWN_ENGINE
 from tests.doubles.places import ON_BOTH
-from tests.load.grown_log import fill_grown_log
+from tests.load.grown_log import ENDS_AT, fill_grown_log
 
 PIECES, MOLDS = 240, 3
 
@@ -33,6 +33,11 @@ def test_a_grown_log_is_whole_but_for_the_photos_that_it_has_rows_of_only(grown)
         listed = shop.pieces()
         details = read_piece_details(shop._log, [piece.id for piece in listed])
         assert [_sorted(piece) for piece in listed] == [_sorted(detail.piece) for detail in details]
+        # Windows and decisions that the trial adds to it come with their entries of the history.
+        assert len(shop.losses.refit(now=ENDS_AT)) == MOLDS
+        shop.reviewing.decide(1, "second", decided_by="Ada")
+    found = check_log(grown)
+    assert [trouble for trouble in found.troubles if " is gone: " not in trouble.what] == []
 
 
 def _sorted(piece: Piece) -> Piece:

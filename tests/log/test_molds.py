@@ -11,6 +11,11 @@ def test_a_mold_is_read_as_it_was_written(stocked):
     assert (mold.references, mold.references_to_check) == (0, 0)
 
 
+def test_titles_are_those_of_all_molds_or_of_the_ones_asked_for(stocked):
+    assert log.list_mold_titles(stocked) == {"finial": "Finial", "heron": "Heron, long bill"}
+    assert log.list_mold_titles(stocked, molds=["finial", "wren"]) == {"finial": "Finial"}
+
+
 def test_a_second_mold_of_the_same_name_is_refused(stocked):
     with pytest.raises(InputError, match="There is a mold heron already"):
         log.add_mold(stocked, "heron", title="", material="", release_agent="", views=["side"])
