@@ -1,7 +1,7 @@
 """`inspector move`: the log from a file to a server's database, its photos from a folder to a store, or back."""
 
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import Annotated
 
@@ -9,9 +9,9 @@ import typer
 
 from inspector.cli.failing import FAILED, WrongUsageError, warn
 from inspector.cli.options import DatabaseOption, DataOption, PhotosOption
-from inspector.cli.progress import progress
+from inspector.cli.progress import Advance, progress
 from inspector.cli.words import count_words
-from inspector.log import LogPlace, MovedPhoto, move_log, move_photos
+from inspector.log import CopyStep, LogPlace, MovedPhoto, ToldOfCopy, move_log, move_photos
 from inspector.settings import read_settings
 from inspector.workshop import place_of
 
@@ -19,6 +19,9 @@ __all__ = ["move"]
 
 _TO_FILE = "file"
 _TO_FOLDER = "folder"
+_DOING = {"rows": "Moving rows", "indexes": "Making indexes", "comparison": "Comparing rows"}
+# As a shell has it of what was ended by Ctrl+C: 128 and the number of the signal (POSIX).
+_CUT_SHORT = 130
 
 
 def move(
@@ -66,7 +69,7 @@ def _move_photos(place: LogPlace, to: str | None) -> bool:
     """Move all photos, and tell whether each of them went."""
     moved: list[MovedPhoto] = []
     with ExitStack() as stack:
-        advance: Callable[[], None] | None = None
+        advance: Advance | None = None
         for photo in move_photos(place, to=to):
             moved.append(photo)
             advance = advance or stack.enter_context(progress("Moving photos", total=photo.of))
@@ -87,7 +90,15 @@ def _move_photos(place: LogPlace, to: str | None) -> bool:
 
 def _move_rows(place: LogPlace, to: str | None) -> None:
     target = replace(place, database=to)
-    copied = move_log(place, to=target.database)
+    try:
+        with _telling() as told:
+            copied = move_log(place, to=target.database, told=told)
+    except KeyboardInterrupt:
+        warn(
+            f"The move was cut short. The log is as it was in {place}, and {target} holds nothing of it. "
+            "Start again with the same command."
+        )
+        raise typer.Exit(_CUT_SHORT) from None
     for table in copied:
         if table.rows:
             typer.echo(f"{table.name}: {table.rows} rows, SHA-256 {table.sha256[:16]}")
@@ -96,3 +107,21 @@ def _move_rows(place: LogPlace, to: str | None) -> None:
         typer.echo("From now on leave --database and INSPECTOR_DATABASE out.")
     else:
         typer.echo("From now on name it with --database or INSPECTOR_DATABASE, and check it with: inspector check")
+
+
+@contextmanager
+def _telling() -> Iterator[ToldOfCopy]:
+    """Show how far each step of the copy is."""
+    with ExitStack() as stack:
+        advance: Advance | None = None
+        before: CopyStep | None = None
+
+        def tell(step: CopyStep) -> None:
+            nonlocal advance, before
+            if before is None or before.doing != step.doing or advance is None:
+                stack.close()
+                advance, before = stack.enter_context(progress(_DOING[step.doing], total=step.of)), None
+            advance(step.done - (0 if before is None else before.done))
+            before = step
+
+        yield tell

@@ -1,16 +1,25 @@
 """How far a long command is, on stderr, so that what it prints can be piped."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
+from typing import Protocol
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, Task, TextColumn, TimeRemainingColumn
 from rich.text import Text
 
-__all__ = ["progress"]
+__all__ = ["Advance", "progress"]
 
 _SECONDS_BETWEEN_LINES = 2.0
+
+
+class Advance(Protocol):
+    """To be called after each one that is done, or with how many more are done."""
+
+    def __call__(self, more: int = 1) -> None:
+        """Tell of them."""
 
 
 class _RateColumn(ProgressColumn):
@@ -21,13 +30,14 @@ class _RateColumn(ProgressColumn):
 
 
 @contextmanager
-def progress(what: str, *, total: int) -> Iterator[Callable[[], None]]:
-    """Show how many of `total` are done, and how many a second: a bar on a terminal, else a line every two seconds.
+def progress(what: str, *, total: int) -> Iterator[Advance]:
+    """Show how many of `total` are done, how many a second, and how long the rest takes at that rate.
+
+    A bar on a terminal, else a line every two seconds.
 
     Yields
     ------
-    advance : callable
-        To be called after each one.
+    advance : Advance
     """
     console = Console(stderr=True)
     if console.is_terminal:
@@ -40,18 +50,23 @@ def progress(what: str, *, total: int) -> Iterator[Callable[[], None]]:
         )
         with Progress(*columns, console=console, transient=True) as bar:
             task = bar.add_task(what, total=total)
-            yield lambda: bar.advance(task)
+
+            def move_on(more: int = 1) -> None:
+                bar.advance(task, more)
+
+            yield move_on
         return
     done = 0
     began = told_at = time.monotonic()
 
-    def advance() -> None:
+    def advance(more: int = 1) -> None:
         nonlocal done, told_at
-        done += 1
+        done += more
         if time.monotonic() - told_at >= _SECONDS_BETWEEN_LINES:
             told_at = time.monotonic()
-            rate = _rate_words(done / (told_at - began))
-            console.print(f"{what}: {done} of {total}, {rate}", highlight=False, soft_wrap=True)
+            a_second = done / (told_at - began)
+            left = f", {timedelta(seconds=round((total - done) / a_second))} left" if done else ""
+            console.print(f"{what}: {done} of {total}, {_rate_words(a_second)}{left}", highlight=False, soft_wrap=True)
 
     yield advance
 

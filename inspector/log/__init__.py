@@ -200,7 +200,7 @@ from inspector.log.reviewing import (
     last_word,
     take_back,
 )
-from inspector.log.row_copies import CopiedTable
+from inspector.log.row_copies import CopiedTable, CopyStep, ToldOfCopy
 from inspector.log.script_tokens import add_token, find_token, list_tokens, revoke_token, touch_token
 from inspector.log.sites import Site, add_grant, add_site, list_grants, list_sites, remove_grant, rename_site
 from inspector.log.temperatures import (
@@ -252,6 +252,7 @@ __all__ = [
     "Change",
     "ClaimedPhoto",
     "CopiedTable",
+    "CopyStep",
     "Design",
     "DesignChoices",
     "Disposition",
@@ -322,6 +323,7 @@ __all__ = [
     "StoredFile",
     "TemperatureReading",
     "TemperatureRecord",
+    "ToldOfCopy",
     "Trouble",
     "UncountedMark",
     "UnitChoice",

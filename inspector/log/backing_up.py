@@ -24,9 +24,10 @@ from sqlalchemy.exc import DatabaseError
 
 from inspector.errors import InputError, InspectorError
 from inspector.log.access_tables import PASSING_TABLES
+from inspector.log.database_errors import said_by
 from inspector.log.databases import DATABASE_NAME, database_of
 from inspector.log.durable_files import remove_left_over, whole_file
-from inspector.log.opening import make_data_folder, photos_of, said_by
+from inspector.log.opening import make_data_folder, photos_of
 from inspector.log.photos import MOST_PHOTO_BYTES, PhotoStore, find_whole, name_of
 from inspector.log.places import LogPlace
 from inspector.log.schema import known_schemas

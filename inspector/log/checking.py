@@ -8,10 +8,11 @@ from sqlalchemy import ColumnClause, Connection, column, func, select, table
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from inspector.errors import InputError
+from inspector.log.database_errors import said_by
 from inspector.log.databases import Database, database_of
 from inspector.log.held_rows import ROWS_A_STATEMENT
 from inspector.log.history import HistoryFault, count_changes, history_faults, last_link
-from inspector.log.opening import photos_of, said_by
+from inspector.log.opening import photos_of
 from inspector.log.photos import PhotoStore
 from inspector.log.places import LogPlace
 from inspector.log.portions import in_portions

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from inspector.log.places import LogPlace
 from inspector.log.postgresql_server import PostgresqlDatabase
-from inspector.log.row_copies import CopiedTable
+from inspector.log.row_copies import CopiedTable, ToldOfCopy, unwatched
 from inspector.log.sqlite_file import SqliteFile
 
 __all__ = ["DATABASE_NAME", "Database", "database_of"]
@@ -41,7 +41,7 @@ class Database(Protocol):
     def take_over(self, copy: Path) -> None:
         """Become what a copy that `copy_to` made holds, where there is no log yet; all or nothing. It is used up."""
 
-    def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
+    def take_rows(self, source: Connection, *, told: ToldOfCopy = unwatched) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no log yet; all or nothing."""
 
     def now(self, connection: Connection) -> datetime:

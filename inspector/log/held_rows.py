@@ -1,19 +1,18 @@
 """Rows of any table as they are held, told alike whatever holds them.
 
 SQLite holds times and JSON as text, and yes and no as 1 and 0. What PostgreSQL holds is told in the same words, so that
-a row has the same digest in the history wherever the log is kept, and can be moved from one to the other and compared.
-No table of the program is asked for, only the database: a log of an older program is read alike.
+a row has the same digest in the history wherever the log is kept. No table of the program is asked for, only the
+database: a log of an older program is read alike.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, Connection, DateTime, Select, Table, column, insert, literal_column, select, table
-from sqlalchemy.types import TypeEngine
+from sqlalchemy import Connection, Select, column, literal_column, select, table
 
-__all__ = ["ROWS_A_STATEMENT", "add_held_rows", "held_rows"]
+__all__ = ["ROWS_A_STATEMENT", "held_rows"]
 
 # SQLite takes 32,766 values in a statement at most.
 ROWS_A_STATEMENT = 5000
@@ -44,41 +43,6 @@ def held_rows(
     names = tuple(found.keys())
     for row in found:
         yield {key: value if type(value) in _AS_IT_IS else _held(value) for key, value in zip(names, row, strict=True)}
-
-
-def add_held_rows(connection: Connection, into: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Add rows that `held_rows` gave, perhaps from a database of another kind.
-
-    Parameters
-    ----------
-    connection : Connection
-    into : Table
-        As the database describes it.
-    rows : sequence of mapping
-        With the same columns each.
-    """
-    if not rows:
-        return
-    if connection.dialect.name == "sqlite":
-        # By name only: with types SQLAlchemy would translate what is held already.
-        connection.execute(insert(table(into.name, *map(column, rows[0]))), rows)
-        return
-    translate = {each.name: _translator(each.type) for each in into.columns}
-    # An empty column stays empty; SQLAlchemy's own reading of the column would put JSON's null there.
-    kinds = [JSON(none_as_null=True) if isinstance(each.type, JSON) else each.type for each in into.columns]
-    target = table(into.name, *(column(each.name, kind) for each, kind in zip(into.columns, kinds, strict=True)))
-    connection.execute(insert(target), [{key: translate[key](value) for key, value in row.items()} for row in rows])
-
-
-def _translator(kind: TypeEngine[Any]) -> Callable[[Any], Any]:
-    """Give what turns a held value into one for a column of a server's database."""
-    if isinstance(kind, DateTime):
-        return lambda value: None if value is None else datetime.fromisoformat(value).replace(tzinfo=UTC)
-    if isinstance(kind, JSON):
-        return lambda value: None if value is None else json.loads(value)
-    if isinstance(kind, Boolean):
-        return lambda value: None if value is None else bool(value)
-    return lambda value: value
 
 
 def _held(value: Any) -> Any:

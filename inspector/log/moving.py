@@ -6,15 +6,16 @@ from pathlib import Path
 from sqlalchemy.exc import DatabaseError
 
 from inspector.errors import InputError, InspectorError
-from inspector.log.databases import database_of
-from inspector.log.opening import open_log, said_by
+from inspector.log.database_errors import said_by
+from inspector.log.databases import Database, database_of
+from inspector.log.opening import open_log
 from inspector.log.places import LogPlace
-from inspector.log.row_copies import CopiedTable
+from inspector.log.row_copies import CopiedTable, ToldOfCopy, unwatched
 
 __all__ = ["move_log"]
 
 
-def move_log(where: Path | LogPlace, *, to: str | None) -> tuple[CopiedTable, ...]:
+def move_log(where: Path | LogPlace, *, to: str | None, told: ToldOfCopy = unwatched) -> tuple[CopiedTable, ...]:
     """Copy all rows of a log into an empty database, and find each of them there; meanwhile nobody writes to the log.
 
     Parameters
@@ -23,6 +24,8 @@ def move_log(where: Path | LogPlace, *, to: str | None) -> tuple[CopiedTable, ..
         Where the log is. It is brought up to date first, and stays as it is then.
     to : str, optional
         URL of a server's database; None for a file in the log's folder.
+    told : callable
+        Is told now and then how far it is.
 
     Returns
     -------
@@ -48,12 +51,17 @@ def move_log(where: Path | LogPlace, *, to: str | None) -> tuple[CopiedTable, ..
     log = open_log(place)
     try:
         with log.held_still() as connection:
-            return target.take_rows(connection)
-    except DatabaseError as error:
-        raise InspectorError(f"The log could not be put into {target}: {said_by(error)}. {target.to_do}") from error
+            return target.take_rows(connection, told=told)
+    except DatabaseError as error:  # of either: rows go straight from one into the other
+        raise _unmoved(source, target, said_by(error)) from error
     except OSError as error:
-        raise InspectorError(
-            f"The log could not be put into {target}: {error.strerror or error}. {target.to_do}"
-        ) from error
+        raise _unmoved(source, target, error.strerror or str(error)) from error
     finally:
         log.close()
+
+
+def _unmoved(source: Database, target: Database, why: str) -> InspectorError:
+    return InspectorError(
+        f"The log could not be moved from {source} into {target}: {why}. The old one is as it was, and the new one is "
+        f"empty. {target.to_do} Then start again with the same command."
+    )

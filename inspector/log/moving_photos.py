@@ -8,8 +8,9 @@ from sqlalchemy import select
 from sqlalchemy.exc import DatabaseError
 
 from inspector.errors import InputError, InspectorError
+from inspector.log.database_errors import said_by
 from inspector.log.databases import database_of
-from inspector.log.opening import open_log, photos_of, said_by
+from inspector.log.opening import open_log, photos_of
 from inspector.log.photos import find_whole
 from inspector.log.places import LogPlace
 from inspector.log.tables import PhotoRow

@@ -16,6 +16,7 @@ from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from inspector.errors import InputError, InspectorError
+from inspector.log.database_errors import said_by
 from inspector.log.databases import Database, database_of
 from inspector.log.durable_files import make_folder, remove_left_over, whole_file
 from inspector.log.history import carry_over, recording_history, rows_amiss
@@ -27,7 +28,7 @@ from inspector.log.schema import bring_to_schema, known_schemas, schema_of, step
 from inspector.log.scope import SiteScope, put_at_site
 from inspector.log.site_tables import SiteRow
 
-__all__ = ["Log", "make_data_folder", "open_log", "photos_of", "said_by"]
+__all__ = ["Log", "make_data_folder", "open_log", "photos_of"]
 
 # PostgreSQL, appendix A: numeric_value_out_of_range. Its numbers of rows have 31 bits, where SQLite's have 63.
 _OUT_OF_RANGE = "22003"
@@ -107,8 +108,14 @@ class Log:
 
     @contextmanager
     def held_still(self) -> Iterator[Connection]:
-        """Give a connection to read the log by while nobody writes to it, in any program."""
-        with self._explained("read"), self._turn, self._write_engine.begin() as connection:
+        """Give a connection to read the log by while nobody writes to it, in any program.
+
+        Raises
+        ------
+        sqlalchemy.exc.DatabaseError
+            If it cannot be read.
+        """
+        with self._turn, self._write_engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
@@ -195,11 +202,6 @@ def photos_of(place: LogPlace) -> PhotoStore:
         If the place names a store of a kind that keeps no photos.
     """
     return PhotoFolder(place.folder / "photos") if place.photos is None else PhotoObjects(place.photos)
-
-
-def said_by(error: DatabaseError) -> str:
-    """What a database said was wrong, without what it adds on further lines."""
-    return str(error.orig).strip().partition("\n")[0].rstrip(".")
 
 
 def _bring_up_to_date(log: Log) -> None:

@@ -6,10 +6,11 @@ from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, MetaData, and_, create_engine, event, exists, select
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DataError, IntegrityError
 
 from inspector.errors import InputError
-from inspector.log.row_copies import CopiedTable, copy_rows, is_empty
+from inspector.log.database_errors import said_by
+from inspector.log.row_copies import CopiedTable, ToldOfCopy, copy_rows, is_empty, unwatched
 from inspector.log.schema import bring_to_schema, schema_of
 from inspector.log.sqlite_file import SqliteFile, disposing
 
@@ -112,18 +113,15 @@ class PostgresqlDatabase:
             If the copy holds what no program of ours wrote.
         """
         with disposing(SqliteFile(copy).connect()) as engine, engine.connect() as source:
-            try:
-                self.take_rows(source)
-            except (ValueError, TypeError) as error:  # SQLite holds anything in any column
-                raise InputError(f"The copy holds what no column of {self} takes: {error}.") from error
+            self.take_rows(source)
 
-    def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
+    def take_rows(self, source: Connection, *, told: ToldOfCopy = unwatched) -> tuple[CopiedTable, ...]:
         """Become what another database holds, all or nothing.
 
         Raises
         ------
         InputError
-            If this one is not empty.
+            If this one is not empty, or the other holds what no program of ours wrote.
         """
         with disposing(self.connect()) as engine, self.for_writing(engine).begin() as target:
             if not is_empty(target):
@@ -131,7 +129,20 @@ class PostgresqlDatabase:
                     f"The database {self} holds tables already, and nothing is written over. Name an empty one."
                 )
             bring_to_schema(target, schema_of(source) or "base")
-            return copy_rows(source, target)
+            try:
+                copied = copy_rows(source, target, told=told)
+            except (ValueError, DataError) as error:  # SQLite holds anything in any column
+                said = said_by(error) if isinstance(error, DataError) else error
+                raise InputError(
+                    f"The log holds what no column of {self} takes: {said}. Nothing was changed."
+                ) from error
+            except IntegrityError as error:
+                raise InputError(
+                    f"The log has a row that refers to one that is not there, which {self} does not take: "
+                    f"{said_by(error)}. Nothing was changed; `inspector check` names such rows."
+                ) from error
+            target.exec_driver_sql("ANALYZE")  # else it plans as for empty tables until it looks for itself
+            return copied
 
     def now(self, connection: Connection) -> datetime:
         """The time by the clock of the server: those of the machines that it serves may differ."""

@@ -2,6 +2,7 @@
 
 import logging
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -11,14 +12,16 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event
 
 from inspector.errors import InputError
-from inspector.log.durable_files import make_folder, whole_file
-from inspector.log.row_copies import CopiedTable, copy_rows
+from inspector.log.durable_files import make_folder, remove_left_over, whole_file
+from inspector.log.row_copies import CopiedTable, ToldOfCopy, copy_rows, unwatched
 from inspector.log.schema import bring_to_schema, schema_of
 
 __all__ = ["SqliteFile", "disposing"]
 
 # Another process may be writing (a second window, a backup); writes take milliseconds, so this is generous.
 _BUSY_TIMEOUT_S = 30
+# What a file that is filled may keep of itself in memory: indexes are sorted there.
+_FILLING_KIB = 64 * 1024
 
 _logger = logging.getLogger(__name__)
 
@@ -99,8 +102,10 @@ class SqliteFile:
         with whole_file(self.path) as part:
             copy.replace(part)
 
-    def take_rows(self, source: Connection) -> tuple[CopiedTable, ...]:
+    def take_rows(self, source: Connection, *, told: ToldOfCopy = unwatched) -> tuple[CopiedTable, ...]:
         """Become what another database holds, where there is no file yet; on disk when this returns, or not there.
+
+        One that was killed leaves a hidden file, which the next one removes once nobody has written to it for an hour.
 
         Raises
         ------
@@ -114,14 +119,20 @@ class SqliteFile:
         if self.holds_log():
             raise InputError(f"{self} holds a log already, and nothing is written over. Move that one away first.")
         make_folder(self.path.parent)
+        remove_left_over(self.path.parent.glob(f".{self.path.name}-*.part"), now_s=time.time())
         with whole_file(self.path) as part:
-            return SqliteFile(part).fill(source)
+            return SqliteFile(part).fill(source, told=told)
 
-    def fill(self, source: Connection) -> tuple[CopiedTable, ...]:
-        """Put what another database holds into this file, which is new or empty."""
-        with disposing(self.connect()) as engine, engine.begin() as target:
+    def fill(self, source: Connection, *, told: ToldOfCopy = unwatched) -> tuple[CopiedTable, ...]:
+        """Put what another database holds into this file, which is new or empty.
+
+        Whoever calls this removes the file where it fails, and brings it to disk where it does not.
+        """
+        engine = self.connect()
+        event.listen(engine, "connect", _write_straight_into_the_file)
+        with disposing(engine), engine.begin() as target:
             bring_to_schema(target, schema_of(source) or "base")
-            return copy_rows(source, target)
+            return copy_rows(source, target, told=told)
 
     def now(self, connection: Connection) -> datetime:  # noqa: ARG002 - a server has a clock of its own
         """The time by the clock of this machine, which all who share the file are at."""
@@ -150,6 +161,12 @@ def disposing(engine: Engine) -> Iterator[Engine]:
         yield engine
     finally:
         engine.dispose()
+
+
+def _write_straight_into_the_file(connection: sqlite3.Connection, _record: Any) -> None:
+    """Nothing can be undone in a file that is removed where anything fails, and references come with their rows."""
+    for setting in ("journal_mode = OFF", "synchronous = OFF", "foreign_keys = OFF", f"cache_size = {-_FILLING_KIB}"):
+        connection.execute(f"PRAGMA {setting}").close()
 
 
 def _keep_write_ahead(cursor: sqlite3.Cursor) -> None:
