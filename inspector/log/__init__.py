@@ -120,6 +120,7 @@ from inspector.log.molds import (
     count_reference_uses,
     discard_reference,
     find_mold,
+    find_mold_title,
     find_reference,
     list_mold_titles,
     list_molds,
@@ -134,7 +135,14 @@ from inspector.log.opening import Log, open_log
 from inspector.log.outcomes import FoundDefect, NotedDefect, PieceOutcome, list_piece_outcomes
 from inspector.log.paging import ListPage, PlaceInList, cut_page
 from inspector.log.past import PastPiece, PastPour, add_past, has_past
-from inspector.log.photo_rows import NewPhoto, count_photos, find_photo, find_photo_by_content, read_photo_file
+from inspector.log.photo_rows import (
+    NewPhoto,
+    count_photos,
+    find_photo,
+    find_photo_by_content,
+    list_photo_pieces,
+    read_photo_file,
+)
 from inspector.log.photos import PhotoStore, sha256_of, suffix_of
 from inspector.log.piece_corrections import PieceCorrection, correct_piece, list_piece_corrections
 from inspector.log.places import LogPlace
@@ -389,6 +397,7 @@ __all__ = [
     "find_mold",
     "find_mold_months",
     "find_mold_setting",
+    "find_mold_title",
     "find_next_waiting",
     "find_photo",
     "find_photo_by_content",
@@ -435,6 +444,7 @@ __all__ = [
     "list_mold_titles",
     "list_molds",
     "list_molds_of_designs",
+    "list_photo_pieces",
     "list_photo_scores",
     "list_photos_to_reinspect",
     "list_piece_corrections",

@@ -1,7 +1,7 @@
 """Molds in the log, with their views, references and features."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -26,6 +26,7 @@ __all__ = [
     "count_reference_uses",
     "discard_reference",
     "find_mold",
+    "find_mold_title",
     "find_reference",
     "list_mold_titles",
     "list_molds",
@@ -85,13 +86,25 @@ def list_molds(log: Log) -> tuple[Mold, ...]:
         return _molds(session)
 
 
-def list_mold_titles(log: Log, *, molds: Collection[str] | None = None) -> dict[str, str]:
-    """List what all molds are called, or some of them, by name."""
-    query = select(MoldRow.name, MoldRow.title).order_by(MoldRow.name)
-    if molds is not None:
-        query = query.where(MoldRow.name.in_(molds))
+def list_mold_titles(log: Log) -> dict[str, str]:
+    """List what molds are called, by name."""
     with log.reading() as session:
-        return dict(session.execute(query).all())
+        return dict(session.execute(select(MoldRow.name, MoldRow.title).order_by(MoldRow.name)).all())
+
+
+def find_mold_title(log: Log, name: str) -> str:
+    """Find what a mold is called, or that there is none, which takes a fifth of what `find_mold` takes.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message names those that there are.
+    """
+    with log.reading() as session:
+        title = session.scalar(select(MoldRow.title).where(MoldRow.name == name))
+        if title is None:
+            raise _unknown_mold(session, name)
+        return title
 
 
 def find_mold(log: Log, name: str) -> Mold:
@@ -103,8 +116,9 @@ def find_mold(log: Log, name: str) -> Mold:
         If there is none; the message names those that there are.
     """
     with log.reading() as session:
-        (mold,) = _molds(session, only_id=mold_row(session, name).id)
-        return mold
+        if found := _molds(session, only=name):
+            return found[0]
+        raise _unknown_mold(session, name)
 
 
 def add_reference(log: Log, reference: NewReference, *, mold: str, view: str) -> tuple[MoldReference, bool]:
@@ -182,14 +196,16 @@ def find_reference(log: Log, reference_id: int) -> MoldReference:
 def list_references(log: Log, mold: str) -> tuple[MoldReference, ...]:
     """List all references of a mold, in the order they were added."""
     with log.reading() as session:
-        mold_ = mold_row(session, mold)
         rows = session.scalars(
             select(ReferenceRow)
             .join(ReferenceRow.view)
-            .where(ViewRow.mold_id == mold_.id)
+            .join(ViewRow.mold)
+            .where(MoldRow.name == mold)
             .options(selectinload(ReferenceRow.features), joinedload(ReferenceRow.view).joinedload(ViewRow.mold))
             .order_by(ReferenceRow.id)
         ).all()
+        if not rows:
+            mold_row(session, mold)  # there is one
         return _references(session, rows)
 
 
@@ -287,21 +303,22 @@ def mold_row(session: Session, name: str) -> MoldRow:
     """
     row = session.scalar(select(MoldRow).where(MoldRow.name == name))
     if row is None:
-        raise _unknown_mold(name, list(session.scalars(select(MoldRow.name).order_by(MoldRow.name))))
+        raise _unknown_mold(session, name)
     return row
 
 
-def _molds(session: Session, *, only_id: int | None = None) -> tuple[Mold, ...]:
+def _molds(session: Session, *, only: str | None = None) -> tuple[Mold, ...]:
     """Read molds by their columns alone: most pages name all of them, and rows as objects take five times as long."""
-    molds = select(MoldRow.id, MoldRow.name, MoldRow.title, MoldRow.material).order_by(MoldRow.name)
+    query = select(MoldRow.id, MoldRow.name, MoldRow.title, MoldRow.material).order_by(MoldRow.name)
+    molds = session.execute(query if only is None else query.where(MoldRow.name == only)).all()
+    if not molds:
+        return ()
+    only_id = None if only is None else molds[0].id
     views = select(ViewRow.mold_id, ViewRow.name).order_by(ViewRow.id)
-    if only_id is not None:
-        molds, views = molds.where(MoldRow.id == only_id), views.where(ViewRow.mold_id == only_id)
     views_of = defaultdict(list)
-    for mold_id, view in session.execute(views):
+    for mold_id, view in session.execute(views if only_id is None else views.where(ViewRow.mold_id == only_id)):
         views_of[mold_id].append(view)
-    references = _reference_counts(session, confirmed=True, only_id=only_id)
-    to_check = _reference_counts(session, confirmed=False, only_id=only_id)
+    references = _reference_counts(session, only_id=only_id)
     agents = release_agents_by_mold(session, only_id=only_id)
     return tuple(
         Mold(
@@ -311,14 +328,15 @@ def _molds(session: Session, *, only_id: int | None = None) -> tuple[Mold, ...]:
             material=material,
             release_agent=agents[name].latest,
             views=tuple(views_of[mold_id]),
-            references=references.get(mold_id, 0),
-            references_to_check=to_check.get(mold_id, 0),
+            references=references.get((mold_id, True), 0),
+            references_to_check=references.get((mold_id, False), 0),
         )
-        for mold_id, name, title, material in session.execute(molds)
+        for mold_id, name, title, material in molds
     )
 
 
-def _unknown_mold(name: str, known: list[str]) -> InputError:
+def _unknown_mold(session: Session, name: str) -> InputError:
+    known = session.scalars(select(MoldRow.name).order_by(MoldRow.name)).all()
     if not known:
         return InputError(f"There is no mold {name}: the log has no molds yet. Add one with `inspector mold add`.")
     return InputError(f"There is no mold {name} in the log. It knows: {', '.join(known)}.")
@@ -331,20 +349,21 @@ def _reference_row(session: Session, reference_id: int) -> ReferenceRow:
     return row
 
 
-def _reference_counts(session: Session, *, confirmed: bool, only_id: int | None) -> dict[int, int]:
+def _reference_counts(session: Session, *, only_id: int | None) -> dict[tuple[int, bool], int]:
+    """Count references by mold and whether a person said yes to them; of those, the ones in use."""
     said_yes = ReferenceRow.confirmed_at.is_not(None)
     retired = select(ReferenceUseRow.reference_id).where(
         ReferenceUseRow.id.in_(latest_uses()), ReferenceUseRow.in_use.is_(False)
     )
     query = (
-        select(ViewRow.mold_id, func.count())
+        select(ViewRow.mold_id, said_yes, func.count())
         .join(ReferenceRow, ReferenceRow.view_id == ViewRow.id)
-        .where(said_yes & ReferenceRow.id.not_in(retired) if confirmed else ~said_yes)
-        .group_by(ViewRow.mold_id)
+        .where(~said_yes | ReferenceRow.id.not_in(retired))
+        .group_by(ViewRow.mold_id, said_yes)
     )
     if only_id is not None:
         query = query.where(ViewRow.mold_id == only_id)
-    return dict(session.execute(query).all())
+    return {(mold_id, bool(confirmed)): count for mold_id, confirmed, count in session.execute(query)}
 
 
 def _free_name(name: str, taken: set[str]) -> str:

@@ -1,5 +1,6 @@
 """Rows of photos: what is known about a kept photo, whatever it is a photo of."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -18,6 +19,7 @@ __all__ = [
     "count_photos",
     "find_photo",
     "find_photo_by_content",
+    "list_photo_pieces",
     "photo_record",
     "photo_row",
     "read_photo_file",
@@ -80,6 +82,13 @@ def find_photo(log: Log, photo_id: int) -> LoggedPhoto:
     """
     with log.reading() as session:
         return photo_record(_existing(session, photo_id))
+
+
+def list_photo_pieces(log: Log, photo_ids: Sequence[int]) -> dict[int, int]:
+    """Tell which pieces some photos show, by the photo; those that show none are left out."""
+    query = select(PhotoRow.id, PhotoRow.piece_id).where(PhotoRow.id.in_(photo_ids), PhotoRow.piece_id.is_not(None))
+    with log.reading() as session:
+        return {photo_id: piece_id for photo_id, piece_id in session.execute(query) if piece_id is not None}
 
 
 def find_photo_by_content(log: Log, sha256: bytes) -> LoggedPhoto | None:

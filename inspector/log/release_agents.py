@@ -56,14 +56,20 @@ def list_release_agents(log: Log) -> dict[str, ReleaseAgents]:
 
 def release_agents_by_mold(session: Session, *, only_id: int | None = None) -> dict[str, ReleaseAgents]:
     """Read what was put on each mold or one, by its name."""
-    changes: dict[int, dict[datetime, str]] = defaultdict(dict)
-    query = select(ReleaseAgentRow.mold_id, ReleaseAgentRow.from_at, ReleaseAgentRow.release_agent)
-    molds = select(MoldRow.id, MoldRow.name, MoldRow.release_agent)
+    query = (
+        select(MoldRow.name, MoldRow.release_agent, ReleaseAgentRow.from_at, ReleaseAgentRow.release_agent)
+        .outerjoin(ReleaseAgentRow, ReleaseAgentRow.mold_id == MoldRow.id)
+        .order_by(ReleaseAgentRow.from_at, ReleaseAgentRow.id)
+    )
     if only_id is not None:
-        query, molds = query.where(ReleaseAgentRow.mold_id == only_id), molds.where(MoldRow.id == only_id)
-    for mold_id, from_at, agent in session.execute(query.order_by(ReleaseAgentRow.from_at, ReleaseAgentRow.id)):
-        changes[mold_id][from_at] = agent
+        query = query.where(MoldRow.id == only_id)
+    first_of: dict[str, str] = {}
+    changes: dict[str, dict[datetime, str]] = defaultdict(dict)
+    for name, first, from_at, agent in session.execute(query):
+        first_of[name] = first
+        if from_at is not None and agent is not None:
+            changes[name][from_at] = agent
     return {
-        name: ReleaseAgents(first=first, changes=tuple(changes.get(mold_id, {}).items()))
-        for mold_id, name, first in session.execute(molds)
+        name: ReleaseAgents(first=first, changes=tuple(changes[name].items()) if name in changes else ())
+        for name, first in first_of.items()
     }

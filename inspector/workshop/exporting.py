@@ -95,7 +95,7 @@ class Exporting:
         Where nobody knows when a piece left its mold, the time of its first photo in the log counts.
         """
         if mold is not None:
-            log.find_mold(self._log, mold)
+            log.find_mold_title(self._log, mold)
         since, until = (None, None) if month is None else month.search_span
         which = PieceFilter(mold=mold, since=since, until=until)
         pages = read_in_portions(partial(log.list_piece_times, self._log, which))

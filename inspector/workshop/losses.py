@@ -315,7 +315,7 @@ class Losses:
     def trends(self, *, now: datetime, mold: str | None = None) -> ShopTrends:
         """Tell how losses went over time and why, of all molds or of one."""
         if mold is not None:
-            log.find_mold(self._log, mold)
+            log.find_mold_title(self._log, mold)
         usual, known = self._usual(now), self._known_molds(now, mold)
         shared = self._shared(now)
         return ShopTrends(
@@ -390,8 +390,7 @@ class Losses:
         """Hold the pieces of a mold against those of another one: of each, those of its latest pours."""
         if mold == other:
             raise InputError(f"{mold} cannot be compared with itself. Choose another mold.")
-        titles = log.list_mold_titles(self._log, molds=(other, mold))
-        names = [titles[name] if name in titles else log.find_mold(self._log, name).title for name in (other, mold)]
+        names = [log.find_mold_title(self._log, name) for name in (other, mold)]
         latest = NearestPours(now, _MOST_POURS_COMPARED, before=True)
         return self._compare(
             (names[0], names[1]), ((other, latest), (mold, latest)), than=f"of mold {names[0]}", now=now
@@ -399,7 +398,7 @@ class Losses:
 
     def compare_change(self, mold: str, *, at: datetime, now: datetime) -> Comparison:
         """Hold pieces of a mold that were poured from a time on against ones poured before: those nearest to it."""
-        log.find_mold(self._log, mold)
+        log.find_mold_title(self._log, mold)
         names = (f"Before {day_words(at)}", f"From {day_words(at)} on")
         before, after = (NearestPours(at, _MOST_POURS_COMPARED, before=before) for before in (True, False))
         return self._compare(names, ((mold, before), (mold, after)), than="before", now=now)
@@ -590,7 +589,7 @@ class Losses:
 
     def _known_mold(self, name: str, now: datetime, sisters: Sequence[SisterMold] | None = None) -> KnownMold:
         """Learn one mold anew, with what all of them tell, and those of its design."""
-        log.find_mold(self._log, name)
+        log.find_mold_title(self._log, name)
         if sisters is None:
             sisters = log.list_sister_molds(self._log, mold=name)
         before, shared = self._latest, self._shared(now)

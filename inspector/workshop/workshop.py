@@ -380,12 +380,12 @@ class Workshop:
             for detail in log.read_piece_details(self._log, sorted({one.piece_id for one in surest}))
         }
         in_use = [reference for reference in references if reference.in_use]
-        shown = [self.photo(reference.photo_id).piece_id for reference in in_use]
-        shown_pieces = log.read_pieces(self._log, sorted({piece_id for piece_id in shown if piece_id is not None}))
+        piece_of = log.list_photo_pieces(self._log, [reference.photo_id for reference in in_use])
+        shown_pieces = log.read_pieces(self._log, sorted(set(piece_of.values())))
         doubtful = {piece.id for piece in shown_pieces if not is_passed(piece)}
         return PassedPieces(
             photos=tuple(passed_photo(details[one.piece_id], one) for one in surest),
-            unpassed=tuple(item for item, piece_id in zip(in_use, shown, strict=True) if piece_id in doubtful),
+            unpassed=tuple(item for item in in_use if piece_of.get(item.photo_id) in doubtful),
         )
 
     def add_passed_reference(self, photo_id: int) -> ReferenceCheck:
@@ -1254,7 +1254,7 @@ class Workshop:
 
     def _checked(self, which: PieceFilter) -> PieceFilter:
         if which.mold is not None:
-            log.find_mold(self._log, which.mold)
+            log.find_mold_title(self._log, which.mold)
         if which.kind is not None and which.kind not in KINDS:
             raise InputError(f"{which.kind!r} is no kind of finding. Use {', '.join(KINDS)}.")
         return replace(

@@ -11,9 +11,13 @@ def test_a_mold_is_read_as_it_was_written(stocked):
     assert (mold.references, mold.references_to_check) == (0, 0)
 
 
-def test_titles_are_those_of_all_molds_or_of_the_ones_asked_for(stocked):
+def test_titles_are_those_of_all_molds_or_of_one(stocked):
     assert log.list_mold_titles(stocked) == {"finial": "Finial", "heron": "Heron, long bill"}
-    assert log.list_mold_titles(stocked, molds=["finial", "wren"]) == {"finial": "Finial"}
+    assert log.find_mold_title(stocked, "heron") == "Heron, long bill"
+    with pytest.raises(InputError, match=r"There is no mold wren in the log\. It knows: finial, heron"):
+        log.find_mold_title(stocked, "wren")
+    with pytest.raises(InputError, match=r"There is no mold wren in the log\. It knows: finial, heron"):
+        log.list_references(stocked, "wren")
 
 
 def test_a_second_mold_of_the_same_name_is_refused(stocked):
