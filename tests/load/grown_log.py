@@ -387,6 +387,8 @@ class _Putting:
     def finish(self) -> None:
         for index in self._indexes:
             index.create(self._connection)
+        if self._on_server:
+            self._connection.exec_driver_sql("ANALYZE")  # else each portion of the rollups reads whole tables
         rebuild_rollups(self._connection)
         if self._on_server:
             for each in Base.metadata.sorted_tables:
