@@ -1,5 +1,7 @@
 """A log's database as one that a PostgreSQL server keeps."""
 
+import logging
+import time
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -10,7 +12,7 @@ from sqlalchemy.exc import ArgumentError, DataError, IntegrityError
 
 from inspector.errors import InputError
 from inspector.log.database_errors import said_by
-from inspector.log.row_copies import CopiedTable, ToldOfCopy, copy_rows, is_empty, unwatched
+from inspector.log.row_copies import CopiedTable, CopyStep, ToldOfCopy, copy_rows, is_empty, unwatched
 from inspector.log.schema import bring_to_schema, schema_of
 from inspector.log.sqlite_file import SqliteFile, disposing
 
@@ -20,6 +22,7 @@ _DRIVER = "postgresql+psycopg"
 _CONNECT_TIMEOUT_S = 10
 # Another process may be writing (another server, a migration); writes take milliseconds, so this is generous.
 _LOCK_TIMEOUT_S = 30
+_TOLD_EVERY_S = 10
 # What writers lock, so that they come one after the other: a number of our own, the first bytes of "Inspector" read as
 # one. Numbers of rows and the chain of the history follow the order of commits, as in SQLite.
 _WRITERS = int.from_bytes(b"Inspecto")
@@ -29,6 +32,9 @@ _REPEATABLE_READ = 3
 
 # Off, either may lose commits that were acknowledged, at a power cut of the server.
 _KEEPS_COMMITS = ("fsync", "full_page_writes")
+
+
+_logger = logging.getLogger(__name__)
 
 
 class PostgresqlDatabase:
@@ -96,13 +102,15 @@ class PostgresqlDatabase:
     def copy_to(self, target: Path) -> None:
         """Copy the database as it is at one moment into an SQLite file, while others read and write it.
 
+        Of a log of a million pieces that takes minutes: how far it is is told to the program's log.
+
         Raises
         ------
         sqlalchemy.exc.DatabaseError
             If it cannot be read, or the copy cannot be written.
         """
         with disposing(self.connect()) as engine, engine.connect() as source:
-            SqliteFile(target).fill(source)
+            SqliteFile(target).fill(source, told=_telling(str(self)))
 
     def take_over(self, copy: Path) -> None:
         """Become what an SQLite copy holds, all or nothing.
@@ -173,6 +181,19 @@ class PostgresqlDatabase:
         """Name what may lose acknowledged words at a power cut."""
         settings = {name: connection.exec_driver_sql(f"SHOW {name}").scalar_one() for name in _KEEPS_COMMITS}
         return [f"The server's setting {name} is {said}" for name, said in settings.items() if said != "on"]
+
+
+def _telling(name: str) -> ToldOfCopy:
+    """Tell now and then how far a copy is; one that is soon made is not told of."""
+    told_at_s = time.monotonic()
+
+    def tell(step: CopyStep) -> None:
+        nonlocal told_at_s
+        if time.monotonic() - told_at_s >= _TOLD_EVERY_S:
+            told_at_s = time.monotonic()
+            _logger.warning("copying %s: %s, %d of %d", name, step.doing, step.done, step.of)
+
+    return tell
 
 
 def _read_url(text: str) -> URL:

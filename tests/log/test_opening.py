@@ -11,10 +11,11 @@ from sqlalchemy import CheckConstraint, inspect, text
 
 from inspector import log
 from inspector.errors import InputError, InspectorError
-from inspector.log import back_up, check_log, open_log, restore, schema
+from inspector.log import back_up, check_log, open_log, postgresql_server, restore, schema
 from inspector.log.schema import known_schemas
 from inspector.log.tables import Base
-from tests.doubles.places import as_bytes, only_sqlite, silently
+from tests.doubles.places import as_bytes, only_postgresql, only_sqlite, silently
+from tests.durability.kills import PROCESSES
 
 
 def head(migrations):
@@ -155,23 +156,69 @@ def test_a_log_of_the_first_program_is_moved_forward_with_all_it_holds(new_place
     assert "schema-0001" in copy.name
 
 
-def test_a_migration_that_fails_changes_nothing(new_place, tmp_path, monkeypatch):
+@pytest.fixture
+def cut_short(tmp_path):
+    """Give what makes migrations of which the last one does something, and then what it is told to do."""
     import shutil
 
-    open_log(new_place).close()
-    migrations = tmp_path / "migrations"
-    shutil.copytree(schema.MIGRATIONS, migrations)
-    (migrations / "versions" / "broken.py").write_text(
-        f'from alembic import op\nrevision = "broken"\ndown_revision = "{head(migrations)}"\n'
-        'def upgrade():\n    op.execute("DROP TABLE disposition")\n    raise RuntimeError("power cut")\n'
-    )
+    def make(then):
+        migrations = tmp_path / "migrations"
+        shutil.copytree(schema.MIGRATIONS, migrations)
+        (migrations / "versions" / "broken.py").write_text(
+            f'import os\nfrom alembic import op\nrevision = "broken"\ndown_revision = "{head(migrations)}"\n'
+            'def upgrade():\n    op.execute("UPDATE mold SET title = title || title")\n'
+            f'    op.execute("DROP TABLE disposition")\n    {then}\n'
+        )
+        return migrations
+
+    return make
+
+
+def test_a_migration_that_fails_changes_nothing(new_place, cut_short, monkeypatch):
+    first = open_log(new_place)
+    log.add_mold(first, "heron", title="Heron", material="", release_agent="", views=["side"])
+    first.close()
+    before = check_log(new_place)
     with monkeypatch.context() as patched:
-        patched.setattr(schema, "MIGRATIONS", migrations)
+        patched.setattr(schema, "MIGRATIONS", cut_short('raise RuntimeError("power cut")'))
         with pytest.raises(RuntimeError, match="power cut"):
             open_log(new_place)
+    assert check_log(new_place) == before
     again = open_log(new_place)
+    assert log.find_mold_title(again, "heron") == "Heron"
     assert log.count_pieces(again, log.PieceFilter(waiting=True)) == 0  # reads the table that was to be dropped
     again.close()
+    # The copy was made, and is as good as any.
+    (copy,) = (new_place.folder / "backups").iterdir()
+    copy.rename(new_place.folder / "log.sqlite3")
+    assert check_log(new_place.folder).last_link == before.last_link
+
+
+def _open_with(migrations, place):
+    """Run in a process of its own."""
+    schema.MIGRATIONS = migrations
+    open_log(place)
+
+
+@only_postgresql
+def test_a_migration_that_is_killed_changes_nothing_at_a_server(opened, place, cut_short):
+    log.add_mold(opened, "heron", title="Heron", material="", release_agent="", views=["side"])
+    before = check_log(place)
+    process = PROCESSES.Process(target=_open_with, args=(cut_short("os.kill(os.getpid(), 9)"), place))
+    process.start()
+    process.join()
+    assert process.exitcode == -9
+    assert check_log(place) == before
+    assert log.find_mold_title(opened, "heron") == "Heron"
+
+
+@only_postgresql
+def test_how_far_a_copy_of_a_servers_log_is_is_told(stocked, tmp_path, monkeypatch, caplog):
+    stocked.database.copy_to(tmp_path / "soon.sqlite3")
+    assert caplog.messages == []
+    monkeypatch.setattr(postgresql_server, "_TOLD_EVERY_S", 0)
+    stocked.database.copy_to(tmp_path / "long.sqlite3")
+    assert any("comparison" in told and told.startswith("copying postgresql://") for told in caplog.messages)
 
 
 def test_a_file_that_is_no_database_is_refused(tmp_path):
