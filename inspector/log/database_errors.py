@@ -10,8 +10,14 @@ from sqlalchemy.exc import DatabaseError, DBAPIError
 __all__ = ["said_by", "told_as_by_sqlalchemy"]
 
 
+# PostgreSQL, appendix A: lock_not_available.
+_NOT_ITS_TURN = "55P03"
+
+
 def said_by(error: DatabaseError) -> str:
     """What a database said was wrong, without what it adds on further lines."""
+    if getattr(error.orig, "sqlstate", None) == _NOT_ITS_TURN:
+        return "another program has been writing to it, or one that was cut short has not ended there yet"
     return str(error.orig).strip().partition("\n")[0].rstrip(".")
 
 

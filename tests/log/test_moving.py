@@ -12,6 +12,7 @@ import pytest
 from inspector import log
 from inspector.errors import InputError, InspectorError
 from inspector.log import LogPlace, acting_as, check_log, move_log, open_log, row_copies
+from inspector.log import postgresql_server as servers
 from inspector.log.databases import database_of
 from tests.doubles.places import only_postgresql, only_sqlite, silently
 from tests.durability.kills import PROCESSES
@@ -186,6 +187,17 @@ def test_a_server_that_goes_in_the_middle_is_told_of(used, place, target, postgr
         move_log(place, to=target.database, told=end_connections)
     assert not database_of(target).holds_log()
     assert check_log(place) == before
+
+
+@only_sqlite
+def test_a_database_that_another_still_writes_to_is_left_to_it(used, place, target, monkeypatch):
+    monkeypatch.setattr(servers, "_LOCK_TIMEOUT_S", 0.1)
+    with psycopg.connect(target.database.replace("+psycopg", "")) as other:
+        other.execute(f"SELECT pg_advisory_xact_lock({servers._WRITERS})")
+        with pytest.raises(InspectorError, match="another program has been writing to it, or one that was cut short"):
+            move_log(place, to=target.database)
+    move_log(place, to=target.database)
+    assert check_log(target).troubles == ()
 
 
 @only_sqlite
