@@ -1,10 +1,8 @@
 """Indexes and references of a new database, made when its rows are there: else each row is looked up in each."""
 
-from collections.abc import Callable
-
 from sqlalchemy import Connection
 
-__all__ = ["drop_indexes"]
+__all__ = ["do_as_it_stands", "drop_indexes"]
 
 # Kept as constraints: keys, which rows come in the order of, and what is unique.
 _SQLITE_INDEXES = "SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL ORDER BY name"
@@ -24,7 +22,7 @@ ORDER BY conname
 _SORTING_MB = 256
 
 
-def drop_indexes(connection: Connection) -> tuple[Callable[[], None], ...]:
+def drop_indexes(connection: Connection) -> tuple[str, ...]:
     """Drop all indexes that hold no constraint, and of a server's database all references as well.
 
     References in SQLite are part of their table; whether they are looked up is a setting.
@@ -36,33 +34,26 @@ def drop_indexes(connection: Connection) -> tuple[Callable[[], None], ...]:
 
     Returns
     -------
-    remaking : tuple of callable
-        What makes each of them again, in this order. A reference that leads nowhere raises
-        `sqlalchemy.exc.IntegrityError`.
+    remaking : tuple of str
+        Statements that make them again, in this order, for `do_as_it_stands`. One of a reference that leads nowhere
+        raises `sqlalchemy.exc.IntegrityError`.
     """
     if connection.dialect.name == "sqlite":
         indexes = connection.exec_driver_sql(_SQLITE_INDEXES).all()
         for name, _ in indexes:
-            connection.exec_driver_sql(f'DROP INDEX "{name}"')
-        return tuple(_doing(connection, made) for _, made in indexes)
+            do_as_it_stands(connection, f'DROP INDEX "{name}"')
+        return tuple(made for _, made in indexes)
     references = connection.exec_driver_sql(_SERVER_REFERENCES).all()
     for of, name, _ in references:
-        connection.exec_driver_sql(f"ALTER TABLE {of} DROP CONSTRAINT {name}")
+        do_as_it_stands(connection, f"ALTER TABLE {of} DROP CONSTRAINT {name}")
     indexes = connection.exec_driver_sql(_SERVER_INDEXES).all()
     for name, _ in indexes:
-        connection.exec_driver_sql(f"DROP INDEX {name}")
-    connection.exec_driver_sql(f"SET LOCAL maintenance_work_mem = '{_SORTING_MB}MB'")
-    return tuple(
-        _doing(connection, statement)
-        for statement in (
-            *(made for _, made in indexes),
-            *(f"ALTER TABLE {of} ADD CONSTRAINT {name} {made}" for of, name, made in references),
-        )
-    )
+        do_as_it_stands(connection, f"DROP INDEX {name}")
+    do_as_it_stands(connection, f"SET LOCAL maintenance_work_mem = '{_SORTING_MB}MB'")
+    remade = (f"ALTER TABLE {of} ADD CONSTRAINT {name} {made}" for of, name, made in references)
+    return (*(made for _, made in indexes), *remade)
 
 
-def _doing(connection: Connection, statement: str) -> Callable[[], None]:
-    def do() -> None:
-        connection.exec_driver_sql(statement.replace("%", "%%") if connection.dialect.name != "sqlite" else statement)
-
-    return do
+def do_as_it_stands(connection: Connection, statement: str) -> None:
+    """Have a statement done that the database itself told: no sign in it stands for a value."""
+    connection.exec_driver_sql(statement, execution_options={"no_parameters": True})

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, MetaData, Table, delete, func, inspect, select
 
 from inspector.errors import InspectorError
-from inspector.log.late_indexes import drop_indexes
+from inspector.log.late_indexes import do_as_it_stands, drop_indexes
 from inspector.log.whole_tables import Rows, add_rows, count_rows, read_rows
 
 __all__ = ["CopiedTable", "CopyStep", "ToldOfCopy", "copy_rows", "is_empty", "unwatched"]
@@ -84,8 +84,8 @@ def copy_rows(source: Connection, target: Connection, *, told: ToldOfCopy = unwa
     for each in tables:
         with closing(read_rows(source, each)) as portions:
             add_rows(target, each, map(counted.copied, portions))
-    for number, remake in enumerate(remaking, start=1):
-        remake()
+    for number, statement in enumerate(remaking, start=1):
+        do_as_it_stands(target, statement)
         told(CopyStep("indexes", number, len(remaking)))
     if target.dialect.name == "postgresql":
         _go_on_counting(target, tables)
@@ -154,12 +154,13 @@ def _bytes_of(rows: Any) -> bytes:
 def _unlike(described: Table, expected: Rows, found: Rows) -> InspectorError:
     pairs = zip_longest(expected, found)
     was, became = next(pair for pair in pairs if _bytes_of(pair[0]) != _bytes_of(pair[1]))
-    keys = [described.c.keys().index(each.name) for each in described.primary_key.columns]
-    row = "/".join(str((was or became)[key]) for key in keys)
-    what = "missing" if became is None else "one too many" if was is None else "another one"
+    columns = [described.c.keys().index(each.name) for each in described.primary_key.columns]
+    keys = [None if row is None else [row[column] for column in columns] for row in (was, became)]
+    first = min(key for key in keys if key is not None)
+    what = "another one" if keys[0] == keys[1] else "missing" if first == keys[0] else "one too many"
     return InspectorError(
-        f"Table {described.name} did not arrive as it was: row {row} is {what}. Nothing was changed; tell those who "
-        "make Inspector."
+        f"Table {described.name} did not arrive as it was: row {'/'.join(map(str, first))} is {what}. Nothing was "
+        "changed; tell those who make Inspector."
     )
 
 

@@ -7,22 +7,23 @@ server says its times, JSON and yes or no itself as SQLite holds them, and takes
 from collections.abc import Generator, Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, Column, Connection, DateTime, Table
+from sqlalchemy import JSON, Boolean, Column, Connection, DateTime, String, Table
 
 from inspector.log.database_errors import told_as_by_sqlalchemy
 
-__all__ = ["ROWS_A_PORTION", "Rows", "add_rows", "count_rows", "read_rows"]
+__all__ = ["Rows", "add_rows", "count_rows", "read_rows"]
 
 Rows = Sequence[tuple[Any, ...]]
 
-ROWS_A_PORTION = 5000
+_ROWS_A_PORTION = 5000
 # As `datetime.isoformat(sep=" ", timespec="microseconds")` has it (PostgreSQL, table 9.27).
 _TIME = "YYYY-MM-DD HH24:MI:SS.US"
 
 
 def count_rows(connection: Connection, described: Table) -> int:
     """Count the rows of a table."""
-    return int(connection.exec_driver_sql(f"SELECT count(*) FROM {_quoted(connection, described.name)}").scalar_one())  # noqa: S608 - the name of a table, quoted
+    query = f"SELECT count(*) FROM {_quoted(connection, described.name)}"  # noqa: S608 - the name of a table, quoted
+    return int(connection.exec_driver_sql(query).scalar_one())
 
 
 def read_rows(connection: Connection, described: Table) -> Generator[Rows]:
@@ -38,7 +39,7 @@ def read_rows(connection: Connection, described: Table) -> Generator[Rows]:
     Yields
     ------
     rows : sequence of tuple
-        `ROWS_A_PORTION` of them, but for the last ones.
+        5000 of them, but for the last ones.
 
     Raises
     ------
@@ -48,7 +49,12 @@ def read_rows(connection: Connection, described: Table) -> Generator[Rows]:
     on_server = connection.dialect.name == "postgresql"
     said = _said_by_server if on_server else _said_by_sqlite
     columns = ", ".join(said(connection, each) for each in described.c)
-    keys = ", ".join(_quoted(connection, each.name) for each in described.primary_key.columns)
+    # Of keys that are text, a server's own order may be another one.
+    alike = ' COLLATE "C"' if on_server else ""
+    keys = ", ".join(
+        _quoted(connection, each.name) + (alike if isinstance(each.type, String) else "")
+        for each in described.primary_key.columns
+    )
     query = f"SELECT {columns} FROM {_quoted(connection, described.name)} ORDER BY {keys}"  # noqa: S608 - as above
     driver: Any = connection.connection.driver_connection
     with told_as_by_sqlalchemy(connection):
@@ -56,7 +62,7 @@ def read_rows(connection: Connection, described: Table) -> Generator[Rows]:
         cursor = driver.cursor(name="inspector_rows", binary=True) if on_server else driver.cursor()
         try:
             cursor.execute(query)
-            while rows := cursor.fetchmany(ROWS_A_PORTION):
+            while rows := cursor.fetchmany(_ROWS_A_PORTION):
                 yield rows
         finally:
             cursor.close()
