@@ -95,8 +95,8 @@ def _move_rows(place: LogPlace, to: str | None) -> None:
             copied = move_log(place, to=target.database, told=told)
     except KeyboardInterrupt:
         warn(
-            f"The move was cut short. The log is as it was in {place}, and {target} holds nothing of it. "
-            "Start again with the same command."
+            "The move was cut short. The log is as it was, and the new place holds nothing of it. Start again with the "
+            "same command."
         )
         raise typer.Exit(_CUT_SHORT) from None
     for table in copied:
