@@ -7,7 +7,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from inspector.cli import app
+from inspector.cli.surroundings import Surroundings
 from inspector.errors import InputError, InspectorError
 from inspector.inspection.batch import inspect_files, prepare_files
 from inspector.inspection.cluster import Cluster
@@ -67,6 +70,23 @@ def test_photos_are_inspected_as_on_one_core_to_the_bit(cluster, tmp_path):
     assert [result.path for result in there] == paths
     assert "p4.jpg cannot be opened" in there[4].inspection.reason
     assert there[0].overlay.read_bytes().startswith(b"\xff\xd8\xff")
+
+
+def test_the_command_inspects_on_a_cluster_as_on_its_own_cores(dask_cluster, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name, marks in (("r1", ()), ("good", ()), ("chip", (RED,))):
+        Path(f"{name}.jpg").write_bytes(drawn_photo(*marks))
+
+    def told(*where):
+        arguments = ["inspect", "good.jpg", "chip.jpg", "--reference", "r1.jpg", "--json", "told", *where]
+        result = CliRunner().invoke(app, arguments, obj=Surroundings(engine=DRAWN_ENGINE), catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+        files = sorted(Path("told").iterdir())
+        return result.stdout, [{**json.loads(file.read_text()), "seconds": None} for file in files]
+
+    here, there = told(), told("--cluster", dask_cluster.scheduler_address)
+    assert there == here
+    assert [len(one["findings"]) for one in there[1]] == [1, 0]
 
 
 def test_what_all_share_is_sent_to_each_worker_once(cluster, tmp_path):
