@@ -54,7 +54,7 @@ def test_on_drawn_photos_the_piece_is_told_as_well_as_by_the_cues(shot):
     assert learned > overlap(segment_piece(cues, px_per_mm=PX_PER_MM), truth) - 0.02
 
 
-@pytest.mark.parametrize("name", ["petal-finial-06", "petal-finial-12", "oak-leaf-04"])
+@pytest.mark.parametrize("name", ["wading-bird-09", "petal-finial-12", "oak-leaf-04"])
 def test_in_hard_light_the_shadow_is_left_out(name):
     """Against the generator's own silhouettes."""
     (truth,) = [row for row in json.loads((SAMPLES / "truth.json").read_text()) if row["photo"] == f"{name}.jpg"]
@@ -62,7 +62,7 @@ def test_in_hard_light_the_shadow_is_left_out(name):
     piece = true_piece(truth, shown.frame, shown.mask.shape) > 127
     by_cues = segment_piece(shown.cues, px_per_mm=PX_PER_MM)
     assert overlap(by_cues, piece) < 0.87
-    assert overlap(shown.mask, piece) > 0.92
+    assert overlap(shown.mask, piece) > 0.91  # a silhouette without its openings, as between the legs of the bird
 
 
 def test_a_narrow_photo_is_answered_too():
