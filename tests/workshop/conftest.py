@@ -15,7 +15,16 @@ def engine():
 
 
 # What writes to the log in ways of its own; what only reads or reckons goes over SQLite, to save time.
-OVER_BOTH = {"test_inspecting", "test_recording", "test_reviewing"}
+OVER_BOTH = {
+    "test_access",
+    "test_curing",
+    "test_inspecting",
+    "test_lessons",
+    "test_molds",
+    "test_recording",
+    "test_reinspecting",
+    "test_reviewing",
+}
 
 
 def pytest_generate_tests(metafunc):

@@ -16,6 +16,7 @@ from inspector.errors import InputError, SignInError
 from inspector.log import Log, LogPlace, back_up, check_log, open_log, restore
 from inspector.workshop.access import Access
 from inspector.workshop.guesses import FREE_TRIES
+from tests.doubles.places import only_sqlite
 
 PASSWORD = "four words in a row"
 NOW = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -43,6 +44,7 @@ def with_password(access: Access, name: str = "Rosa", *, password: str = PASSWOR
     access.use_link(access.add_account(name, role="record", now=NOW)[1], name="", password=password, now=NOW)
 
 
+@only_sqlite  # looks into the file
 def test_passwords_are_hashed_as_the_rfc_recommends(real_access: Access, tmp_path: Path) -> None:
     with_password(real_access)
     with closing(sqlite3.connect(tmp_path / "data" / "log.sqlite3")) as connection:
@@ -143,6 +145,7 @@ def test_who_was_removed_can_be_let_in_again_and_has_no_password_then(access: Ac
         access.sign_in("Rosa", PASSWORD, address="", now=NOW)
 
 
+@only_sqlite  # looks into the file
 def test_a_log_that_was_restored_lets_nobody_in_who_signed_out_since(
     opened: Log, access: Access, tmp_path: Path
 ) -> None:
@@ -161,6 +164,7 @@ def test_a_log_that_was_restored_lets_nobody_in_who_signed_out_since(
         again.sign_in("Rosa", PASSWORD, address="", now=NOW)
 
 
+@only_sqlite  # looks into the file
 def test_no_code_stands_in_the_log(access: Access, tmp_path: Path) -> None:
     with_password(access)
     signed_in = access.sign_in("Rosa", PASSWORD, address="", now=NOW)
@@ -172,6 +176,7 @@ def test_no_code_stands_in_the_log(access: Access, tmp_path: Path) -> None:
     assert not [code for code in codes if code.encode() in written]
 
 
+@only_sqlite  # looks into the file
 def test_a_hash_of_weaker_numbers_is_replaced_at_the_next_sign_in(access: Access, opened: Log, tmp_path: Path) -> None:
     with_password(access)
     stronger = Access(opened)
