@@ -17,6 +17,7 @@ from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
 from inspector.comparing.silhouette import Silhouette, depth_inside, look_code, see_silhouette
 from inspector.errors import InputError
+from inspector.imaging.segmenting import segment_piece
 from inspector.inspection.damage_map import NormalSurface, normal_surface
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
@@ -366,11 +367,15 @@ def _best_first(references: Sequence[Reference]) -> list[Reference]:
     A frame with the least of them aligns best. They make what looks unlike the mat larger; where it is much smaller
     than with the others, it is only a part of the piece.
     """
-    areas = [float(reference.view.strange_px) for reference in references]
+    if len(references) == 1:
+        return list(references)
+    views = [reference.view for reference in references]
+    unlike_mat = (segment_piece(view.cues, px_per_mm=view.frame.px_per_mm) for view in views)
+    areas = [float(cv2.countNonZero(mask)) for mask in unlike_mat]
     typical = float(np.median(areas))
 
     def rank(k: int) -> tuple[bool, bool, float, float]:
-        view = references[k].view
+        view = views[k]
         separation = round(_seen_alone(view).separation, 1)
         return view.sighting is None, areas[k] < 0.7 * typical, -separation, areas[k]
 

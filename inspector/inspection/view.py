@@ -34,7 +34,6 @@ class View:
     frame_gray: NDArray[np.uint8]  # with the mat's print smoothed away around the piece
     cues: SurfaceCues
     mask: NDArray[np.uint8]  # 255 on what looks like the piece, in the frame
-    strange_px: int  # of the frame that looks unlike the lit mat by itself: the piece with its shadows
     edges: NDArray[np.float32]  # (h, w, 2), vectors of doubled angle
     corrected: NDArray[np.int16] | None = None  # in the frame: 1 where a person added to it, -1 where they took away
 
@@ -62,10 +61,11 @@ def look_at(photo: Photo, *, thorough: bool = True, outline_xy: NDArray[np.float
     frame_gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     cues = surface_cues(frame_bgr, frame)
     thorough = thorough or sighting is None
-    strange = mask = segment_piece(cues, px_per_mm=frame.px_per_mm, thorough=thorough)
+    mask = None
     if thorough and PIECE_FINDER is not None:
-        learned = find_piece(cues, PIECE_FINDER, px_per_mm=frame.px_per_mm)
-        mask = strange if learned is None else learned
+        mask = find_piece(cues, PIECE_FINDER, px_per_mm=frame.px_per_mm)
+    if mask is None:
+        mask = segment_piece(cues, px_per_mm=frame.px_per_mm, thorough=thorough)
     corrected = None if outline_xy is None else _corrected(mask, outline_xy, frame)
     if corrected is not None:
         mask = np.where(corrected == 0, mask, np.where(corrected > 0, 255, 0)).astype(np.uint8)
@@ -75,9 +75,7 @@ def look_at(photo: Photo, *, thorough: bool = True, outline_xy: NDArray[np.float
     half = cv2.resize(frame_gray, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     edges = orientation_field(half, px_per_mm=frame.px_per_mm / 2, scale_mm=EDGE_SCALE_MM)
     edges = cv2.resize(edges, frame.size_px, interpolation=cv2.INTER_LINEAR)
-    return View(
-        photo, gray, sighting, frame, frame_gray, cues, mask, cv2.countNonZero(strange), edges, corrected,
-    )  # fmt: skip
+    return View(photo, gray, sighting, frame, frame_gray, cues, mask, edges, corrected)
 
 
 def _corrected(mask: NDArray[np.uint8], outline_xy: NDArray[np.float64], frame: Frame) -> NDArray[np.int16]:

@@ -3,25 +3,18 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from inspector.imaging.mat import find_mat
-from inspector.imaging.rectifying import frame_on_mat, frame_without_mat, rectify
+from inspector.imaging.rectifying import frame_without_mat
 from inspector.imaging.segmenting import outline_of, segment_piece, surface_cues
 from tests.drawn_scenes import Shot, leaf, photograph
+from tests.framed_scenes import PX_PER_MM, framed
 
-PX_PER_MM = 4.0
 PHOTO_PX_PER_MM = 3.0  # small photos, quickly drawn
 
 
 def segmented(scene):
-    """The piece as found, and as it truly is, in the frame; and the frame."""
-    gray = cv2.cvtColor(scene.image_bgr, cv2.COLOR_BGR2GRAY)
-    sighting = find_mat(gray)
-    if sighting is None:
-        frame = frame_without_mat(gray.shape[::-1], px_per_mm=PX_PER_MM)
-    else:
-        frame = frame_on_mat(sighting, px_per_mm=PX_PER_MM)
-    cues = surface_cues(rectify(scene.image_bgr, frame), frame)
-    return segment_piece(cues, px_per_mm=PX_PER_MM), rectify(scene.piece_mask, frame), cues
+    """The piece as found, and as it truly is, in the frame; and the cues."""
+    cues, truth = framed(scene)
+    return segment_piece(cues, px_per_mm=PX_PER_MM), truth, cues
 
 
 def share(part, whole):
