@@ -35,6 +35,7 @@ from torch.nn.functional import (
 from inspector.aligning.likeness import CHANNELS, surface_input
 from tests.benchmarks.aligned_mold import decoded
 from tests.benchmarks.true_mold import TrueMold
+from tests.benchmarks.writing_onnx import write_onnx
 
 PX_PER_MM = 4.0
 NARROW, WIDE = 16, 24
@@ -276,22 +277,6 @@ def judge(matcher: nn.Module, stacks: list[Stack], *, device: str) -> None:
             )
 
 
-def write_network(matcher: nn.Module, file: Path) -> None:
-    """The network in ONNX form, for pictures of any size."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    any_size = {2: "height", 3: "width"}
-    torch.onnx.export(
-        matcher.cpu(),
-        (torch.zeros(1, 2, 64, 64),),
-        file,
-        input_names=["surface"],
-        output_names=["features"],
-        dynamic_axes=dict.fromkeys(("surface", "features"), any_size),
-        opset_version=13,
-        dynamo=False,
-    )
-
-
 def stacks_in(folder: Path, workers: int) -> list[Stack]:
     """All molds of a folder."""
     with ProcessPoolExecutor(workers) as pool:
@@ -313,7 +298,7 @@ def main() -> None:
     stacks = stacks_in(arguments.layers, arguments.workers)
     print(f"{len(stacks)} molds, {sum(len(s.surfaces) for s in stacks)} photos, {device}", flush=True)
     matcher = train(stacks, steps=arguments.steps, seed=arguments.seed, device=device)
-    write_network(matcher, arguments.out)
+    write_onnx(matcher, arguments.out, channels=2, side=64, given="surface", answer="features")
     if arguments.judge:
         judge(matcher, stacks_in(arguments.judge, arguments.workers), device=device)
     print(f"{time.monotonic() - began:.0f} s", flush=True)

@@ -32,6 +32,7 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from inspector.inspection.piece_map import CHANNELS, FARTHEST, STEP
 from tests.benchmarks.framed_photo import FramedPhoto
+from tests.benchmarks.writing_onnx import write_onnx
 
 WIDTHS = (16, 24, 32, 48, 64, 64)
 BATCH, CANVAS = 16, (448, 576)
@@ -261,22 +262,6 @@ def judge(network: nn.Module, photos: list[Framed], *, device: str) -> None:
     network.cpu()
 
 
-def write_network(network: nn.Module, file: Path) -> None:
-    """The network in ONNX form, for frames of any size."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    any_size = {2: "height", 3: "width"}
-    torch.onnx.export(
-        network.cpu(),
-        (torch.zeros(1, CHANNELS, 2 * STEP, 2 * STEP),),
-        file,
-        input_names=["cues"],
-        output_names=["odds"],
-        dynamic_axes=dict.fromkeys(("cues", "odds"), any_size),
-        opset_version=13,
-        dynamo=False,
-    )
-
-
 def main() -> None:
     """Read the arguments, train, write."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -291,7 +276,7 @@ def main() -> None:
     photos = photos_in(arguments.framed)
     print(f"{len(photos)} photos, {device}", flush=True)
     network = train(photos, steps=arguments.steps, seed=arguments.seed, device=device)
-    write_network(network, arguments.out)
+    write_onnx(network, arguments.out, channels=CHANNELS, side=2 * STEP, given="cues", answer="odds")
     if arguments.judge:
         judge(network, photos_in(arguments.judge), device=device)
     print(f"{time.monotonic() - began:.0f} s", flush=True)
