@@ -78,6 +78,7 @@ def summarise(photos: Sequence[Row]) -> Row:
             [row["score"] for row in good if row["status"] == "inspected"],
         ),
         "iou_of_hits": _median(d["iou"] for d in outlined if d["hit"]),
+        "iou_of_all": _median(d["iou"] if d["hit"] else 0.0 for d in outlined),
         "length_ratio": _median(d["length_ratio"] for d in outlined if d["length_ratio"] is not None),
         "crack_length_covered": _median(d["covered"] for d in cracks),
         "crack_length_covered_of_hits": _median(d["covered"] for d in cracks if d["hit"]),

@@ -104,6 +104,7 @@ def print_table(summaries: Mapping[str, Row]) -> None:
     }
     medians = {
         "IoU of what was hit, median": "iou_of_hits",
+        "IoU of all (missed: 0), median": "iou_of_all",
         "length found / true, median": "length_ratio",
         "crack length covered, median": "crack_length_covered",
         "crack width error, median, mm": "crack_width_error_mm",

@@ -54,6 +54,17 @@ def test_overlap_and_size_are_worked_out_without_growing():
     assert not judged([finding("excess", square(120, 100, 40))], [defect()])["defects"][0]["kind_right"]
 
 
+def test_the_overlap_of_all_counts_what_was_missed_as_none():
+    # Found exactly (1), half of it (20 of 40 columns, so 0.5), and twice missed (0): the middle of all lies at 0.25.
+    whole, half = square(100, 100, 40), [[100, 100], [120, 100], [120, 140], [100, 140]]
+    photos = [judged([finding("chip", area)], [defect()]) for area in (whole, half)]
+    photos += [judged([], [defect()]), judged([], [defect("missing feature")])]
+    photos.append(judged([], [defect("surface void"), defect("excess")]))  # these have no overlap to speak of
+    figures = summarise(photos)
+    assert figures["iou_of_hits"] == {"of": 2, "median": pytest.approx(0.75)}
+    assert figures["iou_of_all"] == {"of": 4, "median": pytest.approx(0.25)}
+
+
 def test_half_a_crack_found_is_half_its_length():
     path = [[100.0, 100.0], [300.0, 100.0]]
     real = defect("hairline crack", [[100, 99], [300, 99], [300, 101], [100, 101]], width_mm=0.4, path=path)
