@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 from scipy.stats import rankdata
 
+from inspector.inspection import KINDS
 from tests.benchmarks.detection_curves import SizedHits, detection_limit
+from tests.benchmarks.places import PLACES
 
 # Photos are taken at about 5 or about 13 px/mm; nothing lies between.
 FINE_FROM_PX_PER_MM = 9.0
@@ -90,6 +92,17 @@ def summarise(photos: Sequence[Row]) -> Row:
         "unusable_refused": _share(row["status"] == "unusable" for row in unusable),
         "median_seconds": _median(row["seconds"] for row in photos)["median"],
     }
+
+
+def found_by_place(photos: Sequence[Row]) -> dict[str, Row]:
+    """Of the defects at each place of usable photos, the share that is found, by kind and of all kinds."""
+    defects = [defect for row in photos if row["truly_unusable"] is None for defect in row["defects"]]
+    told = {}
+    for place in PLACES:
+        here = [defect for defect in defects if defect["place"] == place]
+        by_kind = {kind: _share(d["hit"] for d in here if d["kind"] == kind) for kind in KINDS}
+        told[place] = by_kind | {"any defect": _share(d["hit"] for d in here)}
+    return told
 
 
 def _in_least_sure_third(photos: Sequence[Row]) -> list[bool]:

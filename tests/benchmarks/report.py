@@ -26,6 +26,7 @@ from tests.benchmarks.figures import (
     FINE,
     FINE_FROM_PX_PER_MM,
     Row,
+    found_by_place,
     shown_auroc,
     shown_limit,
     shown_median,
@@ -36,6 +37,7 @@ from tests.benchmarks.figures import (
     split_by_scale,
     summarise,
 )
+from tests.benchmarks.places import AROUND_MM, OUTLINE_WITHIN_MM, SHADOW_BELOW
 from tests.benchmarks.real_photographs import REAL_HEAD, RealPhotograph, real_table
 from tests.benchmarks.sheet import draw_sheet
 
@@ -135,6 +137,7 @@ GROUP_HEAD = (
     "good without finding",
     "AUROC",
 )
+PLACE_HEAD = ("found, where it lies", "scale", "missing", "chips", "cracks", "voids", "excess", "all")
 ALIGNMENT_HEAD = (
     "compared with",
     "scale",
@@ -160,6 +163,7 @@ def write_report(folder: Path, scored: Scored) -> Path:
         "folder": str(scored.folder),
         "references": main,
         "by_scale": {name: summarise(part) for name, part in by_scale.items()},
+        "by_place": {name: found_by_place(part) for name, part in by_scale.items()},
         "by_references": {str(count): summarise(rows) for count, rows in scored.photos.items()},
         **{
             f"by_{name}": {value: summarise(part) for value, part in groups.items()}
@@ -178,8 +182,10 @@ def write_report(folder: Path, scored: Scored) -> Path:
     aligned, real = alignment_rows(scored.alignments), real_table(scored.real)
     width_head, widths = width_table(scored.widths)
     references = _group_rows({f"{count} references": rows for count, rows in scored.photos.items()})
+    places = place_rows(by_scale)
     tables = (
         (MEASURE_HEAD, measures),
+        (PLACE_HEAD, places),
         (("", *GROUP_HEAD), references),
         (ALIGNMENT_HEAD, aligned),
         (REAL_HEAD, real),
@@ -206,6 +212,15 @@ def write_report(folder: Path, scored: Scored) -> Path:
             "curve is logistic over the logarithm of size (hit/miss analysis as in MIL-HDBK-1823A). a90/95 is where "
             "its 95 % bound, dashed, reaches 0.9; it is not reached when that lies beyond the largest defect.</p>",
             *(f"<h3>{escape(scale)}</h3>{picture}" for scale, picture in curves.items()),
+        ),
+        _section(
+            "Where defects lie",
+            f"<p>At the outline: less than {OUTLINE_WITHIN_MM:g} mm of the piece is left between the defect and what "
+            "is seen beside or through the piece, or the outline itself changed, by the true outlines. In shadow, "
+            f"at the outline or not: the sound piece within {AROUND_MM:g} mm of the defect has, in its median, less "
+            f"than {100 * SHADOW_BELOW:.0f} % of the light that the brightest tenth of the piece has at least, by the "
+            "photo; a very dark wet patch would count as shadow, too. Inside: the others.</p>",
+            _html_table(PLACE_HEAD, places),
         ),
         _section("What confidence means", f"<p>{escape(promise_in_words(calibration['promise']))}</p>", diagram),
         _section(
@@ -259,6 +274,15 @@ def measure_rows(by_scale: Mapping[str, Sequence[Row]]) -> Rows:
             ),
         )
         for measure in MEASURES
+    ]
+
+
+def place_rows(by_scale: Mapping[str, Sequence[Row]]) -> Rows:
+    """What is found inside, at the outline and in shadow, at both scales, by kind and of all kinds."""
+    return [
+        (place, scale, *(shown_share(share) for share in found.values()))
+        for scale in (COARSE, FINE)
+        for place, found in found_by_place(by_scale.get(scale, ())).items()
     ]
 
 

@@ -40,6 +40,7 @@ from tests.benchmarks.figures import (
     summarise,
 )
 from tests.benchmarks.judging import judge_photo
+from tests.benchmarks.places import with_places
 from tests.benchmarks.real_photographs import inspect_photograph
 from tests.benchmarks.report import Scored, write_report
 
@@ -83,9 +84,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def score_photo(path: Path, truth: Mapping[str, Any], model: MoldModel) -> Row:
-    """Inspect one photo and judge the outcome."""
+    """Inspect one photo, judge the outcome, and tell where each defect lies."""
     photo = read_photo(path.read_bytes(), name=path.name)
-    return judge_photo(truth, inspect_photo(photo, model).as_json(), folder_photo=str(truth["photo"]))
+    row = judge_photo(truth, inspect_photo(photo, model).as_json(), folder_photo=str(truth["photo"]))
+    return with_places(row, truth, cv2.cvtColor(photo.image_bgr, cv2.COLOR_BGR2GRAY))
 
 
 def print_table(summaries: Mapping[str, Row]) -> None:

@@ -5,11 +5,14 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import cv2
 import pytest
 
 from tests.benchmarks.alignment import PhotoAlignment
 from tests.benchmarks.crack_widths import WidthErrors
+from tests.benchmarks.figures import COARSE, FINE
 from tests.benchmarks.judging import judge_photo
+from tests.benchmarks.places import PLACES, with_places
 from tests.benchmarks.real_photographs import PlantedFind, RealPhotograph
 from tests.benchmarks.report import MEASURES, Scored, write_report
 
@@ -30,10 +33,10 @@ def outcome(truth, *, found):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     entries = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
-    photos = [
-        judge_photo(truth, outcome(truth, found=number % 3 > 0), folder_photo=truth["photo"])
-        for number, truth in enumerate(entries)
-    ]
+    photos = []
+    for number, truth in enumerate(entries):
+        row = judge_photo(truth, outcome(truth, found=number % 3 > 0), folder_photo=truth["photo"])
+        photos.append(with_places(row, truth, cv2.imread(str(SAMPLES / truth["photo"]), cv2.IMREAD_GRAYSCALE)))
     scored = Scored(
         SAMPLES,
         {3: photos, 1: photos[:20]},
@@ -84,6 +87,7 @@ def test_the_tables_hold_every_measure_at_both_scales(folder):
     assert all(f"| {measure.name} |" in tables for measure in MEASURES)
     rows = [line for line in tables.splitlines() if line.startswith("| ")]
     assert {row.count(" | ") + 1 for row in rows} == {4, 5, 7, 8, 9}
+    assert all(f"| {place} | {scale} |" in tables for place in PLACES for scale in (COARSE, FINE))
     assert "| brick | 2 | 1 | 0.50 | 1 of 1 | 0 of 0 | 0 |" in tables
     assert "| brick | 1 | 0.15 | not found |" in tables
     assert "| one reference | about 5 px/mm | 1 of 1 (100 %) | 0 | 0 | 0 | 0.20 | 0.60 |" in tables
@@ -94,6 +98,9 @@ def test_the_numbers_are_those_of_the_photos(folder):
     photos = figures["photos"]["3"]
     defects = [d for row in photos if row["truly_unusable"] is None for d in row["defects"]]
     assert figures["by_scale"]["all"]["found"]["any defect"]["of"] == len(defects)
+    places = figures["by_place"]["all"].values()
+    assert sum(found["any defect"]["of"] for found in places) == len(defects)
+    assert sum(found["any defect"]["count"] for found in places) == sum(defect["hit"] for defect in defects)
     assert figures["by_references"]["1"]["photos"] == 20
     assert sum(one["findings"] for one in figures["calibration"]["bins"]) == sum(
         len(row["findings"]) for row in photos if row["truly_unusable"] is None
