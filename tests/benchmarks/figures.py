@@ -22,6 +22,7 @@ TILTED_DEG = 10.0
 FEWEST_FOR_AUROC = 5
 
 Row = dict[str, Any]
+Rows = list[tuple[str, ...]]
 
 
 def split_by_scale(photos: Sequence[Row]) -> dict[str, list[Row]]:
@@ -167,7 +168,13 @@ def _auroc(positive: Sequence[float], negative: Sequence[float]) -> Row:
     return counts | {"auroc": wins / (len(positive) * len(negative))}
 
 
-# How each figure is told, in a table cell.
+# How each figure is told, in a table cell, and a table of these.
+
+
+def markdown_table(head: Sequence[str], rows: Rows) -> str:
+    """A table as the README has them."""
+    lines = [head, ["---"] * len(head), *rows]
+    return "".join("| " + " | ".join(line) + " |\n" for line in lines)
 
 
 def shown_share(share: Mapping[str, Any]) -> str:

@@ -26,7 +26,9 @@ from tests.benchmarks.figures import (
     FINE,
     FINE_FROM_PX_PER_MM,
     Row,
+    Rows,
     found_by_place,
+    markdown_table,
     shown_auroc,
     shown_limit,
     shown_median,
@@ -38,6 +40,7 @@ from tests.benchmarks.figures import (
     summarise,
 )
 from tests.benchmarks.places import AROUND_MM, OUTLINE_WITHIN_MM, SHADOW_BELOW
+from tests.benchmarks.quoting import quoted_block, quoted_figures
 from tests.benchmarks.real_photographs import REAL_HEAD, RealPhotograph, real_table
 from tests.benchmarks.sheet import draw_sheet
 
@@ -52,8 +55,6 @@ PICTURE_STYLE: dict[Any, Any] = {
 # a90/95 that is wanted at about 5 and at about 13 px/mm.
 WANTED_LIMITS_MM = {"chip": (4.0, 2.5), "hairline crack": (0.35, 0.2)}
 SIZE_NAMES = {"chip": "largest visible extent of the chip", "hairline crack": "width of the crack"}
-
-Rows = list[tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,12 +158,13 @@ def write_report(folder: Path, scored: Scored) -> Path:
     photos = scored.photos[main]
     by_scale = split_by_scale(photos)
     measures = measure_rows(by_scale)
+    summaries = {name: summarise(part) for name, part in by_scale.items()}
     calibration = reliability(photos)
     circumstances = split_by_circumstance(photos)
     content = {
         "folder": str(scored.folder),
         "references": main,
-        "by_scale": {name: summarise(part) for name, part in by_scale.items()},
+        "by_scale": summaries,
         "by_place": {name: found_by_place(part) for name, part in by_scale.items()},
         "by_references": {str(count): summarise(rows) for count, rows in scored.photos.items()},
         **{
@@ -192,6 +194,7 @@ def write_report(folder: Path, scored: Scored) -> Path:
         (width_head, widths),
     )
     in_markdown = [promise_in_words(calibration["promise"]) + "\n", *(markdown_table(*table) for table in tables)]
+    in_markdown.append(quoted_block(quoted_figures(summaries)) + "\n")
     (folder / "tables.md").write_text("\n".join(in_markdown), encoding="utf-8")
     circumstance_rows = {name: _group_rows(groups) for name, groups in circumstances.items()}
     with mpl.rc_context(PICTURE_STYLE):
@@ -311,12 +314,6 @@ def _alignment_groups(alignments: Sequence[PhotoAlignment]) -> list[tuple[str, s
             if part:
                 groups.append((name, scale, part))
     return groups
-
-
-def markdown_table(head: Sequence[str], rows: Rows) -> str:
-    """A table as the README has them."""
-    lines = [head, ["---"] * len(head), *rows]
-    return "".join("| " + " | ".join(line) + " |\n" for line in lines)
 
 
 def _group_rows(groups: Mapping[str, Sequence[Row]]) -> Rows:

@@ -1,10 +1,10 @@
 """How much is found, how much is flagged wrongly: scores a folder of photos with truth.
 
-    python -m tests.benchmarks.score FOLDER [--references 3 1 5] [--molds A,B] [--report DIR]
+    python -m tests.benchmarks.score FOLDER [--references 3 1 5] [--molds A,B] [--report DIR [--quote README.md]]
 
 Prints a table, for all photos and apart for about 5 and about 13 px/mm. With ``--report`` it also measures how well
 photos align, what is found in real photographs, and how exact the width of cracks is, and writes a page with curves and
-pictures, its tables in Markdown, and all numbers as JSON.
+pictures, its tables in Markdown, and all numbers as JSON. With ``--quote`` a file quotes the report between its marks.
 """
 
 from __future__ import annotations
@@ -41,6 +41,7 @@ from tests.benchmarks.figures import (
 )
 from tests.benchmarks.judging import judge_photo
 from tests.benchmarks.places import with_places
+from tests.benchmarks.quoting import quote, with_block
 from tests.benchmarks.real_photographs import inspect_photograph
 from tests.benchmarks.report import Scored, write_report
 
@@ -63,7 +64,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--molds", default="", help="only these molds, separated by commas")
     parser.add_argument("--workers", type=int, default=WORKERS, help="processes (default 2)")
     parser.add_argument("--report", type=Path, metavar="DIR", help="write report.html, tables.md, figures.json")
+    parser.add_argument("--quote", type=Path, metavar="README", help="put the report's figures between the marks there")
     options = parser.parse_args(arguments)
+    if options.quote is not None:
+        if options.report is None or options.molds:
+            parser.error("--quote needs --report, of all molds of a folder: leave out --molds")
+        with_block(options.quote.read_text(encoding="utf-8"), "")  # refused now rather than when all is measured
     molds = read_bench(options.folder, molds=tuple(filter(None, options.molds.split(","))))
     fewest = min(len(read_mold_folder(mold.folder).photos) for mold in molds)
     if max(options.references) > fewest:
@@ -78,6 +84,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.report is not None:
             scored = _measure_the_rest(pool, options.folder, molds, photos)
             print(f"Report: {write_report(options.report, scored)}")
+    if options.quote is not None and not failed:
+        quote(options.report, options.quote)
     for sentence in failed:
         print(sentence, file=sys.stderr)
     return 1 if failed else 0

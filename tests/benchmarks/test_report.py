@@ -13,8 +13,10 @@ from tests.benchmarks.crack_widths import WidthErrors
 from tests.benchmarks.figures import COARSE, FINE
 from tests.benchmarks.judging import judge_photo
 from tests.benchmarks.places import PLACES, with_places
+from tests.benchmarks.quoting import BEGIN, END, quote
 from tests.benchmarks.real_photographs import PlantedFind, RealPhotograph
 from tests.benchmarks.report import MEASURES, Scored, write_report
+from tests.benchmarks.score import main
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -86,11 +88,27 @@ def test_the_tables_hold_every_measure_at_both_scales(folder):
     tables = (folder / "tables.md").read_text(encoding="utf-8")
     assert all(f"| {measure.name} |" in tables for measure in MEASURES)
     rows = [line for line in tables.splitlines() if line.startswith("| ")]
-    assert {row.count(" | ") + 1 for row in rows} == {4, 5, 7, 8, 9}
+    assert {row.count(" | ") + 1 for row in rows} == {3, 4, 5, 7, 8, 9}
     assert all(f"| {place} | {scale} |" in tables for place in PLACES for scale in (COARSE, FINE))
     assert "| brick | 2 | 1 | 0.50 | 1 of 1 | 0 of 0 | 0 |" in tables
     assert "| brick | 1 | 0.15 | not found |" in tables
     assert "| one reference | about 5 px/mm | 1 of 1 (100 %) | 0 | 0 | 0 | 0.20 | 0.60 |" in tables
+
+
+def test_the_block_for_the_readme_stands_in_the_tables_as_it_is_quoted(folder, tmp_path):
+    readme = tmp_path / "README.md"
+    readme.write_text(f"{BEGIN}{END}", encoding="utf-8")
+    quote(folder, readme, kept=tmp_path / "kept.json")
+    block = readme.read_text(encoding="utf-8")
+    assert block in (folder / "tables.md").read_text(encoding="utf-8")
+    assert "| chips of 4 mm and more, found | " in block
+
+
+@pytest.mark.parametrize("asked", [["--quote", "README.md"], ["--quote", "README.md", "--report", "r", "--molds", "a"]])
+def test_only_a_whole_report_is_quoted(asked, capsys):
+    with pytest.raises(SystemExit):
+        main([str(SAMPLES), *asked])
+    assert "--quote needs --report, of all molds" in capsys.readouterr().err
 
 
 def test_the_numbers_are_those_of_the_photos(folder):
