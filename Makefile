@@ -103,6 +103,9 @@ audit: $(DEV_STAMP)
 	@$(PIP_INSTALL) --quiet pip-audit
 	@$(BIN)/python -m pip_audit --strict --require-hashes --disable-pip --progress-spinner off -r requirements.lock
 
+# What users may ask for beside the program itself; PyTorch (`train`) is no part of any lock.
+LOCKED_EXTRAS := postgresql objects cluster
+
 # Resolved for every Python from 3.11 and every system at once; hashes, and no address of any index.
 UV_COMPILE := $(BIN)/python -m uv pip compile --quiet --upgrade --universal --python-version 3.11 \
   --generate-hashes --no-emit-index-url --no-header pyproject.toml
@@ -111,7 +114,7 @@ lock: $(DEV_STAMP)
 	@echo "==> Choosing the newest packages"
 	@$(PIP_INSTALL) --quiet uv
 	@$(UV_COMPILE) --group build --output-file requirements.lock > /dev/null
-	@$(UV_COMPILE) --group dev --all-extras --constraints requirements.lock --output-file requirements-dev.lock > /dev/null
+	@$(UV_COMPILE) --group dev $(addprefix --extra=,$(LOCKED_EXTRAS)) --constraints requirements.lock --output-file requirements-dev.lock > /dev/null
 
 clean:
 	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis

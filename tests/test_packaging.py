@@ -83,6 +83,19 @@ def test_lock_files_fix_every_package_with_its_hashes(lock):
         assert all(wanted.specifier.contains(str(found.specifier)[2:]) for found in locked[wanted.name]), wanted
 
 
+def test_every_extra_is_locked_but_the_one_that_only_fits_networks():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    named = re.search(r"^LOCKED_EXTRAS := (.+)$", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE)
+    assert named is not None
+    assert set(named[1].split()) == set(extras) - {"train"}
+    locked = {lock: re.findall(r"^([\w.-]+)(?:\[.+\])?==", (ROOT / lock).read_text(), re.MULTILINE) for lock in LOCKS}
+    wanted = {Requirement(line).name for extra in named[1].split() for line in extras[extra]}
+    assert wanted <= set(locked["requirements-dev.lock"])
+    assert "torch" in {Requirement(line).name for line in extras["train"]}
+    assert "torch" not in {*locked["requirements.lock"], *locked["requirements-dev.lock"]}
+
+
 def test_both_lock_files_agree():
     run, dev = ((ROOT / lock).read_text(encoding="utf-8") for lock in LOCKS)
     fixed = re.compile(r"^\S+==\S+.*(?= \\$)", re.MULTILINE)

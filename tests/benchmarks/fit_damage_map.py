@@ -5,7 +5,7 @@
 DIR is what `aligned_layers` kept. Each photo is seen as it is, with damage painted into it (`painted_damage`), and
 with light, sharpness, noise, stains, shadows and the fit to the references changed at random, against one to three
 references. `fit_confidence` needs networks that saw none of the molds that it looks at (--leave-out, or a DIR without
-them). `thin_damage_map` then makes the second network cheaper. Needs PyTorch (`pip install --group fit`) and, for more
+them). `thin_damage_map` then makes the second network cheaper. Needs PyTorch (extra `train`) and, for more
 than a trial, a graphics card, which holds all examples (5 GB): five minutes on a large one. What is cut short goes on
 where it was last kept when the same command is given again, and comes to the same networks; the curve, the seed and the
 molds stand in FOLDER/fitting.json.

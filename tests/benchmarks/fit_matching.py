@@ -5,7 +5,7 @@
 DIR is what `true_layers` kept: photos of a piece that lie exactly over one another. A patch of one photo is looked for
 in another as `inspector.aligning.warp` does, by normalised correlation over all shifts within reach; that it fits best
 where it belongs is what is learnt (cross-entropy over the shifts), for single patches and for several that vote
-together. Needs PyTorch (`pip install --group fit`) and, for more than a trial, a graphics card: three minutes.
+together. Needs PyTorch (extra `train`) and, for more than a trial, a graphics card: three minutes.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@
 
 DIR is what `framed_pieces` kept. Photos are turned, mirrored and made larger or smaller at random; piece and
 surroundings get another brightness, colour and grain each, and shadows, lamps and stains fall on both. Needs PyTorch
-(`pip install --group fit`) and, for more than a trial, a graphics card.
+(extra `train`) and, for more than a trial, a graphics card.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How the networks were fitted, tried in the small on a CPU; PyTorch is no package of the tests (`--group fit`)."""
+"""How the networks were fitted, tried in the small on a CPU; PyTorch is no package of the tests (extra `train`)."""
 
 import pickle
 
@@ -8,7 +8,7 @@ import pytest
 
 from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, AlignedPhoto, exact, lossy
 
-torch = pytest.importorskip("torch", reason="fitting networks needs PyTorch (pip install --group fit)")
+torch = pytest.importorskip("torch", reason="fitting networks needs PyTorch (pip install --editable '.[train]')")
 
 from tests.benchmarks.fit_damage_map import Fitting, examples_of, write_networks  # noqa: E402 - it needs PyTorch
 
