@@ -121,7 +121,9 @@ def _finding(
     outline = _outline(candidate)
     polygon_xy = _to_photo(outline, view, warp.photo_xy)
     kind = kind_of(candidate)
-    area = length = width = depth = None
+    area = length = width = depth = tortuosity = None
+    if candidate.path_xy is not None and candidate.numbers["straight"] > 0:
+        tortuosity = 1 / candidate.numbers["straight"]
     if px_per_mm is not None:
         contour = polygon_xy.astype(np.float32)[:, None]
         sides = [float(side) for side in cv2.minAreaRect(contour)[1]]
@@ -149,6 +151,7 @@ def _finding(
             (reference.name, _to_photo(outline, reference.view, layer.photo_xy))
             for reference, layer in zip(model.references, model.layers, strict=True)
         ),
+        tortuosity=tortuosity,
     )
 
 

@@ -42,6 +42,7 @@ class Finding:
     dismissed_on: int = 0  # pieces on which a mark at this place was dismissed
     seen_as: SeenAs | None = None  # None where an older program inspected the photo
     on_references: tuple[tuple[str, NDArray[np.float64]], ...] = ()  # the outline in px of each reference, by its name
+    tortuosity: float | None = None  # of a crack: its path over the way between its ends; None where they meet
 
     def as_json(self) -> dict[str, Any]:
         """The finding as the JSON contract has it."""
@@ -93,7 +94,8 @@ class Inspection:
         for finding in self.findings:
             row = finding.as_json()
             polygon = row.pop("polygon")
-            rows.append({**head, **row, "seen_as": finding.seen_as, "polygon": polygon, "reference": self.reference})
+            more = {"tortuosity": _rounded(finding.tortuosity, 2), "seen_as": finding.seen_as}
+            rows.append({**head, **row, **more, "polygon": polygon, "reference": self.reference})
         return rows
 
 

@@ -68,6 +68,12 @@ def test_what_reviewers_said_adds_nothing_to_the_json():
     assert seen.as_json() == inspection(findings=()).as_json()
 
 
+def test_how_a_crack_winds_is_told_in_rows_and_adds_nothing_to_the_json():
+    winding = finding(kind="hairline crack", tortuosity=1.2345)
+    assert winding.as_json() == finding(kind="hairline crack").as_json()
+    assert [row["tortuosity"] for row in inspection(winding, finding()).as_rows()] == [1.23, None]
+
+
 def test_the_fields_keep_their_order():
     content = inspection(finding()).as_json()
     assert list(content) == ["photo", "status", "reason", "score", "px_per_mm", "reference", "seconds", "findings"]

@@ -111,6 +111,17 @@ def test_a_crack_is_about_as_wide_and_long_as_it_was_made(judged, inspections):
     assert longest == pytest.approx(true_mm, rel=0.5)
 
 
+@pytest.mark.parametrize("name", ["wading-bird-04.jpg", "oak-leaf-04.jpg"])
+def test_a_crack_winds_about_as_it_was_made(inspections, name):
+    real = next(d for d in TRUTH[name]["defects"] if d["kind"] == "hairline crack")
+    path = np.array(real["path"])
+    way_px = np.linalg.norm(np.diff(path, axis=0), axis=1).sum()
+    found = max((f for f in inspections[name].findings if f.kind == "hairline crack"), key=lambda f: f.confidence)
+    assert found.tortuosity == pytest.approx(way_px / np.linalg.norm(path[-1] - path[0]), rel=0.03)
+    others = [f for f in inspections[name].findings if f.kind != "hairline crack"]
+    assert [f.tortuosity for f in others] == [None] * len(others)
+
+
 def test_good_pieces_are_mostly_clean(judged):
     good = [row for row in judged.values() if row["good"]]
     assert len(good) == 4
