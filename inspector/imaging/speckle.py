@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from inspector.imaging.mat import MARKER_MARGIN_MM, MARKER_SIDE_MM, MAT_LAYOUTS, MatLayout, Paper
 
-__all__ = ["SpeckleDots", "mat_raster", "speckle_area_mm", "speckle_dots"]
+__all__ = ["SpeckleDots", "dots_in_photo", "mat_raster", "speckle_area_mm", "speckle_dots"]
 
 # Dots of 0.5 to 0.9 mm every 1.6 mm: seen at 3 px/mm and more, and printed well by any office printer.
 CELL_MM = 1.6
@@ -72,20 +72,49 @@ def mat_raster(paper: Paper, *, px_per_mm: float, speckle: bool = True) -> NDArr
     sheet = np.full((height_px, width_px), 255, dtype=np.uint8)
     if speckle:
         dots = speckle_dots(paper)
-        _draw_dots(sheet, dots, px_per_mm)
+        middle = (np.array([width_px, height_px]) - 1) / 2
+        _draw_dots(sheet, dots.centres_xy_mm * px_per_mm + middle, dots.diameters_mm / 2 * px_per_mm)
     _draw_markers(sheet, layout, px_per_mm)
     return sheet
 
 
-def _draw_dots(sheet: NDArray[np.uint8], dots: SpeckleDots, px_per_mm: float) -> None:
+def dots_in_photo(
+    paper: Paper, photo_from_mat: NDArray[np.float64], *, size_px: tuple[int, int]
+) -> NDArray[np.float32]:
+    """How much of each pixel of a photo of the mat the printed dots cover, as far as nothing hides them.
+
+    Parameters
+    ----------
+    paper : Paper
+    photo_from_mat : ndarray, shape (3, 3)
+        Homography, mm on the sheet to px.
+    size_px : tuple of int
+        Width and height of the photo.
+
+    Returns
+    -------
+    ndarray, shape (height, width), float32
+        0 to 1.
+    """
+    dots = speckle_dots(paper)
+    places = dots.centres_xy_mm + np.array([[[0.0, 0.0]], [[0.1, 0.0]], [[0.0, 0.1]]])
+    centres, beside, below = (cv2.perspectiveTransform(place[None], photo_from_mat)[0] for place in places)
+    across, down = (beside - centres) * 10, (below - centres) * 10
+    px_per_mm = np.sqrt(np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]))
+    inside = np.all((centres > -1) & (centres < size_px), axis=1)
+    seen = np.full((size_px[1], size_px[0]), 255, dtype=np.uint8)
+    _draw_dots(seen, centres[inside], (px_per_mm * dots.diameters_mm / 2)[inside])
+    return np.asarray(1 - seen.astype(np.float32) / 255)
+
+
+def _draw_dots(picture: NDArray[np.uint8], centres_px: NDArray[np.float64], radii_px: NDArray[np.float64]) -> None:
     """Anti-aliased discs, on the picture given."""
     bits = 6  # OpenCV's fixed-point fraction bits
-    middle = (np.array([sheet.shape[1], sheet.shape[0]]) - 1) / 2
-    centres = np.round((dots.centres_xy_mm * px_per_mm + middle) * 2**bits).astype(int)
+    centres = np.round(centres_px * 2**bits).astype(int)
     # OpenCV's anti-aliased disc reaches half a pixel beyond the radius asked for.
-    radii = np.round(np.maximum(dots.diameters_mm / 2 * px_per_mm - 0.5, 0) * 2**bits).astype(int)
+    radii = np.round(np.maximum(radii_px - 0.5, 0) * 2**bits).astype(int)
     for (x, y), radius in zip(centres.tolist(), radii.tolist(), strict=True):
-        cv2.circle(sheet, (x, y), radius, 0, -1, cv2.LINE_AA, bits)
+        cv2.circle(picture, (x, y), radius, 0, -1, cv2.LINE_AA, bits)
 
 
 def _draw_markers(sheet: NDArray[np.uint8], layout: MatLayout, px_per_mm: float) -> None:

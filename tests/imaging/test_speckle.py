@@ -5,7 +5,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import MultiPoint, box
 
 from inspector.imaging.mat import MAT_LAYOUTS
-from inspector.imaging.speckle import mat_raster, speckle_area_mm, speckle_dots
+from inspector.imaging.speckle import dots_in_photo, mat_raster, speckle_area_mm, speckle_dots
 
 PAPERS = ("A4", "A3")
 
@@ -97,3 +97,26 @@ def test_a_plain_mat_has_markers_only():
     plain = mat_raster("A4", px_per_mm=3, speckle=False)
     assert np.all(plain[100:-100, 110:-110] == 255)
     assert plain.min() == 0
+
+
+def test_dots_in_a_photo_are_those_of_the_sheet(paper):
+    """A photo straight from above is the sheet itself; a nearer one holds as much ink, counted in mm2."""
+    sheet = mat_raster(paper, px_per_mm=6.0)
+    height, width = sheet.shape
+    from_above = np.array([[6.0, 0, (width - 1) / 2], [0, 6.0, (height - 1) / 2], [0, 0, 1]])
+    dots = dots_in_photo(paper, from_above, size_px=(width, height))
+    middle = np.s_[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]  # away from markers
+    assert np.abs(dots[middle] - (1 - sheet[middle] / 255)).max() < 0.02
+    nearer = np.diag([3.0, 3.0, 1]) @ from_above
+    ink_px = dots_in_photo(paper, nearer, size_px=(3 * width, 3 * height)).sum()
+    assert ink_px / 18**2 == pytest.approx(np.pi / 4 * np.sum(speckle_dots(paper).diameters_mm ** 2), rel=0.05)
+
+
+def test_dots_of_a_tilted_mat_lie_where_the_homography_puts_them():
+    photo_from_mat = np.array([[7.0, 0.6, 500], [-0.4, 6.0, 400], [2e-4, 1e-3, 1]])
+    dots = dots_in_photo("A4", photo_from_mat, size_px=(1000, 800))
+    centres = cv2.perspectiveTransform(speckle_dots("A4").centres_xy_mm[None], photo_from_mat)[0]
+    seen = centres[np.all((centres > 2) & (centres < (997, 797)), axis=1)]
+    columns, rows = np.round(seen).astype(int).T
+    assert len(seen) > 500
+    assert np.mean(dots[rows, columns] > 0.9) > 0.95
