@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize, minimize_scalar
 from scipy.special import expit, logit, ndtri
 
-__all__ = ["DetectionCurve", "fit_hit_miss"]
+__all__ = ["DetectionCurve", "detection_bound", "fit_hit_miss"]
 
 # Fewer than these say nothing about a curve of two parameters (the handbook asks for 60 targets).
 FEWEST_DEFECTS = 20
@@ -38,8 +38,7 @@ class DetectionCurve:
 
     def probability(self, size: float) -> float:
         """Probability that a defect of a size is found."""
-        slope = logit(WANTED) / np.log(self.a90 / self.a50)
-        return float(expit(slope * np.log(size / self.a50)))
+        return float(expit(_log_odds(self, np.log(np.array([size])))[0]))
 
 
 def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve | None:
@@ -72,6 +71,62 @@ def fit_hit_miss(sizes: Sequence[float], hits: Sequence[bool]) -> DetectionCurve
     a50 = middle - offset / slope
     a90 = a50 + logit(WANTED) / slope
     return DetectionCurve(count, float(np.exp(a50)), float(np.exp(a90)), _upper_bound(log_size, hit, a90, best))
+
+
+def detection_bound(sizes: Sequence[float], hits: Sequence[bool], at: Sequence[float]) -> NDArray[np.float64]:
+    """Lower 95 % bound of the probability of detection at some sizes.
+
+    The profile likelihood of a90/95, asked the other way round: the least probability at a given size that the data
+    still allow with one-sided 95 % confidence. Where it reaches 0.9, it meets a90/95.
+
+    Parameters
+    ----------
+    sizes, hits
+        As for `fit_hit_miss`.
+    at : sequence of float
+        Sizes to give the bound at.
+
+    Returns
+    -------
+    bound : ndarray, shape (n,)
+
+    Raises
+    ------
+    ValueError
+        If there is no curve to bound.
+    """
+    curve = fit_hit_miss(sizes, hits)
+    if curve is None:
+        raise ValueError("There is no curve to bound: too few defects, or larger ones are not found more often.")
+    log_size, hit = np.log(np.asarray(sizes, dtype=float)), np.asarray(hits, dtype=float)
+    best = _loss(_log_odds(curve, log_size), hit)
+    most_loss = best + ndtri(CONFIDENCE) ** 2 / 2
+    return np.array([_bound_at(log_size, hit, float(np.log(size)), curve, most_loss) for size in at])
+
+
+def _bound_at(
+    log_size: NDArray[np.float64], hit: NDArray[np.float64], log_a: float, curve: DetectionCurve, most_loss: float
+) -> float:
+    """The least log odds at one size for which some slope still explains the data, as a probability."""
+
+    def excess(log_odds: float) -> float:
+        def loss(log_slope: float) -> float:
+            return _loss(log_odds + np.exp(log_slope) * (log_size - log_a), hit)
+
+        profile = minimize_scalar(
+            loss, bounds=(-5.0, float(np.log(STEEPEST))), method="bounded", options={"xatol": 1e-6}
+        )
+        return float(profile.fun) - most_loss
+
+    top = float(_log_odds(curve, np.array([log_a]))[0])
+    for below in np.geomspace(0.05, 60, 40):
+        if excess(top - below) > 0:
+            return float(expit(brentq(excess, top - below, top, xtol=1e-6)))
+    return 0.0
+
+
+def _log_odds(curve: DetectionCurve, log_size: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(logit(WANTED) / np.log(curve.a90 / curve.a50) * (log_size - np.log(curve.a50)))
 
 
 def _upper_bound(log_size: NDArray[np.float64], hit: NDArray[np.float64], a90: float, best: float) -> float | None:

@@ -4,8 +4,8 @@ A chip takes away the mold's relief and leaves a hollow with a rough floor, pore
 is a large dark hollow. What is no damage is painted too: stains and wet patches, which change the brightness and leave
 the relief, and the small bugholes that every casting has. All of it is blurred and grained like the photo around it.
 
-Chips and cracks of known size are planted one by one, to find out from which size on they are seen. A planted chip lies
-inside the outline: nobody knows what the photo would show behind it.
+Chips and cracks of known size are planted one by one, to find out from which size on they are seen. A planted chip is
+painted as those to learn from are, and lies inside the outline; `planted_breaks` has what looks like a broken face.
 """
 
 from __future__ import annotations
@@ -19,7 +19,17 @@ from scipy.special import ndtr
 
 from inspector.imaging.light import DISPLAY_GAMMA
 
-__all__ = ["PaintedPhoto", "PlantedDamage", "extent_px", "paint_damage", "plant_chip", "plant_crack"]
+__all__ = [
+    "PaintedPhoto",
+    "PlantedDamage",
+    "extent_px",
+    "linear_light",
+    "paint_damage",
+    "picture_of_light",
+    "plant_chip",
+    "plant_crack",
+    "smooth_noise",
+]
 
 # A crack lets this part of the light through where it covers a pixel (common practice, no source; the rendered cracks
 # of sample_images, 1 to 3 mm deep, come out between 0.1 and 0.3).
@@ -48,6 +58,7 @@ class PlantedDamage:
 
     image_bgr: NDArray[np.uint8]
     mask: NDArray[np.bool_]  # of the photo's size
+    gone: NDArray[np.bool_] | None = None  # the part of the mask where what lies behind the piece is seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +102,7 @@ def paint_damage(
     defects, stains : int
         How many of each.
     """
-    light = _light_of(image_bgr)
+    light = linear_light(image_bgr)
     taken = np.zeros(piece.shape, dtype=bool)
     edges = _edge_weight(image_bgr, piece, px_per_mm)
     lamp = _random_lamp(rng)
@@ -120,7 +131,7 @@ def paint_damage(
         taken |= cv2.dilate(mask.astype(np.uint8), np.ones((2 * around + 1, 2 * around + 1), dtype=np.uint8)) > 0
         masks.append(mask)
         kinds.append("chip" if is_chip else "surface void")
-    return PaintedPhoto(_picture_of(light), tuple(masks), tuple(kinds))
+    return PaintedPhoto(picture_of_light(light), tuple(masks), tuple(kinds))
 
 
 def plant_chip(
@@ -158,13 +169,13 @@ def plant_chip(
         inside = _blob(patch, 0.5 * extent_mm, rng, jagged=True)
         if np.count_nonzero(inside) < 4 or not np.all(free[patch.rows, patch.columns][inside]):
             continue
-        light = _light_of(image_bgr[patch.rows, patch.columns])
+        light = linear_light(image_bgr[patch.rows, patch.columns])
         whole = replace(patch, rows=slice(None), columns=slice(None))
         _press(light, whole, inside, 0.5 * extent_mm, _random_lamp(rng), rng, rough=True)
         mask = np.zeros(free.shape, dtype=bool)
         mask[patch.rows, patch.columns] = inside
         painted = image_bgr.copy()
-        painted[patch.rows, patch.columns] = _picture_of(light)
+        painted[patch.rows, patch.columns] = picture_of_light(light)
         return PlantedDamage(painted, mask)
     return None
 
@@ -244,14 +255,14 @@ def _draw_crack(
     half = 0.5 * width_px * np.sqrt(ends)
     cover = ndtr((distance + half) / blur_px) - ndtr((distance - half) / blur_px)
     rows, columns = slice(top, bottom), slice(left, right)
-    part = _light_of(image_bgr[rows, columns])
+    part = linear_light(image_bgr[rows, columns])
     dark = (1 - rng.uniform(*_CRACK_LIGHT)) * cover
     grain = rng.normal(0, 0.02, cover.shape) * cover
     part *= np.clip(1 - dark + grain, 0, None)[..., None].astype(np.float32)
     mask = np.zeros((height, width), dtype=bool)
     mask[rows, columns] = distance <= np.maximum(half, 0.5)
     painted = image_bgr.copy()
-    painted[rows, columns] = _picture_of(part)
+    painted[rows, columns] = picture_of_light(part)
     return PlantedDamage(painted, mask)
 
 
@@ -283,11 +294,13 @@ def extent_px(mask: NDArray[np.bool_]) -> float:
     return float(np.hypot(*(hull[:, None] - hull[None]).transpose(2, 0, 1)).max()) + 1.0
 
 
-def _light_of(image_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+def linear_light(image_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """The light that a photo shows, white is 1, (h, w, 3)."""
     return np.asarray((image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA, dtype=np.float32)
 
 
-def _picture_of(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+def picture_of_light(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """The photo that shows some light, (h, w, 3)."""
     return np.clip(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA) + 0.5, 0, 255).astype(np.uint8)
 
 
@@ -337,8 +350,8 @@ def _blob(patch: _Patch, reach_mm: float, rng: np.random.Generator, *, jagged: b
     return np.asarray(radius < reach_mm * 0.8 * rim)
 
 
-def _noise(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Smooth noise of unit deviation."""
+def smooth_noise(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Noise of unit deviation that changes over so many pixels."""
     small = [max(2, int(np.ceil(side / max(scale_px, 1.0))) + 1) for side in shape]
     grown = cv2.resize(rng.normal(size=small), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
     return np.asarray(grown / max(float(grown.std()), 1e-6))
@@ -363,7 +376,7 @@ def _press(
     height = -depth * (1 - np.exp(-in_mm / wall))
     if rough:
         for scale in (2.5, 1.2, 0.6, 0.3):
-            height = height + rng.uniform(0.05, 0.2) * scale * _noise(shape, scale * px_per_mm, rng)
+            height = height + rng.uniform(0.05, 0.2) * scale * smooth_noise(shape, scale * px_per_mm, rng)
     height = cv2.GaussianBlur(height, (0, 0), max(0.5, 0.12 * px_per_mm))
     slope_y, slope_x = np.gradient(height, 1 / px_per_mm)
     x, y, z = lamp.towards
@@ -371,7 +384,7 @@ def _press(
     shade = lamp.ambient + (1 - lamp.ambient) * np.maximum(facing, 0) / z
     change = np.log(np.maximum(shade, 0.05))
     if rough:
-        change += rng.uniform(-0.35, 0.25) + rng.uniform(0.0, 0.12) * _noise(shape, 0.35 * px_per_mm, rng)
+        change += rng.uniform(-0.35, 0.25) + rng.uniform(0.0, 0.12) * smooth_noise(shape, 0.35 * px_per_mm, rng)
         change += _spots(patch, rng, density_mm2=rng.uniform(0.0, 0.5), radius_mm=(0.12, 0.6), dark=(-1.6, -0.2))
         change += _spots(patch, rng, density_mm2=rng.uniform(0.0, 0.3), radius_mm=(0.2, 0.9), dark=(-0.35, 0.35))
     else:

@@ -78,13 +78,15 @@ from inspector.workshop.demo import (
     record_demo_photos,
 )
 from inspector.workshop.demo_past import DEMO_HALF_YEARS, add_demo_past
+from inspector.workshop.drawing import SIZE_IN
 from inspector.workshop.due_calendar import due_calendar
 from inspector.workshop.early_pieces import doubt_age
 from inspector.workshop.exporting import Export, Exporting
 from inspector.workshop.labels import Label, labels_pdf
 from inspector.workshop.lessons import LATEST_PIECES_TEACH, Lessons, NormalPlace
+from inspector.workshop.limit_pictures import limits_picture
 from inspector.workshop.loss_comparison import ComparedPieces, Comparison, MoldChange
-from inspector.workshop.loss_pictures import SIZE_IN, LossPicture, LossPictures, tightening_svg
+from inspector.workshop.loss_pictures import LossPicture, LossPictures, tightening_svg
 from inspector.workshop.loss_results import (
     MONTH_COLUMNS,
     ExpectedCure,
@@ -260,6 +262,7 @@ __all__ = [
     "finding_rows",
     "labels_pdf",
     "last_word",
+    "limits_picture",
     "list_photo_files",
     "may",
     "paper_pdf",

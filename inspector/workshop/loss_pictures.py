@@ -7,8 +7,7 @@ the same. Each picture goes with its numbers as a table.
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from threading import Lock
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -19,39 +18,15 @@ from inspector.log import MoldReference
 from inspector.risk import HIGH, LOW, loss_by_age, weighted_quantile
 from inspector.workshop.advice import with_degree_sign
 from inspector.workshop.curing import CorrectedTests
+from inspector.workshop.drawing import DRAWING, HATCH, INK, IRON, PAPER, SOFT, STYLE, drawn
 from inspector.workshop.loss_results import MONTH_COLUMNS, FeatureShare, MoldTrends, MoldWindow, MonthOfLosses
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SIZE_IN", "LossPicture", "LossPictures", "break_map", "draw_losses", "tightening_svg"]
+__all__ = ["LossPicture", "LossPictures", "break_map", "draw_losses", "tightening_svg"]
 
-_PAPER, _INK, _SOFT, _IRON, _HATCH = "#fffdf8", "#1c1915", "#6b6255", "#8a2c10", "#d9cdb6"
-_STYLE: dict[Any, Any] = {
-    "font.family": "serif",
-    "font.serif": ["DejaVu Serif"],
-    "font.size": 11,
-    "axes.facecolor": _PAPER,
-    "figure.facecolor": _PAPER,
-    "savefig.facecolor": _PAPER,
-    "axes.edgecolor": _INK,
-    "axes.labelcolor": _INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "xtick.color": _INK,
-    "ytick.color": _INK,
-    "text.color": _INK,
-    "hatch.color": _HATCH,
-    "hatch.linewidth": 1.2,
-    "svg.hashsalt": "inspector",
-    "text.parse_math": False,  # a mold may have any title, "$" in it as well
-}
-# The style is set for the whole process while something is drawn, so one thread draws at a time.
-_DRAWING = Lock()
-SIZE_IN = (6.4, 4.4)
-"""Width and height of each picture. [in]"""
-_PRINT_DPI = 200
 _A4_IN = (8.27, 11.69)
 _ROWS_A_PAGE = 28
 _FOOT = 0.055  # of the page's height, kept for the caution
@@ -78,11 +53,11 @@ class LossPicture:
 
         `say` puts each text that is drawn into the words of whoever looks at it.
         """
-        return _drawn(lambda figure: self._on(figure, say, titled=titled), "svg")
+        return drawn(lambda figure: self._on(figure, say, titled=titled), "svg")
 
     def png(self, *, say: Callable[[str], str] = str) -> bytes:
         """Give it for print."""
-        return _drawn(lambda figure: self._on(figure, say, titled=True), "png")
+        return drawn(lambda figure: self._on(figure, say, titled=True), "png")
 
     def _on(self, figure: "Figure", say: Callable[[str], str], *, titled: bool) -> None:
         from matplotlib.text import Text
@@ -116,8 +91,8 @@ class LossPictures:
 
         out = io.BytesIO()
         with (
-            _DRAWING,
-            rc_context(_STYLE),
+            DRAWING,
+            rc_context(STYLE),
             PdfPages(out, metadata={"Title": f"{self.title}: losses", "CreationDate": None}) as pages,
         ):
             for number, picture in enumerate(self.pictures):
@@ -266,7 +241,7 @@ def tightening_svg(window: MoldWindow, trends: MoldTrends) -> bytes:
         _draw_time(lower, trends, window)
         upper.set_title(f"{window.title}: its demold window, and what is lost", loc="left", fontsize=13)
 
-    return _drawn(draw, "svg", size_in=(8.0, 6.4))
+    return drawn(draw, "svg", size_in=(8.0, 6.4))
 
 
 def _picture(
@@ -278,21 +253,6 @@ def _picture(
     rows: Sequence[tuple[str, ...]],
 ) -> LossPicture:
     return LossPicture(name=name, title=title, caption=caption, head=head, rows=tuple(rows), draw=draw)
-
-
-def _drawn(
-    draw: "Callable[[Figure], None]", file_format: Literal["svg", "png"], *, size_in: tuple[float, float] = SIZE_IN
-) -> bytes:
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
-    out = io.BytesIO()
-    with _DRAWING, rc_context(_STYLE):
-        figure = Figure(figsize=size_in, layout="constrained")
-        draw(figure)
-        metadata = {"Date": None} if file_format == "svg" else {"Software": None}
-        figure.savefig(out, format=file_format, dpi=_PRINT_DPI, metadata=metadata)
-    return out.getvalue()
 
 
 def _page(title: str, picture: LossPicture, words: Sequence[str], rows: Sequence[tuple[str, ...]]) -> "Figure":
@@ -309,7 +269,7 @@ def _page(title: str, picture: LossPicture, words: Sequence[str], rows: Sequence
     axes = figure.add_axes((0.12, top - 0.36, 0.79, 0.34))
     picture.draw(axes)
     caption = "\n".join(textwrap.wrap(picture.caption, 104))
-    figure.text(0.09, top - 0.43, caption, fontsize=8.5, va="top", color=_SOFT)
+    figure.text(0.09, top - 0.43, caption, fontsize=8.5, va="top", color=SOFT)
     if rows:
         height = min(0.0165 * (len(rows) + 1), top - 0.49 - _FOOT)
         below = figure.add_axes((0.09, top - 0.49 - height, 0.82, height))
@@ -323,7 +283,7 @@ def _page(title: str, picture: LossPicture, words: Sequence[str], rows: Sequence
     figure.text(
         0.09, 0.03,
         "For ornamental pieces only: never says when structural formwork may come off. Young pieces are damp and "
-        "alkaline: wear gloves.", fontsize=7.5, color=_SOFT,
+        "alkaline: wear gloves.", fontsize=7.5, color=SOFT,
     )  # fmt: skip
     return figure
 
@@ -335,24 +295,24 @@ def _draw_loss(axes: "Axes", window: MoldWindow) -> None:
     losses, weight = loss_by_age(window.risk, window.strength.strength_fraction[shown])
     low, high = np.transpose([weighted_quantile(row, weight, (LOW, HIGH)) for row in losses])
     axes.fill_between(
-        ages_h[shown], 100 * low, 100 * high, facecolor="none", edgecolor=_HATCH, hatch="////", linewidth=0.0
+        ages_h[shown], 100 * low, 100 * high, facecolor="none", edgecolor=HATCH, hatch="////", linewidth=0.0
     )
-    axes.plot(ages_h[shown], 100 * losses @ weight, color=_INK, linewidth=2.2)
+    axes.plot(ages_h[shown], 100 * losses @ weight, color=INK, linewidth=2.2)
     for group in window.groups:
         middle_h = (group.from_h + group.to_h) / 2
         share = group.lost / group.pieces
-        axes.plot([middle_h, middle_h], [100 * group.low, 100 * group.high], color=_IRON, linewidth=1.4)
-        axes.plot([group.from_h, group.to_h], [100 * share, 100 * share], color=_IRON, linewidth=3)
+        axes.plot([middle_h, middle_h], [100 * group.low, 100 * group.high], color=IRON, linewidth=1.4)
+        axes.plot([group.from_h, group.to_h], [100 * share, 100 * share], color=IRON, linewidth=3)
     top = min(100.0, max(20.0, *(100 * group.high for group in window.groups), 4 * 100 * window.window.target_loss))
     lost = window.points.lost
-    axes.plot(window.points.age_h[~lost], np.full((~lost).sum(), -0.035 * top), "|", color=_SOFT, markersize=7)
-    axes.plot(window.points.age_h[lost], np.full(lost.sum(), 1.02 * top), "x", color=_IRON, markersize=5)
+    axes.plot(window.points.age_h[~lost], np.full((~lost).sum(), -0.035 * top), "|", color=SOFT, markersize=7)
+    axes.plot(window.points.age_h[lost], np.full(lost.sum(), 1.02 * top), "x", color=IRON, markersize=5)
     target = 100 * window.window.target_loss
-    axes.axhline(target, color=_INK, linestyle=(0, (1, 2)), linewidth=1.4)
+    axes.axhline(target, color=INK, linestyle=(0, (1, 2)), linewidth=1.4)
     axes.text(oldest_h, target, f"target {target:g} %", ha="right", va="bottom", fontsize=9)
     found = window.window
     if found.earliest_h is not None and found.latest_h is not None and found.cheapest_h is not None:
-        axes.axvspan(found.earliest_h, max(found.latest_h, found.earliest_h + 0.5), facecolor=_HATCH, alpha=0.55)
+        axes.axvspan(found.earliest_h, max(found.latest_h, found.earliest_h + 0.5), facecolor=HATCH, alpha=0.55)
         words = ["its window" if found.verdict == "settled" else "not settled yet"]
         words += [
             f"from {found.earliest_h:.0f} h",
@@ -375,15 +335,15 @@ def _draw_strength(
 ) -> None:
     age_h = _STRENGTH_AGES_H
     axes.fill_between(
-        age_h, 100 * strength.low, 100 * strength.high, facecolor="none", edgecolor=_HATCH, hatch="////", linewidth=0.0
+        age_h, 100 * strength.low, 100 * strength.high, facecolor="none", edgecolor=HATCH, hatch="////", linewidth=0.0
     )
-    axes.plot(age_h, 100 * strength.fraction, color=_INK, linewidth=2.2)
+    axes.plot(age_h, 100 * strength.fraction, color=INK, linewidth=2.2)
     if tests is not None and strength_28_days is not None:
         for press in tests.press:
             share = press.strength_mpa / strength_28_days.median_mpa
-            axes.plot(press.equivalent_age_h, 100 * share, "o", color=_IRON, markersize=7)
+            axes.plot(press.equivalent_age_h, 100 * share, "o", color=IRON, markersize=7)
     for hand in () if tests is None else tests.hand:
-        axes.plot(hand.equivalent_age_h, -6, _MARKS[hand.word], color=_IRON, markersize=8, markerfacecolor=_PAPER)
+        axes.plot(hand.equivalent_age_h, -6, _MARKS[hand.word], color=IRON, markersize=8, markerfacecolor=PAPER)
     axes.set_ylim(-12, 100)
     axes.set_xlim(0, age_h[-1])
     axes.set_xlabel("age, corrected to 20 °C [h]")
@@ -398,18 +358,18 @@ def _draw_time(axes: "Axes", trends: MoldTrends, window: MoldWindow) -> None:
         100 * np.array([getattr(month, name) for month in months]) / total
         for name in ("lower", "upper", "expected", "lost")
     )
-    axes.fill_between(at, lower, upper, step="mid", facecolor="none", edgecolor=_HATCH, hatch="....", linewidth=0.0)
-    axes.step(at, upper, where="mid", color=_SOFT, linewidth=1.0)
-    axes.plot(at, expected, color=_INK, linestyle=(0, (4, 3)), linewidth=1.6)
-    axes.plot(at, lost, color=_IRON, linewidth=1.2, marker="o", markersize=6)
+    axes.fill_between(at, lower, upper, step="mid", facecolor="none", edgecolor=HATCH, hatch="....", linewidth=0.0)
+    axes.step(at, upper, where="mid", color=SOFT, linewidth=1.0)
+    axes.plot(at, expected, color=INK, linestyle=(0, (4, 3)), linewidth=1.6)
+    axes.plot(at, lost, color=IRON, linewidth=1.2, marker="o", markersize=6)
     outside = np.array([month.outside for month in months], dtype=bool)
-    axes.plot(at[outside], lost[outside], "s", color=_IRON, markersize=13, markerfacecolor="none", markeredgewidth=2)
-    axes.plot(at[outside], lost[outside], "x", color=_INK, markersize=8, markeredgewidth=2)
+    axes.plot(at[outside], lost[outside], "s", color=IRON, markersize=13, markerfacecolor="none", markeredgewidth=2)
+    axes.plot(at[outside], lost[outside], "x", color=INK, markersize=8, markeredgewidth=2)
     top = max(10.0, float(np.max(np.append(upper, lost), initial=0)) * 1.1)
     for kept in window.history:
         place = _month_place(months, f"{kept.at:%Y-%m}")
         if place is not None:
-            axes.axvline(place, color=_INK, linewidth=0.9, linestyle=(0, (1, 3)))
+            axes.axvline(place, color=INK, linewidth=0.9, linestyle=(0, (1, 3)))
             hours = "none" if kept.earliest_h is None else f"{kept.earliest_h:.0f} h"
             axes.text(place, top, f" from {hours}", fontsize=8.5, va="top", rotation=90, ha="right")
     axes.set_ylim(0, top)
@@ -425,13 +385,13 @@ def _draw_window_history(axes: "Axes", trends: MoldTrends, window: MoldWindow) -
             continue
         until = kept[number + 1][0] if number + 1 < len(kept) else len(months) - 0.5
         axes.fill_between(
-            [place, until], item.earliest_h, item.latest_h, facecolor=_HATCH, edgecolor=_INK, hatch="////", alpha=0.8
+            [place, until], item.earliest_h, item.latest_h, facecolor=HATCH, edgecolor=INK, hatch="////", alpha=0.8
         )
         words = f"window {item.earliest_h:.0f} to {item.latest_h:.0f} h"
         axes.text((place + until) / 2, item.earliest_h - 0.5, words, fontsize=9, va="top", ha="center")
     at = np.arange(len(months))
-    axes.plot(at, [month.median_age_h for month in months], color=_IRON, marker="o", markersize=5, linewidth=1.2)
-    axes.text(0, months[0].median_age_h + 2, "dots: median age opened", color=_IRON, fontsize=9, va="bottom")
+    axes.plot(at, [month.median_age_h for month in months], color=IRON, marker="o", markersize=5, linewidth=1.2)
+    axes.text(0, months[0].median_age_h + 2, "dots: median age opened", color=IRON, fontsize=9, va="bottom")
     _month_ticks(axes, months)
     axes.set_ylabel("demold age [h]")
 
@@ -463,17 +423,17 @@ def _draw_map(
         corners = np.asarray(feature.polygon_xy)
         strokes = round(4 * count / most)
         axes.fill(
-            *corners.T, facecolor="none", edgecolor=_IRON if count else _SOFT, linewidth=1 + 1.6 * count / most,
+            *corners.T, facecolor="none", edgecolor=IRON if count else SOFT, linewidth=1 + 1.6 * count / most,
             hatch="/" * strokes or None,
         )  # fmt: skip
         if count:
             x, y = corners.mean(axis=0)
             axes.text(
                 x, y, str(count), ha="center", va="center", fontsize=11, fontweight="bold",
-                bbox={"boxstyle": "round,pad=0.2", "facecolor": _PAPER, "edgecolor": _INK},
+                bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": INK},
             )  # fmt: skip
     if len(places_xy):
-        axes.plot(*places_xy.T, "x", color=_INK, markersize=7, markeredgewidth=2)
+        axes.plot(*places_xy.T, "x", color=INK, markersize=7, markeredgewidth=2)
     outline = np.asarray(reference.outline_xy)
     (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
     margin = 0.06 * max(right - left, bottom - top)

@@ -9,7 +9,15 @@ from dataclasses import dataclass
 
 from inspector.log import Disposition, LoggedPhoto, MoldReference, PhotoScore, Piece, PieceDetail
 
-__all__ = ["MOST_REFERENCES", "PassedPhoto", "PassedPieces", "is_passed", "passed_photo", "surest_photos"]
+__all__ = [
+    "MOST_REFERENCES",
+    "PassedPhoto",
+    "PassedPieces",
+    "is_passed",
+    "newest_photos",
+    "passed_photo",
+    "surest_photos",
+]
 
 # All references of a view in use are compared with, and each takes about a hundred megabytes. On the tuning split five
 # in place of three leave 5 of 13 false findings on good pieces, and 156 of 162 defects; more were not measured.
@@ -62,6 +70,24 @@ def surest_photos(scores: Sequence[PhotoScore], references: Sequence[MoldReferen
     in_use = Counter(item.view for item in references if item.in_use or not item.confirmed)
     could = [one for one in scores if one.photo_id not in taken and one.view and in_use[one.view] < MOST_REFERENCES]
     return tuple(sorted(could, key=lambda one: (one.score, -one.photo_id)))
+
+
+def newest_photos(
+    scores: Sequence[PhotoScore], references: Sequence[MoldReference], *, view: str
+) -> tuple[PhotoScore, ...]:
+    """Find the photos of passed pieces that show one view, the newest first.
+
+    Parameters
+    ----------
+    scores : sequence of PhotoScore
+        Of photos of passed pieces of one mold.
+    references : sequence of MoldReference
+        All of that mold. Photos that are references already, or were, are left out.
+    view : str
+    """
+    taken = {reference.photo_id for reference in references}
+    could = [one for one in scores if one.photo_id not in taken and one.view == view]
+    return tuple(sorted(could, key=lambda one: -one.photo_id))
 
 
 def passed_photo(detail: PieceDetail, score: PhotoScore) -> PassedPhoto:

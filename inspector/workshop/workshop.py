@@ -49,6 +49,7 @@ from inspector.log import (
     NewPiecePhoto,
     NewReference,
     PastPour,
+    PhotoScore,
     PhotoSending,
     Piece,
     PieceDetail,
@@ -76,7 +77,7 @@ from inspector.workshop.mold_folder import read_mold_folder
 from inspector.workshop.mold_month import MoldMonth
 from inspector.workshop.months import Month
 from inspector.workshop.naming_features import NamingFeatures
-from inspector.workshop.passed_pieces import PassedPieces, is_passed, passed_photo, surest_photos
+from inspector.workshop.passed_pieces import PassedPieces, is_passed, newest_photos, passed_photo, surest_photos
 from inspector.workshop.photo_queue import PhotoQueue
 from inspector.workshop.pictures import draw_difference, draw_reference, jpeg_picture, shrunk
 from inspector.workshop.piece_table import read_piece_table
@@ -113,6 +114,8 @@ _LONGEST_NAME = 60
 _REFERENCE_PICTURE_PX = 1600
 # How many pieces sold last are looked at for photos that could become references.
 _LATEST_SOLD = 60
+# How many of their photos are made ready, one after the other, to find some that damage can be planted into.
+_MOST_PASSED_READ = 12
 # Each inspection of a large photo takes a few hundred megabytes while it runs.
 _MOST_AT_ONCE = 4
 _NOTHING_COMPARABLE = "No mold that comes into question has a reference photo yet. Add a mold with good pieces."
@@ -372,9 +375,7 @@ class Workshop:
         time are left out.
         """
         references = log.list_references(self._log, mold)
-        sold = log.list_pieces(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD)
-        scores = log.list_photo_scores(self._log, [piece.id for piece in sold.items if is_passed(piece)])
-        surest = surest_photos(scores, references)[:most]
+        surest = surest_photos(self._scores_of_passed(mold), references)[:most]
         details = {
             detail.piece.id: detail
             for detail in log.read_piece_details(self._log, sorted({one.piece_id for one in surest}))
@@ -613,15 +614,39 @@ class Workshop:
     def measure_limits(
         self, mold: str, *, view: str, photos: int, seed: int, advance: Callable[[], None]
     ) -> DetectionLimits:
-        """Find from which size on chips and cracks are found in the reference photos of one view of a mold.
+        """Find from which size on chips and cracks are found in photos of good pieces of one view of a mold.
+
+        Those are its references that got a yes, and the newest photos of pieces that were passed as good.
 
         Raises
         ------
         InputError
-            If there are fewer than two references that got a yes, or none of them shows the mat.
+            If there is no reference that got a yes, or nothing to plant into: see `inspection.limits`.
         """
-        references = self._prepared.get(tuple(self._usable_references(mold, view=view))).references
-        return measure_limits(references, engine=self._engine, photos=photos, seed=seed, advance=advance)
+        logged = log.list_references(self._log, mold)
+        references = self._prepared.get(tuple(_usable(mold, logged, view=view))).references
+        newest = newest_photos(self._scores_of_passed(mold), logged, view=view)[:_MOST_PASSED_READ]
+        return measure_limits(
+            references,
+            passed=self._made_ready(newest),
+            engine=self._engine,
+            photos=photos,
+            seed=seed,
+            advance=advance,
+        )
+
+    def _scores_of_passed(self, mold: str) -> tuple[PhotoScore, ...]:
+        """The photos of the latest pieces of a mold that were passed as good."""
+        sold = log.list_pieces(self._log, PieceFilter(mold=mold, outcome="sell"), limit=_LATEST_SOLD)
+        return log.list_photo_scores(self._log, [piece.id for piece in sold.items if is_passed(piece)])
+
+    def _made_ready(self, photos: Sequence[PhotoScore]) -> Iterator[Reference]:
+        """Photos of good pieces, one after the other, as the engine compares with them; poor ones are left out."""
+        for photo in photos:
+            try:
+                yield self._engine.prepare_reference(self._read_logged(photo.photo_id))
+            except PhotoError:  # good enough to be inspected, too poor to be planted into
+                continue
 
     # Mixes and pours
 

@@ -5,7 +5,7 @@ import pytest
 
 from inspector.inspection.hit_miss import fit_hit_miss
 from tests.benchmarks.calibration import promise_in_words, reliability
-from tests.benchmarks.detection_curves import SizedHits, detection_bound, detection_limit
+from tests.benchmarks.detection_curves import SizedHits, detection_limit
 from tests.benchmarks.figures import COARSE, FINE, split_by_circumstance, split_by_scale, summarise
 from tests.benchmarks.judging import judge_photo
 
@@ -141,35 +141,6 @@ def found_by_size():
     rng = np.random.default_rng(11)
     sizes = np.exp(rng.uniform(np.log(0.5), np.log(8), 90))
     return SizedHits(tuple(sizes), tuple(rng.random(90) < 1 / (1 + np.exp(-4 * (np.log(sizes) - np.log(2))))))
-
-
-def test_the_bound_of_the_curve_meets_the_detection_limit(found_by_size):
-    limit = detection_limit(found_by_size)
-    assert limit["a50"] < limit["a90"] < limit["a90_95"]
-    assert detection_bound(found_by_size, [limit["a90_95"]])[0] == pytest.approx(0.9, abs=1e-3)
-
-
-def test_the_bound_lies_under_the_curve_and_rises_with_size(found_by_size):
-    curve = fit_hit_miss(found_by_size.sizes_mm, found_by_size.found)
-    at = np.geomspace(0.6, 8, 12)
-    bound = detection_bound(found_by_size, at)
-    assert np.all(bound < [curve.probability(size) for size in at])
-    assert np.all(np.diff(bound) > 0)
-
-
-def test_the_bound_of_one_size_is_that_of_a_profile_worked_out_by_scanning(found_by_size):
-    """The least probability at 2 mm for which the best slope loses no more than 1.645 squared by half."""
-    log_size, found = np.log(found_by_size.sizes_mm), np.array(found_by_size.found)
-    slope = np.geomspace(0.3, 40, 1500)[:, None]
-
-    def best(log_odds):
-        z = log_odds + slope * (log_size - np.log(2))
-        return float(np.logaddexp(0, np.where(found, -z, z)).sum(axis=1).min())
-
-    grid = np.linspace(-4, 4, 1601)
-    loss = np.array([best(z) for z in grid])
-    allowed = grid[loss <= loss.min() + 1.645**2 / 2]
-    assert detection_bound(found_by_size, [2.0])[0] == pytest.approx(1 / (1 + np.exp(-allowed.min())), abs=0.01)
 
 
 def test_a_limit_beyond_the_largest_defect_is_not_reached(found_by_size):

@@ -2,13 +2,14 @@
 
 import os
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
 import numpy as np
 
 from inspector.errors import PhotoError
-from inspector.imaging.reading import read_photo
+from inspector.imaging.reading import Photo, read_photo
 from inspector.inspection.engine import Engine
 from inspector.inspection.proposing import ProposedFeature
 from inspector.inspection.recognising import Contender, Recognition, make_signature
@@ -27,6 +28,10 @@ class DrawnReference:
     outline_xy: Any
     px_per_mm: float | None
     features: tuple[Any, ...]
+
+    @property
+    def view(self):
+        return SimpleNamespace(photo=Photo(self.name, self.image_bgr, None, None))
 
     @property
     def piece(self):

@@ -6,7 +6,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from inspector.inspection.hit_miss import fit_hit_miss
+from inspector.inspection.hit_miss import detection_bound, fit_hit_miss
 
 # Bliss (1935), as in Dobson, An Introduction to Generalized Linear Models: log10 dose, beetles, beetles killed (from
 # memory, the fit below recomputed). A dose is a size here, a killed beetle a hit.
@@ -80,3 +80,41 @@ def test_a_clean_step_is_bounded_by_the_next_sizes():
     above = sizes[sizes > 2]
     assert sizes[sizes <= 2][-1] < curve.a50 < above[0]
     assert curve.a50 < curve.a90 < curve.a90_95 < above[3]
+
+
+@pytest.fixture(scope="module")
+def by_size():
+    rng = np.random.default_rng(3)
+    sizes = np.exp(rng.uniform(np.log(0.5), np.log(8), 90))
+    return sizes, rng.random(90) < expit(4 * (np.log(sizes) - np.log(2)))
+
+
+def test_the_bound_of_the_curve_meets_the_detection_limit(by_size):
+    assert detection_bound(*by_size, [fit_hit_miss(*by_size).a90_95])[0] == pytest.approx(0.9, abs=1e-3)
+
+
+def test_the_bound_lies_under_the_curve_and_rises_with_size(by_size):
+    at = np.geomspace(0.6, 8, 12)
+    bound = detection_bound(*by_size, at)
+    assert np.all(bound < [fit_hit_miss(*by_size).probability(size) for size in at])
+    assert np.all(np.diff(bound) > 0)
+
+
+def test_the_bound_of_one_size_is_that_of_a_profile_worked_out_by_scanning(by_size):
+    """The least probability at 2 mm for which the best slope loses no more than 1.645 squared by half."""
+    sizes, found = by_size
+    log_size, slope = np.log(sizes), np.geomspace(0.3, 40, 1500)[:, None]
+
+    def best(log_odds):
+        z = log_odds + slope * (log_size - np.log(2))
+        return float(np.logaddexp(0, np.where(found, -z, z)).sum(axis=1).min())
+
+    grid = np.linspace(-4, 4, 1601)
+    loss = np.array([best(z) for z in grid])
+    allowed = grid[loss <= loss.min() + 1.645**2 / 2]
+    assert detection_bound(sizes, found, [2.0])[0] == pytest.approx(expit(allowed.min()), abs=0.01)
+
+
+def test_without_a_curve_there_is_no_bound():
+    with pytest.raises(ValueError, match="no curve to bound"):
+        detection_bound([1.0, 2.0], [True, False], [1.5])
