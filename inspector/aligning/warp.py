@@ -80,6 +80,7 @@ class Warp:
 
     photo_xy: NDArray[np.float32]  # (height, width, 2) where each pixel of the box lies in the photo's frame
     agreement: float  # mean agreement of the control patches, 0 to 1
+    features: NDArray[np.float32]  # (ceil(h / 2), ceil(w / 2), CHANNELS) of the photo, laid over the box
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,7 +171,7 @@ def refine_warp(
     shift_px = cv2.resize(shift_mm * np.float32(px_per_mm), (width, height), interpolation=cv2.INTER_LINEAR)
     flags = cv2.INTER_LINEAR | cv2.WARP_RELATIVE_MAP
     photo_xy = cv2.remap(start_xy, shift_px, None, flags, borderMode=cv2.BORDER_REPLICATE)
-    return Warp(photo_xy, agreement)
+    return Warp(photo_xy, agreement, _shifted(photo_features, shift_mm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

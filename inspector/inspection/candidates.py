@@ -13,7 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.aligning.likeness import LIKENESS_PX_PER_MM
+from inspector.comparing.agreement import PlaceAgreement, agreement_at
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
+from inspector.comparing.overlying import goes_on_beyond
 from inspector.comparing.silhouette import depth_inside
 from inspector.imaging.side_by_side import side_by_side
 from inspector.inspection.damage_map import MAP_PX_PER_MM, DamageMap
@@ -190,8 +193,17 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
     odds, inside = damage.odds, damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
     parts = _by_peak(odds, odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2)
+    piece = model.mask[::2, ::2] > 127
+
+    def agreement(part: tuple[float, list[float], NDArray[np.uint8], int, int]) -> PlaceAgreement:
+        _, _, mask, left, top = part
+        return agreement_at(
+            mask > 0, left, top, evidence.likeness, model.likenesses, piece, px_per_mm=LIKENESS_PX_PER_MM
+        )
+
+    agreements = side_by_side(agreement, parts)
     found = []
-    for rank, (peak, others, mask, left, top) in enumerate(parts):
+    for rank, ((peak, others, mask, left, top), agreed) in enumerate(zip(parts, agreements, strict=True)):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         length, width = (side / MAP_PX_PER_MM for side in _extent(mask))
@@ -230,6 +242,11 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
             "darkest": float(np.percentile(evidence.darker[at][large > 0], 90)),
             "relief": float(evidence.relief[at][large > 0].mean()),
             "odds": float(np.clip(evidence.silhouette.log_odds[at][large > 0], -8, 8).mean()),
+            "agreed": agreed.place,
+            "agreed_anywhere": agreed.place_anywhere,
+            "agreed_around": agreed.around,
+            "agreed_around_anywhere": agreed.around_anywhere,
+            "agreed_moved": agreed.place_moved,
         }
         found.append(Candidate("damage", large, x, y, numbers))
     return found
@@ -264,6 +281,8 @@ def crack_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) ->
         if fine_path is None:
             continue
         fine_path = fine_path + np.array([x, y])
+        if _goes_on_over_mat(model, evidence, fine_path):
+            continue
         path = (fine_path + 0.5) * (model.px_per_mm / scale) - 0.5
         here = damage.crack[top : top + mask.shape[0], left : left + mask.shape[1]][mask > 0]
         others = peaks[:k] + peaks[k + 1 :]
@@ -302,12 +321,19 @@ def line_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     lines = LineStrength(beyond, evidence.lines.direction)
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
+        if _goes_on_over_mat(model, evidence, line.path_xy):
+            continue
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
         numbers = _along(model, evidence, path, line.path_xy)
         numbers |= {"beyond_known": line.strength, "weakest": line.weakest_fifth}
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
         found.append(Candidate(source, mask, left, top, numbers, path))
     return found
+
+
+def _goes_on_over_mat(model: MoldModel, evidence: Evidence, line_path: NDArray[np.float64]) -> bool:
+    """Whether a line, given in px of the line raster, is a hair or a thread on the piece."""
+    return goes_on_beyond(evidence.line_smooth, line_path, model.outside_mm, px_per_mm=evidence.line_px_per_mm)
 
 
 def _along(

@@ -36,6 +36,7 @@ class Evidence:
 
     layer: Layer
     silhouette: Silhouette
+    likeness: NDArray[np.float32]  # what the photo was matched by, on half the raster of the box
     relief: NDArray[np.float32]  # mismatch beyond what good pieces show, about 0 where normal
     normal_edges: NDArray[np.float32]  # the strongest of the references
     darker: NDArray[np.float32]  # local darkness beyond the references', log units
@@ -50,7 +51,9 @@ class Evidence:
     nearest: int  # index of the reference that agrees best
 
 
-def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silhouette) -> Evidence:
+def gather_evidence(
+    view: View, model: MoldModel, layer: Layer, silhouette: Silhouette, likeness: NDArray[np.float32]
+) -> Evidence:
     """Compare a photo that has been aligned to the model with all references."""
     height, width = model.mask.shape
     normal = model.normal_surface
@@ -81,6 +84,7 @@ def gather_evidence(view: View, model: MoldModel, layer: Layer, silhouette: Silh
     return Evidence(
         layer=layer,
         silhouette=silhouette,
+        likeness=likeness,
         relief=relief,
         normal_edges=model.normal_edges,
         darker=local_darkness(layer, model.px_per_mm) - model.normal_darkness,

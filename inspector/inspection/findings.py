@@ -23,6 +23,9 @@ __all__ = ["JudgedFindings", "findings_from", "polygon_of"]
 
 # Two candidates closer than this are one place.
 JOINED_WITHIN_MM = 1.5
+# Dark lines beside the crack map are shown when they are sure. The others say nothing of the whole piece: without them
+# good and broken pieces of the tuning split part better (AUROC 0.918 in place of 0.913, molds left out in turn).
+COUNTS_WHEN_SHOWN = "line"
 # One that shares more than this part of itself with a surer one goes.
 MOST_SHARED = 0.4
 SEEN_AS: dict[str, SeenAs] = {
@@ -65,10 +68,11 @@ def findings_from(
         *sorted(before, key=lambda one: -one.alone),  # the last to take a place
     ]
     kept = _without_doubles(order, model)
+    telling = [one for one in judged if one in shown or one.candidate.source != COUNTS_WHEN_SHOWN]
     return JudgedFindings(
-        findings=tuple(_finding(one, view, model, warp, px_per_mm) for one in kept if one in shown),
-        not_counted=tuple(_finding(one, view, model, warp, px_per_mm) for one in kept if one in before),
-        score=max((one.confidence for one in judged), default=0.0),
+        findings=tuple(_finding(one, shown, view, model, warp, px_per_mm) for one in kept if one in shown),
+        not_counted=tuple(_finding(one, before, view, model, warp, px_per_mm) for one in kept if one in before),
+        score=max((one.confidence for one in telling), default=0.0),
     )
 
 
@@ -112,6 +116,7 @@ def _stamp(full: NDArray[np.uint8], candidate: Candidate) -> None:
 
 def _finding(
     judged: _Judged,
+    others: Sequence[_Judged],
     view: View,
     model: MoldModel,
     warp: Warp,
@@ -121,6 +126,7 @@ def _finding(
     outline = _outline(candidate)
     polygon_xy = _to_photo(outline, view, warp.photo_xy)
     kind = kind_of(candidate)
+    lost = _lost_outline(candidate, others, model)
     area = length = width = depth = tortuosity = None
     if candidate.path_xy is not None and candidate.numbers["straight"] > 0:
         tortuosity = 1 / candidate.numbers["straight"]
@@ -133,8 +139,8 @@ def _finding(
             path = _to_photo(candidate.path_xy, view, warp.photo_xy)
             length, width = (side / px_per_mm for side in crack_size_px(view.gray, path, px_per_mm=px_per_mm))
             area = length * width
-        elif candidate.source == "outline":
-            depth = candidate.numbers["depth_mm"]
+        elif lost is not None:
+            depth = lost.numbers["depth_mm"]
     return Finding(
         kind=kind,
         polygon_xy=polygon_xy,
@@ -146,13 +152,32 @@ def _finding(
         feature=_feature(candidate, model),
         confidence_alone=judged.alone if judged.confidence < judged.alone else None,
         dismissed_on=len(judged.said.dismissed),
-        seen_as=SEEN_AS[candidate.source],
+        seen_as=SEEN_AS[candidate.source if lost is None else lost.source],
         on_references=tuple(
             (reference.name, _to_photo(outline, reference.view, layer.photo_xy))
             for reference, layer in zip(model.references, model.layers, strict=True)
         ),
         tortuosity=tortuosity,
     )
+
+
+def _lost_outline(candidate: Candidate, others: Sequence[_Judged], model: MoldModel) -> Candidate | None:
+    """The lost outline that a place is, itself or another candidate there: the plainest that can be said of it."""
+    if candidate.source == "outline":
+        return candidate
+    if candidate.path_xy is not None or candidate.source == "excess":
+        return None
+    here = np.zeros(model.mask.shape, dtype=np.uint8)
+    _stamp(here, candidate)
+    for other in others:
+        if other.candidate.source != "outline":
+            continue
+        there = np.zeros(model.mask.shape, dtype=np.uint8)
+        _stamp(there, other.candidate)
+        smaller = min(cv2.countNonZero(here), cv2.countNonZero(there))
+        if cv2.countNonZero(cv2.bitwise_and(here, there)) > MOST_SHARED * smaller:
+            return other.candidate
+    return None
 
 
 def _outline(candidate: Candidate) -> NDArray[np.float64]:

@@ -92,7 +92,9 @@ def _inspect_view(view: View, model: MoldModel) -> Inspection:
 
 def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
     """Align a photo to the model and gather what differs; None when it does not fit."""
-    first = align_view(model.references[0].view, model.mask, model.likeness, model.box, view, heights=model.heights)
+    first = align_view(
+        model.references[0].view, model.mask, model.likenesses[0], model.box, view, heights=model.heights
+    )
     found = _fitting(first, view, model)
     # Another reference may have been photographed more like this photo than the first was.
     for number in range(1, len(model.references)):
@@ -101,7 +103,7 @@ def match_model(view: View, model: MoldModel) -> tuple[Warp, Evidence] | None:
     if found is None:
         return None
     warp, layer, silhouette = found
-    return warp, gather_evidence(view, model, layer, silhouette)
+    return warp, gather_evidence(view, model, layer, silhouette, warp.features)
 
 
 def _fitting(placement: Placement | None, view: View, model: MoldModel) -> tuple[Warp, Layer, Silhouette] | None:

@@ -73,7 +73,7 @@ class MoldModel:
 
     references: tuple[Reference, ...]
     layers: tuple[Layer, ...]  # one a reference
-    likeness: NDArray[np.float32]  # what patches of the first reference are matched by, on half the raster of the box
+    likenesses: tuple[NDArray[np.float32], ...]  # what patches of each are matched by, on half the raster of the box
     heights: Heights | None  # of the surface, there; None where references or their mats are too few to tell
     silhouettes: tuple[NDArray[np.uint8], ...]  # the piece as each reference shows it, in the box
     box: tuple[int, int, int, int]  # left, top, width, height in the first reference's frame
@@ -153,7 +153,7 @@ def combine(references: Sequence[Reference], *, networks: Networks | None = SHIP
     return MoldModel(
         references=tuple(kept),
         layers=tuple(layers),
-        likeness=likeness_features(layers[0].gray, SURFACE_MATCHER, px_per_mm=px_per_mm),
+        likenesses=tuple(likeness_features(layer.gray, SURFACE_MATCHER, px_per_mm=px_per_mm) for layer in layers),
         heights=None if heights is None else _cut_heights(heights, inner),
         silhouettes=silhouettes,
         box=box,
@@ -325,8 +325,9 @@ def align_by(model: MoldModel, number: int, view: View) -> Placement | None:
     if not moves:
         return None
     start = cv2.perspectiveTransform(layer.photo_xy, moves[0].photo_from_reference)
-    likeness = likeness_features(layer.gray, SURFACE_MATCHER, px_per_mm=model.px_per_mm)
-    warp = refine_warp(likeness, model.mask, view.frame_gray, start, SURFACE_MATCHER, px_per_mm=model.px_per_mm)
+    warp = refine_warp(
+        model.likenesses[number], model.mask, view.frame_gray, start, SURFACE_MATCHER, px_per_mm=model.px_per_mm
+    )
     return Placement(moves[0], warp)
 
 

@@ -35,7 +35,7 @@ from tests.benchmarks.bench_folder import BenchMold, matched_photos, model_of, r
 from tests.benchmarks.judging import is_hit, polygon
 
 # Chosen with molds left out in turn.
-RIDGE = {"damage": 80.0, "crack": 12.0, "line": 8.0, "outline": 8.0, "excess": 8.0, "relief": 30.0, "bare line": 8.0}
+RIDGE = {"damage": 10.0, "crack": 12.0, "line": 8.0, "outline": 8.0, "excess": 8.0, "relief": 30.0, "bare line": 8.0}
 # Of the classic comparison alone.
 CLASSIC = ("relief", "bare line")
 WEIGHTS = Path(__file__).parents[2] / "inspector" / "inspection" / "confidence.json"

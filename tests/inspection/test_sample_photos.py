@@ -1,16 +1,19 @@
 """The whole path over a handful of the sample photos, against the truth that they were rendered with."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 
 from inspector.imaging.reading import read_photo
-from inspector.inspection import KINDS, Reference, combine, inspect_photo, view
+from inspector.inspection import KINDS, Reference, candidates, combine, inspect_photo, view
 from tests.benchmarks.bench_folder import model_of
 from tests.benchmarks.judging import judge_photo
+from tests.drawn_lines import with_line
 
 ROOT = Path(__file__).parents[2]
 TRUTH = {entry["photo"]: entry for entry in json.loads((ROOT / "sample_images" / "truth.json").read_text("utf-8"))}
@@ -165,3 +168,26 @@ def test_a_single_reference_whose_outline_is_wrong_says_so(learned, unsure, monk
     told = inspect_photo(read_photo((ROOT / "sample_images" / name).read_bytes(), name=name), model).warnings
     assert any("outline of reference r1.jpg may be wrong" in warning for warning in told) == unsure
     assert any("one reference only" in warning for warning in told)
+
+
+def test_a_thread_that_hangs_over_the_edge_is_no_crack(models, monkeypatch):
+    name = "wading-bird-06.jpg"
+    photo = read_photo((ROOT / "sample_images" / name).read_bytes(), name=name)
+    outline, px_per_mm = np.array(TRUTH[name]["piece_outline"]), TRUTH[name]["px_per_mm"]
+    # From 25 mm inside the right side of the body to 15 mm beyond it, a little bent.
+    middle = outline.mean(axis=0)
+    rim = outline[np.argmax(np.where(np.abs(outline[:, 1] - middle[1]) < 5 * px_per_mm, outline[:, 0], -np.inf))]
+    x = np.linspace(rim[0] - 25 * px_per_mm, rim[0] + 15 * px_per_mm, 200)
+    thread = np.column_stack([x, rim[1] + 4 * np.sin((x - x[0]) / 60)])
+    light = with_line(np.ones(photo.image_bgr.shape[:2]), thread, 0.14 * px_per_mm)
+    dimmed = photo.image_bgr * cv2.GaussianBlur(light, (0, 0), 0.8)[..., None] ** (1 / 2.2)
+    seen = replace(photo, image_bgr=np.round(dimmed).astype(np.uint8))
+
+    def cracks():
+        found = inspect_photo(seen, models["wading-bird"]).findings
+        line = LineString(thread).buffer(px_per_mm)
+        return [f for f in found if f.kind == "hairline crack" and line.intersects(Polygon(f.polygon_xy))]
+
+    assert cracks() == []
+    monkeypatch.setattr(candidates, "goes_on_beyond", lambda *_, **__: False)
+    assert len(cracks()) > 0  # nothing else tells it from one
