@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from inspector.aligning.likeness import LIKENESS_PX_PER_MM
 from inspector.comparing.agreement import PlaceAgreement, agreement_at
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
-from inspector.comparing.overlying import goes_on_beyond
 from inspector.comparing.silhouette import depth_inside
 from inspector.imaging.side_by_side import side_by_side
 from inspector.inspection.damage_map import MAP_PX_PER_MM, DamageMap
@@ -281,8 +280,6 @@ def crack_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) ->
         if fine_path is None:
             continue
         fine_path = fine_path + np.array([x, y])
-        if _goes_on_over_mat(model, evidence, fine_path):
-            continue
         path = (fine_path + 0.5) * (model.px_per_mm / scale) - 0.5
         here = damage.crack[top : top + mask.shape[0], left : left + mask.shape[1]][mask > 0]
         others = peaks[:k] + peaks[k + 1 :]
@@ -321,19 +318,12 @@ def line_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     lines = LineStrength(beyond, evidence.lines.direction)
     found = []
     for line in find_hairlines(lines, px_per_mm=scale, low=LINE_LOW, high=LINE_HIGH, shortest_mm=SHORTEST_LINE_MM)[:40]:
-        if _goes_on_over_mat(model, evidence, line.path_xy):
-            continue
         path = (line.path_xy + 0.5) * (px_per_mm / scale) - 0.5
         numbers = _along(model, evidence, path, line.path_xy)
         numbers |= {"beyond_known": line.strength, "weakest": line.weakest_fifth}
         mask, left, top = _band(path, max(0.6 * px_per_mm, 1.5))
         found.append(Candidate(source, mask, left, top, numbers, path))
     return found
-
-
-def _goes_on_over_mat(model: MoldModel, evidence: Evidence, line_path: NDArray[np.float64]) -> bool:
-    """Whether a line, given in px of the line raster, is a hair or a thread on the piece."""
-    return goes_on_beyond(evidence.line_smooth, line_path, model.outside_mm, px_per_mm=evidence.line_px_per_mm)
 
 
 def _along(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspector.aligning.warp import Warp
+from inspector.comparing.overlying import goes_on_beyond
 from inspector.inspection.candidates import Candidate, all_candidates
 from inspector.inspection.confidence import confidence_of, is_shown, kind_of
 from inspector.inspection.crack_size import crack_size_px
@@ -60,7 +61,11 @@ def findings_from(
     view: View, model: MoldModel, warp: Warp, evidence: Evidence, *, px_per_mm: float | None
 ) -> JudgedFindings:
     """Judge all candidates of a photo, and measure those that are likely enough."""
-    judged = [_judge(candidate, model) for candidate in all_candidates(model, evidence)]
+    judged = [
+        one
+        for one in (_judge(candidate, model) for candidate in all_candidates(model, evidence))
+        if not (is_shown(one.candidate, one.alone) and _lies_on_top(one.candidate, model, evidence))
+    ]
     shown = [one for one in judged if is_shown(one.candidate, one.confidence)]
     before = [one for one in judged if is_shown(one.candidate, one.alone) and one not in shown]
     order = [
@@ -80,6 +85,15 @@ def _judge(candidate: Candidate, model: MoldModel) -> _Judged:
     alone = confidence_of(candidate)
     said = said_at(candidate.mask, candidate.left, candidate.top, kind_of(candidate), model.reviewed)
     return _Judged(candidate, alone, lowered(alone, said), said)
+
+
+def _lies_on_top(candidate: Candidate, model: MoldModel, evidence: Evidence) -> bool:
+    """Whether a line is a hair or a thread: a crack does not go on over the mat."""
+    if candidate.path_xy is None:
+        return False
+    scale = evidence.line_px_per_mm
+    path = (candidate.path_xy + 0.5) * (scale / model.px_per_mm) - 0.5
+    return goes_on_beyond(evidence.line_smooth, path, model.outside_mm, px_per_mm=scale)
 
 
 def polygon_of(candidate: Candidate, view: View, warp: Warp) -> NDArray[np.float64]:

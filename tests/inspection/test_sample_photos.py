@@ -10,7 +10,7 @@ import pytest
 from shapely.geometry import LineString, Polygon
 
 from inspector.imaging.reading import read_photo
-from inspector.inspection import KINDS, Reference, candidates, combine, inspect_photo, view
+from inspector.inspection import KINDS, Reference, combine, findings, inspect_photo, view
 from tests.benchmarks.bench_folder import model_of
 from tests.benchmarks.judging import judge_photo
 from tests.drawn_lines import with_line
@@ -189,5 +189,5 @@ def test_a_thread_that_hangs_over_the_edge_is_no_crack(models, monkeypatch):
         return [f for f in found if f.kind == "hairline crack" and line.intersects(Polygon(f.polygon_xy))]
 
     assert cracks() == []
-    monkeypatch.setattr(candidates, "goes_on_beyond", lambda *_, **__: False)
+    monkeypatch.setattr(findings, "goes_on_beyond", lambda *_, **__: False)
     assert len(cracks()) > 0  # nothing else tells it from one
