@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["draw_detection", "limits_picture"]
 
 _SIZE_IN = (7.0, 9.2)
-_SIZE_CLASSES = 6
 _CURVE_POINTS = 60
 _TICKS_MM = (0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1, 2, 3, 5, 8, 12)
 _WHAT = {"chip": ("Chips", "largest extent"), "hairline crack": ("Hairline cracks", "width")}
@@ -59,8 +58,11 @@ def _draw_limit(axes: "Axes", limit: DetectionLimit) -> None:
     what, size_name = _WHAT[limit.kind]
     sizes, found = [defect.size_mm for defect in limit.defects], [defect.found for defect in limit.defects]
     draw_detection(
-        axes, sizes, found, size_name=size_name, shown_mm=(0.93 * limit.smallest_mm, 1.08 * limit.largest_mm)
-    )
+        axes, sizes, found,
+        size_name=size_name,
+        shown_mm=(0.93 * limit.smallest_mm, 1.08 * limit.largest_mm),
+        classes_mm=[limit.smallest_mm, *(one.high_mm for one in limit.classes)],
+    )  # fmt: skip
     reached = limit.reached_mm
     if reached is not None:
         axes.axvline(reached, color=INK, linewidth=1.2, linestyle=(0, (5, 2, 1, 2)))
@@ -81,6 +83,7 @@ def draw_detection(
     *,
     size_name: str,
     shown_mm: tuple[float, float],
+    classes_mm: Sequence[float],
 ) -> None:
     """Draw every hit and miss, shares by size class with exact intervals, the curve and its bound, if there is one.
 
@@ -93,6 +96,8 @@ def draw_detection(
         What its size is.
     shown_mm : tuple of float
         From where to where the sizes reach.
+    classes_mm : sequence of float
+        Where each size class begins, and the last ends.
     """
     sizes, hit = np.asarray(sizes_mm, dtype=float), np.asarray(found, dtype=bool)
     low_mm, high_mm = shown_mm
@@ -107,8 +112,7 @@ def draw_detection(
             sizes[outcome], np.full(outcome.sum(), height), mark, color=INK, markersize=7, markeredgewidth=1.2,
             label=f"{word}, one defect each",
         )  # fmt: skip
-    bounds = np.geomspace(min(sizes, default=low_mm) * 0.999, max(sizes, default=high_mm) * 1.001, _SIZE_CLASSES + 1)
-    for low, high in pairwise(bounds):
+    for low, high in pairwise(classes_mm):
         inside = (sizes >= low) & (sizes < high)
         if not inside.any():
             continue

@@ -5,11 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from inspector.inspection.hit_miss import fit_hit_miss
 from inspector.workshop import limit_pictures
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+SIZE_CLASSES = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +38,16 @@ def draw_detection(axes: Axes, hits: SizedHits, *, size_name: str, wanted_mm: fl
     """What `inspector limits` draws, with the limit that is wanted."""
     low_mm = min([wanted_mm, *hits.sizes_mm]) * 0.9
     high_mm = max([wanted_mm, *hits.sizes_mm]) * 1.1
-    limit_pictures.draw_detection(axes, hits.sizes_mm, hits.found, size_name=size_name, shown_mm=(low_mm, high_mm))
+    sizes_mm = hits.sizes_mm or (low_mm, high_mm)
+    classes_mm = np.geomspace(min(sizes_mm) * 0.999, max(sizes_mm) * 1.001, SIZE_CLASSES + 1)
+    limit_pictures.draw_detection(
+        axes,
+        hits.sizes_mm,
+        hits.found,
+        size_name=size_name,
+        shown_mm=(low_mm, high_mm),
+        classes_mm=classes_mm.tolist(),
+    )
     axes.axvline(wanted_mm, color="0.45", linewidth=1, linestyle="--", label=f"wanted a90/95: {wanted_mm:g} mm")
     limit = detection_limit(hits)
     if limit["a50"] is None:

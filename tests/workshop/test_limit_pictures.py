@@ -1,19 +1,26 @@
 """The picture of detection limits, by the texts and marks in it."""
 
 import re
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from inspector.inspection.hit_miss import fit_hit_miss
-from inspector.inspection.limits import DetectionLimit, DetectionLimits, PlantedDefect
+from inspector.inspection.limits import DetectionLimit, DetectionLimits, PlantedDefect, SizeClass
 from inspector.workshop import limits_picture
 
 
 def limit(kind, sizes, found):
     defects = tuple(PlantedDefect(float(size), "surface", bool(hit)) for size, hit in zip(sizes, found, strict=True))
     curve = fit_hit_miss(list(sizes), list(found))
-    return DetectionLimit(kind, defects, float(min(sizes)), float(max(sizes)), (), curve, ())
+    bounds = np.geomspace(min(sizes), max(sizes) * 1.001, 4)
+    inside = [(sizes >= low) & (sizes < high) for low, high in pairwise(bounds)]
+    classes = tuple(
+        SizeClass(float(low), float(high), int(where.sum()), int(found[where].sum()))
+        for (low, high), where in zip(pairwise(bounds), inside, strict=True)
+    )
+    return DetectionLimit(kind, defects, float(min(sizes)), float(max(sizes)), classes, curve, ())
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +49,13 @@ def test_both_kinds_are_drawn_with_their_limit(svg, measured):
     assert f"Chips: {measured.chips.found} of 60 found, a90/95 {reached:.2f} mm" in told
     assert "Hairline cracks: 0 of 20 found, a90/95 not reached" in told
     assert {"largest extent [mm]", "width [mm]"} <= set(told)
+
+
+def test_shares_are_those_of_the_classes_in_the_table(svg, measured):
+    classes = [*measured.chips.classes, *measured.cracks.classes]
+    assert [text for text in texts(svg) if re.fullmatch(r"\d+/\d+", text)] == [
+        f"{c.found}/{c.planted}" for c in classes
+    ]
 
 
 def test_marks_and_lines_are_named(svg):
