@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.cutting import cut_box
+
 __all__ = ["PlaceAgreement", "agreement_at"]
 
 # The place itself, with a rim, and what lies around it.
@@ -63,11 +65,11 @@ def agreement_at(
     away_mm = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_5) / px_per_mm
     window = (left - margin, top - margin, width + 2 * margin, height + 2 * margin)
     wide = (window[0] - reach, window[1] - reach, window[2] + 2 * reach, window[3] + 2 * reach)
-    on_piece = _cut(piece.astype(np.float32), window) > 0
+    on_piece = cut_box(piece.astype(np.uint8), window, fill=0) > 0
     near = away_mm <= _RIM_MM
     around = (away_mm > _AROUND_MM[0]) & (away_mm <= _AROUND_MM[1]) & on_piece
-    seen = _cut(photo, wide)
-    patches = [_cut(reference, window) for reference in references]
+    seen = cut_box(photo, wide, fill=0)
+    patches = [cut_box(reference, window, fill=0) for reference in references]
     near_scores, around_scores = (
         np.stack([_correlations(seen, patch, region) for patch in patches]) for region in (near, around)
     )
@@ -90,12 +92,3 @@ def _correlations(
         return np.zeros((seen.shape[0] - patch.shape[0] + 1, seen.shape[1] - patch.shape[1] + 1), dtype=np.float32)
     scores = cv2.matchTemplate(seen, patch, cv2.TM_CCORR_NORMED, mask=np.repeat(inside, patch.shape[-1], axis=-1))
     return np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), 0, 1)
-
-
-def _cut(image: NDArray[np.float32], window: tuple[int, int, int, int]) -> NDArray[np.float32]:
-    """A window (left, top, width, height) of a picture; 0 beyond it."""
-    left, top, width, height = window
-    inner = image[max(0, top) : max(0, top + height), max(0, left) : max(0, left + width)]
-    before_y, before_x = max(0, -top), max(0, -left)
-    after_y, after_x = height - before_y - inner.shape[0], width - before_x - inner.shape[1]
-    return np.asarray(cv2.copyMakeBorder(inner, before_y, after_y, before_x, after_x, cv2.BORDER_CONSTANT, value=0))

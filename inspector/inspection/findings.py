@@ -107,8 +107,7 @@ def _without_doubles(order: Sequence[_Judged], model: MoldModel) -> list[_Judged
     reach = 2 * round(JOINED_WITHIN_MM * model.px_per_mm) + 1
     kept = []
     for one in order:
-        here = np.zeros(model.mask.shape, dtype=np.uint8)
-        _stamp(here, one.candidate)
+        here = _in_box(one.candidate, model)
         share = float(np.count_nonzero((here > 0) & (taken > 0))) / max(1.0, float(np.count_nonzero(here)))
         if share > MOST_SHARED:
             continue
@@ -117,8 +116,9 @@ def _without_doubles(order: Sequence[_Judged], model: MoldModel) -> list[_Judged
     return kept
 
 
-def _stamp(full: NDArray[np.uint8], candidate: Candidate) -> None:
-    """Write a candidate's mask into an empty box."""
+def _in_box(candidate: Candidate, model: MoldModel) -> NDArray[np.uint8]:
+    """A candidate's mask in the whole box."""
+    full = np.zeros_like(model.mask)
     height, width = candidate.mask.shape
     y0, x0 = max(0, candidate.top), max(0, candidate.left)
     y1, x1 = min(full.shape[0], candidate.top + height), min(full.shape[1], candidate.left + width)
@@ -126,6 +126,7 @@ def _stamp(full: NDArray[np.uint8], candidate: Candidate) -> None:
         full[y0:y1, x0:x1] = candidate.mask[
             y0 - candidate.top : y1 - candidate.top, x0 - candidate.left : x1 - candidate.left
         ]
+    return full
 
 
 def _finding(
@@ -181,13 +182,11 @@ def _lost_outline(candidate: Candidate, others: Sequence[_Judged], model: MoldMo
         return candidate
     if candidate.path_xy is not None or candidate.source == "excess":
         return None
-    here = np.zeros(model.mask.shape, dtype=np.uint8)
-    _stamp(here, candidate)
+    here = _in_box(candidate, model)
     for other in others:
         if other.candidate.source != "outline":
             continue
-        there = np.zeros(model.mask.shape, dtype=np.uint8)
-        _stamp(there, other.candidate)
+        there = _in_box(other.candidate, model)
         smaller = min(cv2.countNonZero(here), cv2.countNonZero(there))
         if cv2.countNonZero(cv2.bitwise_and(here, there)) > MOST_SHARED * smaller:
             return other.candidate
@@ -220,8 +219,7 @@ def _to_photo(box_xy: NDArray[np.float64], view: View, frame_map: NDArray[np.flo
 
 def _feature(candidate: Candidate, model: MoldModel) -> str | None:
     """The named feature that the candidate touches most."""
-    full = np.zeros(model.mask.shape, dtype=np.uint8)
-    _stamp(full, candidate)
+    full = _in_box(candidate, model)
     shared = [(cv2.countNonZero(cv2.bitwise_and(drawn, full)), name) for name, drawn in model.features]
     most, name = max(shared, key=lambda one: one[0], default=(0, None))
     return name if most > 0 else None

@@ -17,6 +17,7 @@ from inspector.comparing.hairlines import line_strength
 from inspector.comparing.relief import normal_mismatch
 from inspector.comparing.silhouette import Silhouette, depth_inside, look_code, see_silhouette
 from inspector.errors import InputError
+from inspector.imaging.cutting import cut_box
 from inspector.imaging.segmenting import segment_piece
 from inspector.inspection.damage_map import NormalSurface, normal_surface
 from inspector.inspection.layers import (
@@ -122,7 +123,7 @@ def combine(references: Sequence[Reference], *, networks: Networks | None = SHIP
     first = ordered[0].view
     px_per_mm = first.frame.px_per_mm
     wide = _box_around(first.mask, round(WIDE_MARGIN_MM * px_per_mm))
-    mask = _cut(first.mask, wide, fill=0)
+    mask = cut_box(first.mask, wide, fill=0)
     kept, left_out = [ordered[0]], []
     maps = [moved_rigidly(wide, np.eye(3))]
     others = ordered[1:]
@@ -142,7 +143,7 @@ def combine(references: Sequence[Reference], *, networks: Networks | None = SHIP
     box = _box_around(consensus, round(MARGIN_MM * px_per_mm))
     inner = (box[0], box[1], box[2], box[3])
     layers = [layer_of(ref.view, _cut_map(layer.photo_xy, inner)) for ref, layer in zip(kept, layers, strict=True)]
-    mask = _cut(consensus, inner, fill=0)
+    mask = cut_box(consensus, inner, fill=0)
     inside_mm = depth_inside(mask, px_per_mm=px_per_mm)
     silhouettes = tuple(
         _seen(reference, layer, inside_mm, px_per_mm).mask for reference, layer in zip(kept, layers, strict=True)
@@ -202,7 +203,7 @@ def _placements(
     if not others:
         return [], None
     px_per_mm = first.frame.px_per_mm
-    likeness = likeness_features(_cut(first.frame_gray, box), SURFACE_MATCHER, px_per_mm=px_per_mm)
+    likeness = likeness_features(cut_box(first.frame_gray, box), SURFACE_MATCHER, px_per_mm=px_per_mm)
     found = [align_view(first, mask, likeness, box, other.view) for other in others]
     sighted = {
         k: Sighted(other.view.frame_gray, moved_rigidly(box, placement.move.photo_from_reference), eyes)
@@ -392,14 +393,6 @@ def _contenders(moves: Sequence[PlaneMove]) -> list[PlaneMove]:
 def _box_around(mask: NDArray[np.uint8], margin: int) -> tuple[int, int, int, int]:
     left, top, width, height = cv2.boundingRect(mask)
     return left - margin, top - margin, width + 2 * margin, height + 2 * margin
-
-
-def _cut(image: NDArray[np.uint8], box: tuple[int, int, int, int], *, fill: int | None = None) -> NDArray[np.uint8]:
-    """A box of an image; beyond the image its edge is repeated, or filled with a value."""
-    left, top, width, height = box
-    border = cv2.BORDER_REPLICATE if fill is None else cv2.BORDER_CONSTANT
-    shift = np.array([[1.0, 0, -left], [0, 1.0, -top]])
-    return np.asarray(cv2.warpAffine(image, shift, (width, height), borderMode=border, borderValue=fill or 0))
 
 
 def _cut_map(photo_xy: NDArray[np.float32], box: tuple[int, int, int, int]) -> NDArray[np.float32]:

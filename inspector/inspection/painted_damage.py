@@ -22,12 +22,13 @@ from inspector.imaging.light import DISPLAY_GAMMA
 __all__ = [
     "PaintedPhoto",
     "PlantedDamage",
+    "edge_weight",
     "extent_px",
     "linear_light",
     "paint_damage",
-    "picture_of_light",
     "plant_chip",
     "plant_crack",
+    "planted_in",
     "smooth_noise",
 ]
 
@@ -104,7 +105,7 @@ def paint_damage(
     """
     light = linear_light(image_bgr)
     taken = np.zeros(piece.shape, dtype=bool)
-    edges = _edge_weight(image_bgr, piece, px_per_mm)
+    edges = edge_weight(image_bgr, piece, px_per_mm)
     lamp = _random_lamp(rng)
     for _ in range(stains):
         patch = _patch_at(_place(piece, edges, rng, at_edge=False), piece.shape, 12.0, px_per_mm)
@@ -131,7 +132,7 @@ def paint_damage(
         taken |= cv2.dilate(mask.astype(np.uint8), np.ones((2 * around + 1, 2 * around + 1), dtype=np.uint8)) > 0
         masks.append(mask)
         kinds.append("chip" if is_chip else "surface void")
-    return PaintedPhoto(picture_of_light(light), tuple(masks), tuple(kinds))
+    return PaintedPhoto(_picture_of_light(light), tuple(masks), tuple(kinds))
 
 
 def plant_chip(
@@ -162,7 +163,7 @@ def plant_chip(
     """
     if not free.any():
         return None
-    edges = _edge_weight(image_bgr, free, px_per_mm)
+    edges = edge_weight(image_bgr, free, px_per_mm)
     for _ in range(_MOST_TRIES):
         place = _place(free, edges, rng, at_edge=rng.random() < 0.6)
         patch = _patch_at(place, free.shape, 1.2 * extent_mm, px_per_mm)
@@ -172,11 +173,7 @@ def plant_chip(
         light = linear_light(image_bgr[patch.rows, patch.columns])
         whole = replace(patch, rows=slice(None), columns=slice(None))
         _press(light, whole, inside, 0.5 * extent_mm, _random_lamp(rng), rng, rough=True)
-        mask = np.zeros(free.shape, dtype=bool)
-        mask[patch.rows, patch.columns] = inside
-        painted = image_bgr.copy()
-        painted[patch.rows, patch.columns] = picture_of_light(light)
-        return PlantedDamage(painted, mask)
+        return planted_in(image_bgr, patch.rows, patch.columns, light, inside)
     return None
 
 
@@ -259,11 +256,7 @@ def _draw_crack(
     dark = (1 - rng.uniform(*_CRACK_LIGHT)) * cover
     grain = rng.normal(0, 0.02, cover.shape) * cover
     part *= np.clip(1 - dark + grain, 0, None)[..., None].astype(np.float32)
-    mask = np.zeros((height, width), dtype=bool)
-    mask[rows, columns] = distance <= np.maximum(half, 0.5)
-    painted = image_bgr.copy()
-    painted[rows, columns] = picture_of_light(part)
-    return PlantedDamage(painted, mask)
+    return planted_in(image_bgr, rows, columns, part, distance <= np.maximum(half, 0.5))
 
 
 def _distance_along(
@@ -294,12 +287,27 @@ def extent_px(mask: NDArray[np.bool_]) -> float:
     return float(np.hypot(*(hull[:, None] - hull[None]).transpose(2, 0, 1)).max()) + 1.0
 
 
+def planted_in(
+    image_bgr: NDArray[np.uint8],
+    rows: slice,
+    columns: slice,
+    light: NDArray[np.float32],
+    changed: NDArray[np.bool_],
+) -> PlantedDamage:
+    """A photo with one part of it, given in linear light, put in place; and what changed of that part."""
+    mask = np.zeros(image_bgr.shape[:2], dtype=bool)
+    mask[rows, columns] = changed
+    painted = image_bgr.copy()
+    painted[rows, columns] = _picture_of_light(light)
+    return PlantedDamage(painted, mask)
+
+
 def linear_light(image_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
     """The light that a photo shows, white is 1, (h, w, 3)."""
     return np.asarray((image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA, dtype=np.float32)
 
 
-def picture_of_light(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+def _picture_of_light(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     """The photo that shows some light, (h, w, 3)."""
     return np.clip(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA) + 0.5, 0, 255).astype(np.uint8)
 
@@ -310,7 +318,7 @@ def _random_lamp(rng: np.random.Generator) -> _Lamp:
     return _Lamp(towards, rng.uniform(0.25, 0.8))
 
 
-def _edge_weight(image_bgr: NDArray[np.uint8], piece: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.float32]:
+def edge_weight(image_bgr: NDArray[np.uint8], piece: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.float32]:
     """Where the piece has edges: that is where it chips."""
     gray = cv2.GaussianBlur(cv2.cvtColor(image_bgr, cv2.COLOR_BGR2GRAY), (0, 0), 0.5 * px_per_mm)
     gx, gy = cv2.Scharr(gray, cv2.CV_32F, 1, 0), cv2.Scharr(gray, cv2.CV_32F, 0, 1)

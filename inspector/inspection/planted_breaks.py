@@ -16,7 +16,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.inspection.painted_damage import PlantedDamage, linear_light, picture_of_light, smooth_noise
+from inspector.inspection.painted_damage import (
+    PlantedDamage,
+    edge_weight,
+    linear_light,
+    planted_in,
+    smooth_noise,
+)
 
 __all__ = ["break_from_outline", "break_from_surface"]
 
@@ -93,9 +99,7 @@ def break_from_surface(
     """
     if not free.any():
         return None
-    gray = cv2.GaussianBlur(cv2.cvtColor(image_bgr, cv2.COLOR_BGR2GRAY), (0, 0), 0.5 * px_per_mm)
-    edges = cv2.magnitude(cv2.Scharr(gray, cv2.CV_32F, 1, 0), cv2.Scharr(gray, cv2.CV_32F, 0, 1))
-    at_edges, anywhere = np.where(free, edges, 0.0), free.astype(np.float64)
+    at_edges, anywhere = edge_weight(image_bgr, free, px_per_mm), free.astype(np.float64)
     for _ in range(MOST_TRIES):
         row, column = _draw_place(at_edges if rng.random() < 0.8 else anywhere, rng)
         window = _window_at(row, column, free.shape, extent_mm + 2.0, rng.uniform(0, 2 * np.pi), px_per_mm)
@@ -108,7 +112,7 @@ def break_from_surface(
         _show_face(
             light, bite, changed, here | changed, hidden=HIDDEN_INSIDE, px_per_mm=px_per_mm, blur_px=blur_px, rng=rng
         )
-        return _planted(image_bgr, window, light, changed)
+        return planted_in(image_bgr, window.rows, window.columns, light, changed)
     return None
 
 
@@ -177,24 +181,14 @@ def break_from_outline(
         beyond = ~on_piece & (away < EDGE_MM) & (away < _away_mm(on_piece & ~gone, px_per_mm))
         soft = cv2.GaussianBlur((gone | beyond).astype(np.float32), (0, 0), blur_px)[..., None]
         light[:] = light * (1 - soft) + behind * soft
-        planted = _planted(image_bgr, window, light, changed)
+        planted = planted_in(image_bgr, window.rows, window.columns, light, changed)
         bare = np.zeros_like(planted.mask)
         bare[window.rows, window.columns] = gone
         return replace(planted, gone=bare)
     return None
 
 
-def _planted(
-    image_bgr: NDArray[np.uint8], window: _Window, light: NDArray[np.float32], changed: NDArray[np.bool_]
-) -> PlantedDamage:
-    mask = np.zeros(image_bgr.shape[:2], dtype=bool)
-    mask[window.rows, window.columns] = changed
-    painted = image_bgr.copy()
-    painted[window.rows, window.columns] = picture_of_light(light)
-    return PlantedDamage(painted, mask)
-
-
-def _draw_place(weight: NDArray[np.float64], rng: np.random.Generator) -> tuple[int, int]:
+def _draw_place(weight: NDArray[np.floating], rng: np.random.Generator) -> tuple[int, int]:
     """Row and column, the likelier the greater the weight."""
     rows, columns = np.nonzero(weight)
     summed = np.cumsum(weight[rows, columns], dtype=float)
