@@ -1,6 +1,8 @@
 """`inspector limits`: from which size on damage is found in a workshop's own photos."""
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -61,6 +63,8 @@ def limits(
     """
     if picture is not None and picture.suffix.lower() not in _PICTURES:
         raise WrongUsageError(f"A picture {picture} cannot be drawn. Give its file the ending .svg or .png.")
+    if picture is not None:
+        _try_to_write(picture)
     with open_workshop(context, data, database, site, engine=choose_engine(context, engine)) as workshop:
         try:
             views = workshop.mold(mold).mold.views
@@ -81,11 +85,26 @@ def limits(
         typer.echo(f"Written: {picture}")
 
 
+def _try_to_write(path: Path) -> None:
+    """Told before anything is measured, which takes minutes; what the file holds stays."""
+    with _told_where(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        is_new = not path.exists()
+        path.open("ab").close()
+        if is_new:
+            path.unlink()
+
+
 def _write_picture(path: Path, mold: str, view: str, measured: DetectionLimits) -> None:
     drawn = limits_picture(measured, title=f"{mold}, {view}", file_format=_PICTURES[path.suffix.lower()])
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+    with _told_where(path):
         path.write_bytes(drawn)
+
+
+@contextmanager
+def _told_where(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise InspectorError(f"The picture could not be written to {path}: {error.strerror or error}.") from error
 

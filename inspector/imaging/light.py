@@ -1,4 +1,4 @@
-"""Log light from the values of a photo: there a lamp twice as bright adds the same everywhere.
+"""Light from the values of a photo, and its logarithm: there a lamp twice as bright adds the same everywhere.
 
 Photos carry light under a display curve, close to a power of 2.2 (IEC 61966-2-1, sRGB, is within a few hundredths).
 """
@@ -11,12 +11,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DISPLAY_GAMMA", "contrast_and_detail", "log_light"]
+__all__ = ["DISPLAY_GAMMA", "contrast_and_detail", "linear_light", "log_light"]
 
 DISPLAY_GAMMA = 2.2
 AROUND_MM, DETAIL_MM = 4.0, 0.5
 # The mean around a place changes slowly: it is taken on a raster this much coarser.
 COARSER = 4
+
+
+def linear_light(values: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """The light that a photo shows, white is 1, of the same shape."""
+    return np.asarray((values.astype(np.float32) / 255) ** DISPLAY_GAMMA, dtype=np.float32)
 
 
 def log_light(values: NDArray[np.uint8], *, darkest: float = 0.01) -> NDArray[np.float32]:

@@ -17,14 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from inspector.imaging.light import DISPLAY_GAMMA
+from inspector.imaging.light import DISPLAY_GAMMA, linear_light
 
 __all__ = [
     "PaintedPhoto",
     "PlantedDamage",
     "edge_weight",
     "extent_px",
-    "linear_light",
     "paint_damage",
     "plant_chip",
     "plant_crack",
@@ -300,11 +299,6 @@ def planted_in(
     painted = image_bgr.copy()
     painted[rows, columns] = _picture_of_light(light)
     return PlantedDamage(painted, mask)
-
-
-def linear_light(image_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """The light that a photo shows, white is 1, (h, w, 3)."""
-    return np.asarray((image_bgr.astype(np.float32) / 255) ** DISPLAY_GAMMA, dtype=np.float32)
 
 
 def _picture_of_light(light: NDArray[np.float32]) -> NDArray[np.uint8]:

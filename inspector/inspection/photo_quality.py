@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspector.imaging.light import DISPLAY_GAMMA
+from inspector.imaging.light import linear_light
 from inspector.imaging.mat import MARKER_SIDE_MM, MatSighting
 from inspector.inspection.reference import Reference
 
@@ -130,7 +130,7 @@ def shadow_light(gray: NDArray[np.uint8], piece: NDArray[np.bool_], sighting: Ma
     small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     height, width = small.shape
     hidden = cv2.resize(piece.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
-    light = (cv2.GaussianBlur(small, (0, 0), 0.2 * px_per_mm).astype(np.float32) / 255) ** DISPLAY_GAMMA
+    light = linear_light(np.asarray(cv2.GaussianBlur(small, (0, 0), 0.2 * px_per_mm), dtype=np.uint8))
     around = np.ones((2 * round(PRINT_MM * px_per_mm / 2) + 1,) * 2, dtype=np.uint8)
     paper = cv2.morphologyEx(np.where(hidden > 0, np.float32(0), light), cv2.MORPH_CLOSE, around)
     on_mat = np.zeros((height, width), dtype=np.uint8)

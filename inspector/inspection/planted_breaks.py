@@ -16,10 +16,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from inspector.imaging.light import linear_light
 from inspector.inspection.painted_damage import (
     PlantedDamage,
     edge_weight,
-    linear_light,
     planted_in,
     smooth_noise,
 )

@@ -78,6 +78,17 @@ def test_a_picture_that_cannot_be_drawn_or_written_is_told(run, third):
     assert "The picture could not be written to file/heron.svg" in result.stderr
 
 
+def test_a_picture_is_tried_before_anything_is_measured_and_stays_as_it_was_when_that_fails(run, third):
+    (third / "file").write_bytes(b"")
+    result = run("limits", "--mold", "nobody", "--picture", "file/heron.svg")
+    assert "The picture could not be written to file/heron.svg" in result.stderr  # not that there is no such mold
+    (third / "drawn.svg").write_bytes(b"of last month")
+    for name in ("drawn.svg", "new.svg"):
+        assert run("limits", "--mold", "nobody", "--picture", name).exit_code == 2
+    assert (third / "drawn.svg").read_bytes() == b"of last month"
+    assert not (third / "new.svg").exists()
+
+
 def test_a_piece_that_was_passed_is_planted_into(run, photos):
     run("mold", "add", "heron", "r1.jpg", "--yes")
     run("record", "good.jpg", "--mold", "heron")
