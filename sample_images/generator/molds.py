@@ -17,7 +17,18 @@ from .mold import Mold
 from .proof_molds import bee_skep, scaly_fish, toadstools, trefoil_tracery
 from .random_molds import coral, medallion, panel, sprig
 
-__all__ = ["DEMO", "EVALUATION", "LEARNING", "MATCHING", "MOLDS", "OUTLINING", "PROOF", "TUNING", "mold_named"]
+__all__ = [
+    "DEMO",
+    "EVALUATION",
+    "LEARNING",
+    "LOOKING_CLOSER",
+    "MATCHING",
+    "MOLDS",
+    "OUTLINING",
+    "PROOF",
+    "TUNING",
+    "mold_named",
+]
 
 DEMO = ("wading-bird", "oak-leaf", "petal-finial", "rosette-tile")
 EVALUATION = ("scallop-shell", "acorn-twig", "star-tile", "garden-snail")
@@ -43,6 +54,7 @@ LEARNING = tuple(
 # Others again, of more kinds.
 MATCHING = tuple(f"{kind}-{number}" for number in range(101, 108) for kind in RANDOM)
 OUTLINING = tuple(f"{kind}-{number}" for number in range(201, 217) for kind in RANDOM)
+LOOKING_CLOSER = tuple(f"{kind}-{number}" for number in range(301, 308) for kind in RANDOM)
 
 MOLDS: dict[str, Callable[[], Mold]] = {
     "wading-bird": wading_bird,
@@ -59,7 +71,7 @@ MOLDS: dict[str, Callable[[], Mold]] = {
     "bee-skep": bee_skep,
 } | {
     name: partial(RANDOM[kind], int(number))
-    for name in TUNING + LEARNING + MATCHING + OUTLINING
+    for name in TUNING + LEARNING + MATCHING + OUTLINING + LOOKING_CLOSER
     for kind, _, number in (name.partition("-"),)
 }
 

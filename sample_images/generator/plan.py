@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from .casting import MIX_COLOURS, CastingStyle
-from .molds import DEMO, EVALUATION, LEARNING, MATCHING, MOLDS, OUTLINING, PROOF, TUNING
+from .molds import DEMO, EVALUATION, LEARNING, LOOKING_CLOSER, MATCHING, MOLDS, OUTLINING, PROOF, TUNING
 from .surroundings import BENCHES, LIGHTS
 
 __all__ = ["SETS", "DefectWish", "PhotoPlan", "plan_set"]
@@ -106,6 +106,8 @@ SETS = {
     "matching": _SetPlan(MATCHING, "tuning", 3, 5, 0.5, 0.0, 0),
     # Where a piece ends on paper, wood or cloth: outlining learns from it.
     "outlining": _SetPlan(OUTLINING, "tuning", 1, 8, 0.5, 0.0, 0, plain=True),
+    # What looks like damage and what is, on molds that the networks of the damage map never saw.
+    "looking-closer": _SetPlan(LOOKING_CLOSER, "tuning", 3, 9, 0.34, 0.12, 0, crowded=True),
     "samples": _SetPlan(DEMO, "tuning", 3, 12, 0.34, 0.07, 5),
 }
 
