@@ -112,7 +112,7 @@ def list_waiting(
     mold : str, optional
         Only pieces of this one.
     first : {"worst", "unsure"}
-        Whether those come first whose score is highest, or nearest to one half.
+        Whether those come first whose score is highest, or nearest to where defects begin to be shown.
     limit, place, skip
         As in `list_pieces`; a place holds in the order that it was given for.
     """

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.stats import rankdata
 
 from inspector.inspection import KINDS
+from inspector.log.standings import sureness
 from tests.benchmarks.detection_curves import SizedHits, detection_limit
 from tests.benchmarks.places import PLACES
 
@@ -107,8 +108,8 @@ def found_by_place(photos: Sequence[Row]) -> dict[str, Row]:
 
 
 def _in_least_sure_third(photos: Sequence[Row]) -> list[bool]:
-    """Of each photo that is wrongly called good or broken: whether its score is in the third nearest to one half."""
-    order = sorted(photos, key=lambda row: abs(row["score"] - 0.5))
+    """Of each photo that is wrongly called good or broken: whether its score is in the least sure third."""
+    order = sorted(photos, key=lambda row: sureness(row["score"]))
     return [
         place < len(order) / 3
         for place, row in enumerate(order)

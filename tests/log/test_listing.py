@@ -49,12 +49,12 @@ def test_pieces_waiting_come_worst_first_and_those_without_a_usable_photo_last(s
 
 
 def test_pieces_waiting_come_least_sure_first_and_those_without_a_usable_photo_last(shelf, make):
-    # 0.7 lies nearer to one half than 0.9 and 0.1, which lie as near as each other: there the lower number comes first.
-    assert waiting(shelf, first="unsure") == [2, 1, 3, 4]
-    for score in (0.5, 0.31, 0.45):
+    # Least sure is 0.3; 0.7 lies four sevenths of the way from there to 1, 0.1 two thirds of the way to 0.
+    assert waiting(shelf, first="unsure") == [2, 3, 1, 4]
+    for score in (0.3, 0.51, 0.25):
         inspection = make.inspection(score=score)
         log.add_piece_photo(shelf, make.piece_photo(shelf, b"\xff\xd8\xff %g" % score, inspection=inspection))
-    order = [5, 7, 6, 2, 1, 3, 4]
+    order = [5, 7, 6, 2, 3, 1, 4]
     assert waiting(shelf, first="unsure") == order
     assert [log.find_next_waiting(shelf, each, first="unsure") for each in order] == [*order[1:], 5]
     log.add_disposition(shelf, 5, "sell", decided_by="Ada", note="")
@@ -114,7 +114,7 @@ def ids(page):
     [
         ("list_pieces", {"which": PieceFilter()}, [4, 3, 2, 1]),
         ("list_waiting", {"mold": None}, [1, 2, 3, 4]),
-        ("list_waiting", {"mold": "heron", "first": "unsure"}, [2, 1, 3, 4]),
+        ("list_waiting", {"mold": "heron", "first": "unsure"}, [2, 3, 1, 4]),
     ],
 )
 def test_lists_are_turned_on_and_back(shelf, read, given, whole):
