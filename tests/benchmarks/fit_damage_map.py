@@ -18,6 +18,7 @@ import json
 import pickle
 import time
 import zlib
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import partial
@@ -54,6 +55,8 @@ KEPT_EVERY = 500
 # What a sound place weighs, and a defect as a whole (a crack more, being thin), each of its places within limits.
 SOUND, ANOTHER_KIND = 0.25, 0.05
 DEFECT, CRACK, MOST = 400, 800, 12
+
+Change = Callable[[Tensor, Tensor, np.random.Generator], tuple[Tensor, Tensor]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -324,10 +327,12 @@ class Fitting:
         How many steps in all, and what all chance follows from.
     device : str
         "cuda" or "cpu".
+    change : callable
+        Makes another photo of each surface, given the references' too and what to draw from.
     """
 
-    def __init__(self, *, steps: int, seed: int, device: str) -> None:
-        self.steps, self.seed, self.device = steps, seed, device
+    def __init__(self, *, steps: int, seed: int, device: str, change: Change = as_another_photo) -> None:
+        self.steps, self.seed, self.device, self._change = steps, seed, device, change
         self.losses: list[float] = []  # of each step
         self._rng = np.random.default_rng(seed)
         torch.manual_seed(seed)
@@ -392,7 +397,7 @@ class Fitting:
         most = references.shape[1]
         wanted_count = torch.randint(1, most + 1, (BATCH, 1), device=device)
         used = torch.rand(BATCH, most, device=device).argsort(1).argsort(1) < wanted_count
-        surface, references = as_another_photo(surface, references, rng)
+        surface, references = self._change(surface, references, rng)
         with torch.autocast("cuda", dtype=torch.bfloat16, enabled=device == "cuda"):
             features = judge.encoder(references.flatten(0, 1)).unflatten(0, (BATCH, most))
             answer = judge(surface, *normal_range(features, used), surroundings(deep, odds, used))

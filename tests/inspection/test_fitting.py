@@ -10,13 +10,14 @@ from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, 
 
 torch = pytest.importorskip("torch", reason="fitting networks needs PyTorch (pip install --editable '.[train]')")
 
+from tests.benchmarks import ablation  # noqa: E402 - it needs PyTorch
 from tests.benchmarks.fit_damage_map import Fitting, examples_of, write_networks  # noqa: E402 - it needs PyTorch
 
 SIDE = 192
 
 
 @pytest.fixture(scope="module")
-def examples(tmp_path_factory):
+def layers(tmp_path_factory):
     mask = np.zeros((SIDE, SIDE), dtype=np.uint8)
     cv2.circle(mask, (SIDE // 2, SIDE // 2), 80, 255, -1)
 
@@ -35,9 +36,14 @@ def examples(tmp_path_factory):
         return AlignedPhoto(f"photo-{seed}", lossy(image), *kept, ("chip",))
 
     mold = AlignedMold("disc", exact(mask), tuple(lossy(gray(k)) for k in range(3)), (photo(10), photo(11)))
-    path = tmp_path_factory.mktemp("layers") / "disc.pickle"
-    path.write_bytes(pickle.dumps(mold))
-    return examples_of(path, copies=1)
+    folder = tmp_path_factory.mktemp("layers")
+    (folder / "drawn__disc.pickle").write_bytes(pickle.dumps(mold))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def examples(layers):
+    return examples_of(layers / "drawn__disc.pickle", copies=1)
 
 
 def fitted(examples, kept, *, minutes=(9.0,)):
@@ -81,3 +87,15 @@ def test_opencv_answers_as_pytorch_does(examples, tmp_path):
     with torch.no_grad():
         expected = judge(*given).numpy()
     np.testing.assert_allclose(net.forward(), expected, rtol=0, atol=1e-3)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_fits_that_go_without_something_are_told_beside_what_ships(layers, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(ablation, "STEPS", 2)
+    ablation.fit(layers, tmp_path, ["nothing painted", "one reference"], workers=1, minutes=9.0)
+    assert "nothing painted: 2 examples" in capsys.readouterr().out  # two photos, and no copy
+    ablation.look(layers, tmp_path, workers=1)
+    told = capsys.readouterr().out.splitlines()
+    assert [line.split("|")[1].strip() for line in told[1:]] == ["nothing painted", "one reference", "ships"]
+    # Two dark spots 4.5 mm wide; with no good piece to be wrong about, no limit hides what ships finds.
+    assert told[-1].split("|")[3].strip() == "2 of 2"
