@@ -10,6 +10,7 @@ print, its local correlation with what is seen replaces the texture. Seeds from 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from inspector.imaging.light import log_light
 from inspector.imaging.mat import Paper
 from inspector.imaging.rectifying import Frame
+from inspector.imaging.side_by_side import both
 from inspector.imaging.speckle import LOWER_STRIP_MM, speckle_dots
 
 __all__ = ["SurfaceCues", "main_part", "outline_of", "segment_piece", "surface_cues"]
@@ -76,13 +78,9 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     px_per_mm = frame.px_per_mm
     rim = _rim(frame)
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
-    agreement = _print_agreement(gray, frame, rim)
-    soft = cv2.blur(frame_bgr, (3, 3))
-    logs = log_light(soft, darkest=DARKEST_LIGHT)
-    brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
-    tone, tone_spread = _against_smooth_light(brightness, rim)
-    hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
-    hue = hue - np.float32(np.median(hue[rim][::8]))
+    agreement, (tone, tone_spread, hue) = both(
+        lambda: _print_agreement(gray, frame, rim), lambda: _tone_and_hue(frame_bgr, rim)
+    )
     if agreement is not None:
         print_seen, texture_spread = True, 0.2
         tone = cv2.blur(tone, (2 * round(0.8 * px_per_mm) + 1,) * 2)
@@ -299,6 +297,18 @@ def _blocked(frame: Frame) -> NDArray[np.bool_]:
     return blocked
 
 
+def _tone_and_hue(
+    frame_bgr: NDArray[np.uint8], rim: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], float, NDArray[np.float32]]:
+    """Tone with its spread on the rim, and hue, as `SurfaceCues` has them."""
+    logs = log_light(cv2.blur(frame_bgr, (3, 3)), darkest=DARKEST_LIGHT)
+    brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
+    tone, tone_spread = _against_smooth_light(brightness, rim)
+    hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
+    hue -= np.float32(np.median(hue[rim][::8]))
+    return tone, tone_spread, hue
+
+
 def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_]) -> tuple[NDArray[np.float32], float]:
     """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
     height, width = brightness.shape
@@ -349,15 +359,15 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool
     if frame.mat_from_frame is None:
         return None
     paper: Paper = "A4" if frame.size_px[0] / frame.px_per_mm < 340 else "A3"
-    expected = _expected_print(paper, frame)
+    printed = _windowed_print(paper, frame.size_px, frame.px_per_mm, tuple(frame.mat_from_frame.ravel().tolist()))
     sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
     band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
-    top = _local_correlation(*(_windowed(one[:band], sigma_px) for one in (gray, expected)))
+    top = _local_correlation(_windowed(gray[:band], sigma_px), printed.band)
     if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
-    photo, printed = _windowed(gray, sigma_px), _windowed(expected, sigma_px)
-    best = _local_correlation(photo, printed)
+    photo = _windowed(gray, sigma_px)
+    best = _local_correlation(photo, printed.moved(0, 0))
     for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
         cv2.max(best, _local_correlation(photo, printed.moved(*move)), dst=best)
     return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
@@ -372,12 +382,13 @@ def _without_dots(frame: Frame) -> NDArray[np.bool_]:
     return undotted & ~_corner_squares((height, width), round(MARKER_SQUARE_MM * frame.px_per_mm))
 
 
-def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
-    """The known dots on the frame, each a blob as wide as a dot seen through a lens; 0 on white."""
-    assert frame.mat_from_frame is not None
+def _expected_print(
+    paper: Paper, size_px: tuple[int, int], px_per_mm: float, mat_from_frame: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """The known dots on a frame, each a blob as wide as a dot seen through a lens; 0 on white."""
     dots = speckle_dots(paper)
-    places = cv2.perspectiveTransform(dots.centres_xy_mm[None], np.linalg.inv(frame.mat_from_frame))[0]
-    width, height = frame.size_px
+    places = cv2.perspectiveTransform(dots.centres_xy_mm[None], np.linalg.inv(mat_from_frame))[0]
+    width, height = size_px
     area = dots.diameters_mm**2
     corner = np.floor(places).astype(int)
     part = places - corner
@@ -387,7 +398,7 @@ def _expected_print(paper: Paper, frame: Frame) -> NDArray[np.float32]:
     places = np.concatenate([at, at + 1, at + width, at + width + 1])
     shares = np.concatenate([(1 - right) * (1 - down), right * (1 - down), (1 - right) * down, right * down])
     ink = np.bincount(places, shares * np.tile(area, 4), width * height)
-    blurred = cv2.GaussianBlur(ink.reshape(height, width).astype(np.float32), (0, 0), 0.25 * frame.px_per_mm)
+    blurred = cv2.GaussianBlur(ink.reshape(height, width).astype(np.float32), (0, 0), 0.25 * px_per_mm)
     return np.asarray(blurred * np.float32(-1000))
 
 
@@ -400,28 +411,55 @@ class _Windowed:
     sharpness: NDArray[np.float32]
     sigma_px: float
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _WindowedPrint:
+    """The print that a frame should show, in the windows that it is looked for in; never written to."""
+
+    band: _Windowed  # by itself along the upper rim, where it is looked for first
+    widened: _Windowed  # the whole frame, repeated one pixel beyond its edges
+
     def moved(self, dy: int, dx: int) -> _Windowed:
-        """Shifted by whole pixels."""
-        height, width = self.values.shape
-        shift = np.array([[1.0, 0, dx], [0, 1.0, dy]])
+        """The whole frame, shifted by a pixel at most."""
+        height, width = self.widened.values.shape
+        rows, columns = slice(1 - dy, height - 1 - dy), slice(1 - dx, width - 1 - dx)
         values, mean, sharpness = (
-            cv2.warpAffine(one, shift, (width, height), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-            for one in (self.values, self.mean, self.sharpness)
+            one[rows, columns] for one in (self.widened.values, self.widened.mean, self.widened.sharpness)
         )
-        return _Windowed(values, mean, sharpness, self.sigma_px)
+        return _Windowed(values, mean, sharpness, self.widened.sigma_px)
+
+
+@lru_cache(maxsize=2)  # every photo of a mat is laid onto the same frame: one of A4, one of A3
+def _windowed_print(
+    paper: Paper, size_px: tuple[int, int], px_per_mm: float, mat_from_frame: tuple[float, ...]
+) -> _WindowedPrint:
+    expected = _expected_print(paper, size_px, px_per_mm, np.array(mat_from_frame).reshape(3, 3))
+    sigma_px = PRINT_WINDOW_MM * px_per_mm
+    whole = _windowed(expected, sigma_px)
+    values, mean, sharpness = (
+        cv2.copyMakeBorder(one, 1, 1, 1, 1, cv2.BORDER_REPLICATE) for one in (whole.values, whole.mean, whole.sharpness)
+    )
+    band = round(2 * RIM_ON_MAT_MM * px_per_mm)
+    return _WindowedPrint(_windowed(expected[:band], sigma_px), _Windowed(values, mean, sharpness, sigma_px))
 
 
 def _windowed(image: NDArray[np.uint8] | NDArray[np.float32], sigma_px: float) -> _Windowed:
     values = image.astype(np.float32)
     mean = _mean_around(values, sigma_px)
-    variance = np.maximum(_mean_around(values * values, sigma_px) - mean**2, 0) + np.float32(1)
-    return _Windowed(values, mean, 1 / np.sqrt(variance), sigma_px)
+    squares = values * values
+    spread = _mean_around(squares, sigma_px)
+    spread -= np.multiply(mean, mean, out=squares)
+    np.maximum(spread, 0, out=spread)
+    spread += np.float32(1)
+    np.sqrt(spread, out=spread)
+    return _Windowed(values, mean, np.divide(1, spread, out=spread), sigma_px)
 
 
 def _local_correlation(first: _Windowed, second: _Windowed) -> NDArray[np.float32]:
     """Pearson's correlation in Gaussian windows."""
-    together = _mean_around(first.values * second.values, first.sigma_px)
-    together -= first.mean * second.mean
+    product = first.values * second.values
+    together = _mean_around(product, first.sigma_px)
+    together -= np.multiply(first.mean, second.mean, out=product)
     together *= first.sharpness
     together *= second.sharpness
     return together

@@ -3,8 +3,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from inspector.imaging.rectifying import frame_without_mat
+from inspector.imaging.mat import find_mat
+from inspector.imaging.rectifying import frame_on_mat, frame_without_mat, rectify
 from inspector.imaging.segmenting import outline_of, segment_piece, surface_cues
+from inspector.imaging.speckle import mat_raster
 from tests.drawn_scenes import Shot, leaf, photograph
 from tests.framed_scenes import PX_PER_MM, framed
 
@@ -57,6 +59,34 @@ def test_only_the_known_print_counts_as_print(outcome):
     name, _, _, cues = outcome
     assert cues.print_seen == (name == "speckled mat")
     assert cues.on_mat
+
+
+def cues_of_sheet(paper, px_per_mm):
+    """The cues of a bare speckled sheet, seen straight from above."""
+    sheet = cv2.GaussianBlur(mat_raster(paper, px_per_mm=6.0), (0, 0), 1.0)
+    frame = frame_on_mat(find_mat(sheet), px_per_mm=px_per_mm)
+    return surface_cues(rectify(cv2.cvtColor(sheet, cv2.COLOR_GRAY2BGR), frame), frame)
+
+
+def test_each_paper_and_scale_is_compared_with_its_own_print_whatever_was_seen_before():
+    sheets = [("A4", 4.0), ("A3", 4.0), ("A4", 3.0), ("A4", 4.0), ("A3", 4.0)]
+    seen = [cues_of_sheet(*sheet) for sheet in sheets]
+    assert all(cues.print_seen for cues in seen)
+    # All of it is mat: the print agrees nearly everywhere but on the strip without dots and the markers.
+    assert all(np.mean(cues.texture[~cues.blocked] < 1) > 0.95 for cues in seen)
+    for first, again in ((0, 3), (1, 4)):
+        np.testing.assert_array_equal(seen[first].texture, seen[again].texture)
+
+
+def test_cues_are_the_same_on_one_thread_and_on_two():
+    scene = photograph(leaf(seed=1), SHOTS["speckled mat"])
+    before = cv2.getNumThreads()
+    try:
+        on_one, on_two = ((cv2.setNumThreads(count), framed(scene)[0])[1] for count in (1, 2))
+    finally:
+        cv2.setNumThreads(before)
+    for name in ("tone", "hue", "texture"):
+        np.testing.assert_array_equal(getattr(on_one, name), getattr(on_two, name))
 
 
 def test_a_piece_without_a_mat_is_found_too():
