@@ -85,7 +85,10 @@ def find_plane_moves(
     """
     if not reference_mask.any() or not photo_mask.any():
         return ()
-    coarse = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, COARSE_PX_PER_MM, scale)
+    coarse, fine = side_by_side(
+        lambda raster: _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, raster, scale),
+        (COARSE_PX_PER_MM, FINE_PX_PER_MM),
+    )
     if near_deg is None:
         angles = np.arange(0.0, 360.0, COARSE_STEP_DEG)
     else:
@@ -97,7 +100,6 @@ def find_plane_moves(
             break
         if all(_angle_between(move.angle_deg, other) > 2 * COARSE_STEP_DEG for other in starts):
             starts.append(move.angle_deg)
-    fine = _Correlator(reference_mask, reference_edges, photo_mask, photo_edges, px_per_mm, FINE_PX_PER_MM, scale)
     around = np.arange(-FINE_REACH_DEG, FINE_REACH_DEG + 0.1, FINE_STEP_DEG)
     tried = fine.best_shifts(np.concatenate([start + around for start in starts]))
     best: list[PlaneMove] = []
