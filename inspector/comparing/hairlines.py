@@ -226,7 +226,7 @@ def _maxima_across(lines: LineStrength, low: float) -> NDArray[np.uint8]:
     normal = np.pi * np.arange(DIRECTIONS) / DIRECTIONS + np.pi / 2
     right, down = np.round(np.cos(normal)).astype(int), np.round(np.sin(normal)).astype(int)
     padded = cv2.copyMakeBorder(lines.strength, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    rows, columns = np.nonzero(lines.strength > low)
+    rows, columns = np.divmod(np.flatnonzero(lines.strength > low), lines.strength.shape[1])
     across = lines.direction[rows, columns]
     here = lines.strength[rows, columns]
     one, other = (padded[rows + 1 + k * down[across], columns + 1 + k * right[across]] for k in (1, -1))
@@ -270,13 +270,12 @@ def _joined(
 ) -> list[NDArray[np.intp]]:
     """Paths whose ends face each other over a short gap become one, along the cheapest way between them."""
     pool = sorted(paths, key=len, reverse=True)[:MOST_PATHS]
-    cost = 1.0 / (0.3 + np.clip(strength, 0, 5))
     while True:
         pair = _nearest_pair(pool, longest_gap_px)
         if pair is None:
             return pool
         first, second, used = pair
-        bridge = _cheapest_way(cost, first[-1], second[0])
+        bridge = _cheapest_way(strength, first[-1], second[0])
         whole = np.vstack([first, bridge[1:-1], second])
         pool = [path for k, path in enumerate(pool) if k not in used] + [whole]
 
@@ -317,11 +316,11 @@ def _face_each_other(first: NDArray[np.intp], second: NDArray[np.intp]) -> bool:
     return True
 
 
-def _cheapest_way(cost: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]) -> NDArray[np.intp]:
+def _cheapest_way(strength: NDArray[np.float32], start: NDArray[np.intp], end: NDArray[np.intp]) -> NDArray[np.intp]:
     low = np.maximum(np.minimum(start, end) - 4, 0)
-    high = np.minimum(np.maximum(start, end) + 5, cost.shape)
-    part = cost[low[0] : high[0], low[1] : high[1]]
-    way, _ = route_through_array(part, tuple(start - low), tuple(end - low), fully_connected=True, geometric=True)
+    high = np.minimum(np.maximum(start, end) + 5, strength.shape)
+    cost = 1.0 / (0.3 + np.clip(strength[low[0] : high[0], low[1] : high[1]], 0, 5))
+    way, _ = route_through_array(cost, tuple(start - low), tuple(end - low), fully_connected=True, geometric=True)
     return np.asarray(way, dtype=np.intp) + low
 
 
