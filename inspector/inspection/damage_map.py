@@ -136,31 +136,21 @@ def normal_surface(
     )
 
 
-def read_judge(normal: NormalSurface) -> cv2.dnn.Net:
-    """The second network, for one call of `map_damage`."""
-    return _network(normal.networks.damage_judge)
-
-
-def map_damage(
-    judge: cv2.dnn.Net,
+def read_judge(
     gray: NDArray[np.uint8],
-    valid: NDArray[np.bool_],
     piece_odds: NDArray[np.float32],
     mask: NDArray[np.uint8],
     inside_mm: NDArray[np.float32],
     normal: NormalSurface,
     *,
     px_per_mm: float,
-) -> DamageMap:
-    """Judge a photo that has been aligned to the box.
+) -> cv2.dnn.Net:
+    """The second network, given what it is to judge: for one call of `map_damage`.
 
     Parameters
     ----------
-    judge : cv2.dnn.Net
-        As `read_judge` reads it.
     gray : ndarray, shape (h, w), uint8
-    valid : ndarray, shape (h, w), bool
-        Where the photo shows something that may be judged.
+        A photo that has been aligned to the box.
     piece_odds : ndarray, shape (h, w), float32
         Log odds that the photo shows piece and not mat.
     mask : ndarray, shape (h, w), uint8
@@ -170,11 +160,6 @@ def map_damage(
     normal : NormalSurface
     px_per_mm : float
         Twice ``MAP_PX_PER_MM``.
-
-    Returns
-    -------
-    DamageMap
-        Of the whole box, at ``MAP_PX_PER_MM``.
     """
     window = normal.window
     size = (window.width // 2, window.height // 2)
@@ -187,11 +172,37 @@ def map_damage(
         interpolation=cv2.INTER_AREA,
     )
     count = np.full_like(deep, min(normal.references, MOST_REFERENCES) / MOST_REFERENCES)
+    judge = _network(normal.networks.damage_judge)
     judge.setInput(_surface(gray, mask, window, px_per_mm), "surface")
     judge.setInput(normal.mean, "mean")
     judge.setInput(normal.highest, "highest")
     judge.setInput(normal.lowest, "lowest")
     judge.setInput(np.stack([deep, odds, (deep > 0).astype(np.float32), count])[None], "around")
+    return judge
+
+
+def map_damage(
+    judge: cv2.dnn.Net, valid: NDArray[np.bool_], mask: NDArray[np.uint8], normal: NormalSurface
+) -> DamageMap:
+    """Judge a photo that has been aligned to the box.
+
+    Parameters
+    ----------
+    judge : cv2.dnn.Net
+        As `read_judge` gives it for this mask and normal surface.
+    valid : ndarray, shape (h, w), bool
+        Where the photo shows something that may be judged.
+    mask : ndarray, shape (h, w), uint8
+        255 where good pieces are.
+    normal : NormalSurface
+
+    Returns
+    -------
+    DamageMap
+        Of the whole box, at ``MAP_PX_PER_MM``.
+    """
+    window = normal.window
+    size = (window.width // 2, window.height // 2)
     answer = judge.forward()[0]
     height, width = mask.shape
     shape = (height // 2, width // 2)

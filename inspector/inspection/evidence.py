@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
 from inspector.comparing.silhouette import Silhouette
+from inspector.imaging.side_by_side import both
 from inspector.inspection.damage_map import DamageMap, map_damage, read_judge
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
@@ -55,46 +55,61 @@ def gather_evidence(
     view: View, model: MoldModel, layer: Layer, silhouette: Silhouette, likeness: NDArray[np.float32]
 ) -> Evidence:
     """Compare a photo that has been aligned to the model with all references."""
-    height, width = model.mask.shape
-    normal = model.normal_surface
-    own = relief_field(layer.gray, model.px_per_mm)
-    piece = np.minimum(model.mask, silhouette.mask)
-    gray = line_picture(view, layer.photo_xy)
-    line_mask = cv2.resize(piece, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_NEAREST)
-    with ThreadPoolExecutor(cv2.getNumThreads()) as threads:  # OpenCV lets other threads run
-        lines_seen = threads.submit(line_strength, gray, line_mask, px_per_mm=LINE_PX_PER_MM)
-        mismatches = threads.map(
-            lambda field: mismatch(own, field, px_per_mm=model.relief_px_per_mm), model.relief_fields
-        )
-        judge = None if normal is None else threads.submit(read_judge, normal)
-        maps = np.stack(list(mismatches))
-        lines = lines_seen.result()
-    small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
-    nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
-    relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
-    left = cv2.subtract(lines.strength, model.known_lines)
-    crowded = cv2.bitwise_and(cv2.compare(left, CROWDED_STRENGTH, cv2.CMP_GT), line_mask)
-    crowd = cv2.countNonZero(crowded) / max(1, cv2.countNonZero(line_mask))
+    (lines, line_smooth, crowd), (relief, nearest, darker, judge) = both(
+        lambda: _lines(view, model, layer, silhouette), lambda: _surface(model, layer, silhouette)
+    )
+    # The judge works on all threads by itself, and holds most of the memory that inspecting takes: it comes last.
     damage = None
-    if normal is not None and judge is not None:
-        damage = map_damage(
-            judge.result(), layer.gray, layer.valid, silhouette.log_odds, model.mask, model.inside_mm, normal,
-            px_per_mm=model.px_per_mm,
-        )  # fmt: skip
+    if judge is not None and model.normal_surface is not None:
+        damage = map_damage(judge, layer.valid, model.mask, model.normal_surface)
     return Evidence(
         layer=layer,
         silhouette=silhouette,
         likeness=likeness,
         relief=relief,
         normal_edges=model.normal_edges,
-        darker=local_darkness(layer, model.px_per_mm) - model.normal_darkness,
+        darker=darker,
         damage=damage,
         lines=lines,
         known_lines=model.known_lines,
-        line_smooth=cv2.GaussianBlur(gray, (0, 0), LINE_SMOOTH_PX),
+        line_smooth=line_smooth,
         line_px_per_mm=LINE_PX_PER_MM,
         line_crowd=crowd,
         odd_share=float(np.mean(relief[model.mask > 127] > ODD_RELIEF)),
         print_seen=view.cues.print_seen,
         nearest=nearest,
     )
+
+
+def _lines(
+    view: View, model: MoldModel, layer: Layer, silhouette: Silhouette
+) -> tuple[LineStrength, NDArray[np.uint8], float]:
+    """Dark lines, the picture they are seen in less its finest noise, and how full of them the piece is."""
+    gray = line_picture(view, layer.photo_xy)
+    piece = np.minimum(model.mask, silhouette.mask)
+    mask = cv2.resize(piece, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_NEAREST)
+    lines = line_strength(gray, mask, px_per_mm=LINE_PX_PER_MM)
+    left = cv2.subtract(lines.strength, model.known_lines)
+    crowded = cv2.bitwise_and(cv2.compare(left, CROWDED_STRENGTH, cv2.CMP_GT), mask)
+    crowd = cv2.countNonZero(crowded) / max(1, cv2.countNonZero(mask))
+    return lines, cv2.GaussianBlur(gray, (0, 0), LINE_SMOOTH_PX), crowd
+
+
+def _surface(
+    model: MoldModel, layer: Layer, silhouette: Silhouette
+) -> tuple[NDArray[np.float32], int, NDArray[np.float32], cv2.dnn.Net | None]:
+    """Relief and darkness as `Evidence` has them, the nearest reference between, and what is to judge the rest."""
+    height, width = model.mask.shape
+    own = relief_field(layer.gray, model.px_per_mm)
+    maps = np.stack([mismatch(own, field, px_per_mm=model.relief_px_per_mm) for field in model.relief_fields])
+    small_mask = cv2.resize(model.mask, (own.shape[1], own.shape[0]), interpolation=cv2.INTER_AREA) > 127
+    nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
+    relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
+    darker = local_darkness(layer, model.px_per_mm) - model.normal_darkness
+    judge = None
+    if model.normal_surface is not None:
+        judge = read_judge(
+            layer.gray, silhouette.log_odds, model.mask, model.inside_mm, model.normal_surface,
+            px_per_mm=model.px_per_mm,
+        )  # fmt: skip
+    return relief, nearest, darker, judge

@@ -43,8 +43,8 @@ def judged(gray, mask, normal, *, valid=None, piece_odds=None):
     inside_mm = cv2.distanceTransform(mask, cv2.DIST_L2, 5) / PX_PER_MM
     odds = np.where(mask > 0, 5, -5).astype(np.float32) if piece_odds is None else piece_odds
     seen = np.ones(SHAPE, dtype=bool) if valid is None else valid
-    judge = read_judge(normal)
-    return map_damage(judge, gray, seen, odds, mask, inside_mm.astype(np.float32), normal, px_per_mm=PX_PER_MM)
+    judge = read_judge(gray, odds, mask, inside_mm.astype(np.float32), normal, px_per_mm=PX_PER_MM)
+    return map_damage(judge, seen, mask, normal)
 
 
 @pytest.mark.parametrize("at", [(0, 0), (40, 11), (200, 240), (150, 387 - 60)])
