@@ -113,7 +113,7 @@ def _best_direction(logs: NDArray[np.float32], half_length: float) -> tuple[NDAr
             normal = np.array([[s * s, -2 * s * c, c * c]], dtype=np.float32)
             across = cv2.max(*(cv2.transform(one, normal) for one in second))
             along = _mean_along(across, c, s, half_length)
-            np.copyto(winner, np.uint8(k), where=along > strongest)
+            cv2.copyTo(np.full_like(winner, k), cv2.compare(along, strongest, cv2.CMP_GT), winner)
             cv2.max(strongest, along, dst=strongest)
         best[top:bottom], direction[top:bottom] = strongest[inner], winner[inner]
 
