@@ -67,7 +67,7 @@ def see_silhouette(
         log_odds = cv2.GaussianBlur(ratio[looks], (0, 0), _AVERAGE_MM * px_per_mm)
         log_odds[~valid] = 0
     prior = _PRIOR_LOG_ODDS * np.tanh(inside_mm / np.float32(_PRIOR_WIDTH_MM))
-    mask = np.where(log_odds + prior > 0, 255, 0).astype(np.uint8)
+    mask = np.where(log_odds + prior > 0, np.uint8(255), np.uint8(0))
     return Silhouette(log_odds, mask, separation)
 
 

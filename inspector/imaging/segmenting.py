@@ -77,15 +77,19 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
     """
     px_per_mm = frame.px_per_mm
     rim = _rim(frame)
+    on_rim = np.flatnonzero(rim)
     gray = cv2.cvtColor(frame_bgr, cv2.COLOR_BGR2GRAY)
     agreement, (tone, tone_spread, hue) = both(
-        lambda: _print_agreement(gray, frame, rim), lambda: _tone_and_hue(frame_bgr, rim)
+        lambda: _print_agreement(gray, frame, on_rim), lambda: _tone_and_hue(frame_bgr, on_rim)
     )
     if agreement is not None:
         print_seen, texture_spread = True, 0.2
         tone = cv2.blur(tone, (2 * round(0.8 * px_per_mm) + 1,) * 2)
-        tone_spread = _spread(tone[rim])
-        texture = (2.0 * np.clip((0.75 - agreement) / 0.5, 0, 1)).astype(np.float32)
+        tone_spread = _spread(tone.ravel()[on_rim])
+        texture = np.subtract(0.75, agreement, out=agreement)
+        texture /= 0.5
+        np.clip(texture, 0, 1, out=texture)
+        texture *= 2.0
         undotted = _without_dots(frame)
         if undotted.any():
             # The strip with ruler and cautions has no dots: what differs from its white there counts as piece.
@@ -102,7 +106,7 @@ def surface_cues(frame_bgr: NDArray[np.uint8], frame: Frame) -> SurfaceCues:
         rim,
         _blocked(frame),
         tone_spread,
-        _spread(hue[rim]),
+        _spread(hue.ravel()[on_rim]),
         texture_spread,
         print_seen,
         frame.mat_from_frame is not None,
@@ -144,7 +148,7 @@ def segment_piece(cues: SurfaceCues, *, px_per_mm: float, thorough: bool = True)
     if len(parts) > 1:
         piece = _best_part(parts, cv2.resize(_edge_contrast(cues), size, interpolation=cv2.INTER_AREA))
     full = cv2.resize(piece.astype(np.uint8) * 255, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.where(full > 127, 255, 0).astype(np.uint8)
+    return np.asarray(cv2.threshold(full, 127, 255, cv2.THRESH_BINARY)[1])
 
 
 def main_part(seen: NDArray[np.bool_], outside: NDArray[np.bool_], *, px_per_mm: float) -> NDArray[np.uint8] | None:
@@ -298,38 +302,39 @@ def _blocked(frame: Frame) -> NDArray[np.bool_]:
 
 
 def _tone_and_hue(
-    frame_bgr: NDArray[np.uint8], rim: NDArray[np.bool_]
+    frame_bgr: NDArray[np.uint8], on_rim: NDArray[np.intp]
 ) -> tuple[NDArray[np.float32], float, NDArray[np.float32]]:
-    """Tone with its spread on the rim, and hue, as `SurfaceCues` has them."""
+    """Tone with its spread on the rim, and hue, as `SurfaceCues` has them; the rim as places row after row."""
     logs = log_light(cv2.blur(frame_bgr, (3, 3)), darkest=DARKEST_LIGHT)
     brightness = cv2.transform(logs, np.full((1, 3), 1 / 3, dtype=np.float32))
-    tone, tone_spread = _against_smooth_light(brightness, rim)
+    tone, tone_spread = _against_smooth_light(brightness, on_rim)
     hue = cv2.blur(logs[..., 2] - logs[..., 0], (5, 5))
-    hue -= np.float32(np.median(hue[rim][::8]))
+    hue -= np.float32(np.median(hue.ravel()[on_rim[::8]]))
     return tone, tone_spread, hue
 
 
-def _against_smooth_light(brightness: NDArray[np.float32], rim: NDArray[np.bool_]) -> tuple[NDArray[np.float32], float]:
+def _against_smooth_light(
+    brightness: NDArray[np.float32], on_rim: NDArray[np.intp]
+) -> tuple[NDArray[np.float32], float]:
     """Brightness less a second-order surface fitted robustly to the rim (Tukey's biweight)."""
     height, width = brightness.shape
-    ys, xs = np.nonzero(rim)
-    step = max(1, xs.size // 20000)
-    ys, xs = ys[::step], xs[::step]
+    ys, xs = np.divmod(on_rim[:: max(1, on_rim.size // 20000)], width)
     terms = _quadratic_terms((xs / width - 0.5).astype(np.float32), (ys / height - 0.5).astype(np.float32))
+    exact = terms.astype(np.float64)
     target = brightness[ys, xs]
     weight = np.ones(target.shape, dtype=np.float32)
     coefficients: NDArray[np.floating] = np.zeros(6)
     for _ in range(8):
         weighted = (terms * (weight**2)[:, None]).T.astype(np.float64)
-        coefficients = np.linalg.solve(weighted @ terms + 1e-9 * np.eye(6), weighted @ target)
-        error = target - terms @ coefficients
+        coefficients = np.linalg.solve(weighted @ exact + 1e-9 * np.eye(6), weighted @ target)
+        error = target - exact @ coefficients
         weight = np.clip(1 - (error / (3 * _spread(error) + 0.01)) ** 2, 0, 1).astype(np.float32)
     # The surface is smooth: one place in eight each way says it all.
     y, x = np.mgrid[0 : height // 8 + 2, 0 : width // 8 + 2].astype(np.float32) * 8
     small = _quadratic_terms(x / width - 0.5, y / height - 0.5) @ coefficients.astype(np.float32)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     surface = cv2.warpAffine(small, np.array([[1 / 8, 0, 0], [0, 1 / 8, 0]]), (width, height), flags=flags)
-    return brightness - surface, _spread(target - terms @ coefficients)
+    return np.subtract(brightness, surface, out=surface), _spread(target - exact @ coefficients)
 
 
 def _quadratic_terms(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -354,7 +359,7 @@ def _fine_contrast(gray: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.floa
     return np.log(typical + 3.0).astype(np.float32)
 
 
-def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool_]) -> NDArray[np.float32] | None:
+def _print_agreement(gray: NDArray[np.uint8], frame: Frame, on_rim: NDArray[np.intp]) -> NDArray[np.float32] | None:
     """Local correlation of the photo with the print that should be seen there; None where no print is seen."""
     if frame.mat_from_frame is None:
         return None
@@ -363,14 +368,14 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, rim: NDArray[np.bool
     sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
     band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
     top = _local_correlation(_windowed(gray[:band], sigma_px), printed.band)
-    if np.mean(top[rim[:band]] > 0.5) < PRINT_SEEN_FRACTION / 2:
+    if np.mean(top.ravel()[on_rim[on_rim < top.size]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.
     photo = _windowed(gray, sigma_px)
     best = _local_correlation(photo, printed.moved(0, 0))
     for move in ((1, 0), (-1, 0), (0, 1), (0, -1)):
         cv2.max(best, _local_correlation(photo, printed.moved(*move)), dst=best)
-    return best if np.mean(best[rim] > 0.6) > PRINT_SEEN_FRACTION else None
+    return best if np.mean(best.ravel()[on_rim] > 0.6) > PRINT_SEEN_FRACTION else None
 
 
 def _without_dots(frame: Frame) -> NDArray[np.bool_]:

@@ -97,5 +97,9 @@ def _without_print(gray: NDArray[np.uint8], mask: NDArray[np.uint8], px_per_mm: 
     small = cv2.resize(gray, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     median = cv2.medianBlur(small, 2 * round(0.4 * px_per_mm) + 1)
     plain = cv2.resize(median, (gray.shape[1], gray.shape[0]), interpolation=cv2.INTER_LINEAR)
-    share = cv2.GaussianBlur(cv2.dilate(mask, np.ones((3, 3), dtype=np.uint8)), (0, 0), 1.0).astype(np.float32) / 255
-    return np.asarray(share * gray + (1 - share) * plain, dtype=np.uint8)
+    share = cv2.GaussianBlur(cv2.dilate(mask, np.ones((3, 3), dtype=np.uint8)), (0, 0), 1.0)
+    left, top, width, height = cv2.boundingRect(share)
+    near = slice(top, top + height), slice(left, left + width)
+    on_piece = share[near].astype(np.float32) / 255
+    plain[near] = on_piece * gray[near] + (1 - on_piece) * plain[near]
+    return np.asarray(plain)
