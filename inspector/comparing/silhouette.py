@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Silhouette", "depth_inside", "look_code", "see_silhouette"]
+__all__ = ["Silhouette", "depth_inside", "look_code", "piece_odds", "see_silhouette"]
 
 # Distance kept from the aligned outline when learning, and how far around the piece the mat is learnt.
 _CLEAR_MM = 2.5
@@ -58,17 +58,24 @@ def see_silhouette(
         Where the photo shows something that may be judged (not beyond its edge, no marker).
     px_per_mm : float
     """
-    piece = valid & (inside_mm > _CLEAR_MM)
-    around = valid & (inside_mm < -_CLEAR_MM) & (inside_mm > -_AROUND_MM)
-    log_odds = np.zeros(looks.shape, dtype=np.float32)
-    separation = 0.0
-    if piece.sum() > 200 and around.sum() > 200:
-        ratio, separation = _log_ratio(looks, piece, around)
-        log_odds = cv2.GaussianBlur(ratio[looks], (0, 0), _AVERAGE_MM * px_per_mm)
-        log_odds[~valid] = 0
+    log_odds, separation = piece_odds(looks, inside_mm, valid, px_per_mm=px_per_mm)
     prior = _PRIOR_LOG_ODDS * np.tanh(inside_mm / np.float32(_PRIOR_WIDTH_MM))
     mask = np.where(log_odds + prior > 0, np.uint8(255), np.uint8(0))
     return Silhouette(log_odds, mask, separation)
+
+
+def piece_odds(
+    looks: NDArray[np.int32], inside_mm: NDArray[np.float32], valid: NDArray[np.bool_], *, px_per_mm: float
+) -> tuple[NDArray[np.float32], float]:
+    """Log odds and separation of `see_silhouette`, whose arguments these are, where the mask is not asked for."""
+    piece = valid & (inside_mm > _CLEAR_MM)
+    around = valid & (inside_mm < -_CLEAR_MM) & (inside_mm > -_AROUND_MM)
+    if np.count_nonzero(piece) <= 200 or np.count_nonzero(around) <= 200:
+        return np.zeros(looks.shape, dtype=np.float32), 0.0
+    ratio, separation = _log_ratio(looks, piece, around)
+    log_odds = cv2.GaussianBlur(ratio.take(looks), (0, 0), _AVERAGE_MM * px_per_mm)
+    log_odds[~valid] = 0
+    return log_odds, separation
 
 
 def depth_inside(mask: NDArray[np.uint8], *, px_per_mm: float) -> NDArray[np.float32]:

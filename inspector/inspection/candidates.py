@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 from inspector.aligning.likeness import LIKENESS_PX_PER_MM
 from inspector.comparing.agreement import PlaceAgreement, agreement_at
 from inspector.comparing.hairlines import LineStrength, find_hairlines, path_through
-from inspector.comparing.silhouette import depth_inside
+from inspector.comparing.silhouette import depth_inside, piece_odds
 from inspector.imaging.side_by_side import side_by_side
 from inspector.inspection.damage_map import MAP_PX_PER_MM, DamageMap
 from inspector.inspection.evidence import Evidence
-from inspector.inspection.layers import silhouette_of
 from inspector.inspection.model import MoldModel
 
 __all__ = [
@@ -384,7 +383,9 @@ def _as_seen_without(model: MoldModel, lost: NDArray[np.bool_]) -> list[NDArray[
     without = model.mask.copy()
     without[cv2.dilate(lost.astype(np.uint8), np.ones((radius, radius), dtype=np.uint8)) > 0] = 0
     inside_mm = depth_inside(without, px_per_mm=model.px_per_mm)
-    return side_by_side(lambda layer: silhouette_of(layer, inside_mm, model.px_per_mm).log_odds, model.layers)
+    return side_by_side(
+        lambda layer: piece_odds(layer.looks, inside_mm, layer.valid, px_per_mm=model.px_per_mm)[0], model.layers
+    )
 
 
 def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.uint8], int, int]]:

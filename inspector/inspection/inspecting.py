@@ -140,20 +140,22 @@ def _scale_of(view: View, model: MoldModel, warp: Warp) -> float | None:
 
 def _photo_px_per_box_px(view: View, model: MoldModel, warp: Warp) -> float:
     """Root of the area ratio over the piece."""
-    inside = np.argwhere(model.mask > 127)
-    sample = inside[:: max(1, len(inside) // 400)]
-    rows, columns = sample[:, 0], sample[:, 1]
+    rows, columns = _some_places(model, 400)
     there = warp.photo_xy[rows, columns].astype(np.float64)
     photo = cv2.perspectiveTransform(there[None], view.frame.photo_from_frame)[0]
     fitted, _ = cv2.estimateAffine2D(np.column_stack([columns, rows]).astype(np.float64), photo)
     return float(np.sqrt(abs(np.linalg.det(fitted[:, :2]))))
 
 
+def _some_places(model: MoldModel, count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of about so many places all over the piece."""
+    inside = np.flatnonzero(model.mask > 127)
+    return np.divmod(inside[:: max(1, len(inside) // count)], model.mask.shape[1])
+
+
 def _homography(view: View, model: MoldModel, warp: Warp, nearest: int) -> NDArray[np.float64] | None:
     """Photo px from px of the nearest reference, as good as one plane can do."""
-    inside = np.argwhere(model.mask > 127)
-    sample = inside[:: max(1, len(inside) // 800)]
-    rows, columns = sample[:, 0], sample[:, 1]
+    rows, columns = _some_places(model, 800)
     reference = model.references[nearest].view
     here = model.layers[nearest].photo_xy[rows, columns].astype(np.float64)
     from_xy = cv2.perspectiveTransform(here[None], reference.frame.photo_from_frame)[0]
