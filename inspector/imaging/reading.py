@@ -180,7 +180,7 @@ def _jpeg_header(data: bytes, name: str) -> _Header:
         elif marker == 0xDA:
             # Within a scan 0xFF is always followed by 0 or a restart marker, so that the next FF D9 is the
             # picture's own end, whatever a phone appends. OpenCV would fill what is missing with grey.
-            if data.find(b"\xff\xd9", end) < 0:
+            if data.rfind(b"\xff\xd9", end) < 0:
                 raise _cut_off(name)
             if size is None:
                 raise _damaged(name)
