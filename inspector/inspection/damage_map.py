@@ -28,7 +28,6 @@ __all__ = [
     "NormalSurface",
     "map_damage",
     "normal_surface",
-    "read_judge",
     "surface_window",
 ]
 
@@ -136,21 +135,23 @@ def normal_surface(
     )
 
 
-def read_judge(
+def map_damage(
     gray: NDArray[np.uint8],
+    valid: NDArray[np.bool_],
     piece_odds: NDArray[np.float32],
     mask: NDArray[np.uint8],
     inside_mm: NDArray[np.float32],
     normal: NormalSurface,
     *,
     px_per_mm: float,
-) -> cv2.dnn.Net:
-    """The second network, given what it is to judge: for one call of `map_damage`.
+) -> DamageMap:
+    """Judge a photo that has been aligned to the box.
 
     Parameters
     ----------
     gray : ndarray, shape (h, w), uint8
-        A photo that has been aligned to the box.
+    valid : ndarray, shape (h, w), bool
+        Where the photo shows something that may be judged.
     piece_odds : ndarray, shape (h, w), float32
         Log odds that the photo shows piece and not mat.
     mask : ndarray, shape (h, w), uint8
@@ -160,6 +161,11 @@ def read_judge(
     normal : NormalSurface
     px_per_mm : float
         Twice ``MAP_PX_PER_MM``.
+
+    Returns
+    -------
+    DamageMap
+        Of the whole box, at ``MAP_PX_PER_MM``.
     """
     window = normal.window
     size = (window.width // 2, window.height // 2)
@@ -178,31 +184,6 @@ def read_judge(
     judge.setInput(normal.highest, "highest")
     judge.setInput(normal.lowest, "lowest")
     judge.setInput(np.stack([deep, odds, (deep > 0).astype(np.float32), count])[None], "around")
-    return judge
-
-
-def map_damage(
-    judge: cv2.dnn.Net, valid: NDArray[np.bool_], mask: NDArray[np.uint8], normal: NormalSurface
-) -> DamageMap:
-    """Judge a photo that has been aligned to the box.
-
-    Parameters
-    ----------
-    judge : cv2.dnn.Net
-        As `read_judge` gives it for this mask and normal surface.
-    valid : ndarray, shape (h, w), bool
-        Where the photo shows something that may be judged.
-    mask : ndarray, shape (h, w), uint8
-        255 where good pieces are.
-    normal : NormalSurface
-
-    Returns
-    -------
-    DamageMap
-        Of the whole box, at ``MAP_PX_PER_MM``.
-    """
-    window = normal.window
-    size = (window.width // 2, window.height // 2)
     answer = judge.forward()[0]
     height, width = mask.shape
     shape = (height // 2, width // 2)

@@ -12,7 +12,7 @@ from inspector.comparing.hairlines import LineStrength, line_strength
 from inspector.comparing.relief import mismatch
 from inspector.comparing.silhouette import Silhouette
 from inspector.imaging.side_by_side import both
-from inspector.inspection.damage_map import DamageMap, map_damage, read_judge
+from inspector.inspection.damage_map import DamageMap, map_damage
 from inspector.inspection.layers import (
     LINE_PX_PER_MM,
     Layer,
@@ -55,13 +55,10 @@ def gather_evidence(
     view: View, model: MoldModel, layer: Layer, silhouette: Silhouette, likeness: NDArray[np.float32]
 ) -> Evidence:
     """Compare a photo that has been aligned to the model with all references."""
-    (lines, line_smooth, crowd), (relief, nearest, darker, judge) = both(
+    # The judge works on all threads by itself, within OpenCV: lines take what it leaves of them.
+    (lines, line_smooth, crowd), (relief, nearest, darker, damage) = both(
         lambda: _lines(view, model, layer, silhouette), lambda: _surface(model, layer, silhouette)
     )
-    # The judge works on all threads by itself, and holds most of the memory that inspecting takes: it comes last.
-    damage = None
-    if judge is not None and model.normal_surface is not None:
-        damage = map_damage(judge, layer.valid, model.mask, model.normal_surface)
     return Evidence(
         layer=layer,
         silhouette=silhouette,
@@ -97,8 +94,8 @@ def _lines(
 
 def _surface(
     model: MoldModel, layer: Layer, silhouette: Silhouette
-) -> tuple[NDArray[np.float32], int, NDArray[np.float32], cv2.dnn.Net | None]:
-    """Relief and darkness as `Evidence` has them, the nearest reference between, and what is to judge the rest."""
+) -> tuple[NDArray[np.float32], int, NDArray[np.float32], DamageMap | None]:
+    """Relief and darkness as `Evidence` has them, the nearest reference between, and the damage map."""
     height, width = model.mask.shape
     own = relief_field(layer.gray, model.px_per_mm)
     maps = np.stack([mismatch(own, field, px_per_mm=model.relief_px_per_mm) for field in model.relief_fields])
@@ -106,10 +103,10 @@ def _surface(
     nearest = int(np.argmin([float(one[small_mask].mean()) for one in maps]))
     relief = cv2.resize(maps.min(axis=0) - model.normal_mismatch, (width, height), interpolation=cv2.INTER_LINEAR)
     darker = local_darkness(layer, model.px_per_mm) - model.normal_darkness
-    judge = None
+    damage = None
     if model.normal_surface is not None:
-        judge = read_judge(
-            layer.gray, silhouette.log_odds, model.mask, model.inside_mm, model.normal_surface,
+        damage = map_damage(
+            layer.gray, layer.valid, silhouette.log_odds, model.mask, model.inside_mm, model.normal_surface,
             px_per_mm=model.px_per_mm,
         )  # fmt: skip
-    return relief, nearest, darker, judge
+    return relief, nearest, darker, damage

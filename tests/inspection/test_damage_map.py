@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from inspector.inspection.candidates import LEAST_CRACK_ODDS, LEAST_ODDS
-from inspector.inspection.damage_map import STEP, map_damage, normal_surface, read_judge, surface_window
+from inspector.inspection.damage_map import STEP, map_damage, normal_surface, surface_window
 from inspector.inspection.networks import SHIPPED
 
 SHAPE = (301, 387)
@@ -43,8 +43,7 @@ def judged(gray, mask, normal, *, valid=None, piece_odds=None):
     inside_mm = cv2.distanceTransform(mask, cv2.DIST_L2, 5) / PX_PER_MM
     odds = np.where(mask > 0, 5, -5).astype(np.float32) if piece_odds is None else piece_odds
     seen = np.ones(SHAPE, dtype=bool) if valid is None else valid
-    judge = read_judge(gray, odds, mask, inside_mm.astype(np.float32), normal, px_per_mm=PX_PER_MM)
-    return map_damage(judge, seen, mask, normal)
+    return map_damage(gray, seen, odds, mask, inside_mm.astype(np.float32), normal, px_per_mm=PX_PER_MM)
 
 
 @pytest.mark.parametrize("at", [(0, 0), (40, 11), (200, 240), (150, 387 - 60)])
