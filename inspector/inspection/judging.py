@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from inspector.inspection.view import View
 
@@ -15,8 +14,6 @@ MOST_BURNT_OUT = 0.30
 DARKEST_MEDIAN = 18.0
 # Edges of the piece that rise over more than this hide what is to be measured.
 WIDEST_EDGE_MM = 1.1
-# A raster on which an edge of that width is still several pixels wide.
-ENOUGH_PX_PER_MM = 6.0
 SMALLEST_PIECE_MM2 = 300.0
 LEAST_SIDE_PX = 240
 
@@ -42,7 +39,7 @@ def why_unusable(view: View) -> str | None:
         return "the piece is burnt out. Turn the lamp away, or tap on the piece before taking the photo again."
     if _touches_edge(view):
         return "the piece is cut off at the edge of the photo. Move back until all of it is in view."
-    blur_mm = _edge_width_mm(view)
+    blur_mm = view.edge_width_mm
     if blur_mm > WIDEST_EDGE_MM:
         return f"it is blurred: edges are {blur_mm:.1f} mm wide. Hold the phone still, tap on the piece, take it again."
     return None
@@ -61,49 +58,3 @@ def _touches_edge(view: View) -> bool:
         borderValue=255,
     )
     return int(np.count_nonzero((reach > 0) & (view.mask > 127))) > 4 * view.frame.px_per_mm
-
-
-def _edge_width_mm(view: View) -> float:
-    """How wide the sharpest edges of the piece and its outline are.
-
-    The width of a blurred step is its height over its steepest slope; of all edge places the sharpest
-    tenth counts, since soft shading and shadows are no fault of the photo.
-    """
-    left, top, right, bottom = _photo_box(view)
-    part = view.gray[top:bottom, left:right]
-    if part.size == 0:
-        return 0.0
-    scale = _photo_px_per_mm(view)
-    if scale > ENOUGH_PX_PER_MM:
-        part = cv2.resize(
-            part, None, fx=ENOUGH_PX_PER_MM / scale, fy=ENOUGH_PX_PER_MM / scale, interpolation=cv2.INTER_AREA
-        )
-        scale = ENOUGH_PX_PER_MM
-    smooth = cv2.GaussianBlur(part, (0, 0), 0.8)
-    slope_x, slope_y = (cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0))
-    slope = cv2.magnitude(slope_x, slope_y)
-    window = 2 * round(1.2 * scale) + 1
-    kernel = np.ones((window, window), dtype=np.uint8)
-    rise = cv2.subtract(cv2.dilate(smooth, kernel), cv2.erode(smooth, kernel))
-    strong = rise > max(25.0, float(np.percentile(rise[::2, ::2], 90)))
-    if strong.sum() < 200:
-        return 0.0
-    peak = cv2.dilate(slope, kernel)
-    width_px = rise[strong] / np.maximum(peak[strong], 1e-3)
-    return float(np.percentile(width_px, 10)) / scale
-
-
-def _photo_px_per_mm(view: View) -> float:
-    if view.sighting is not None:
-        return view.sighting.px_per_mm
-    return view.frame.px_per_mm * float(view.frame.photo_from_frame[0, 0])  # of the nominal scale
-
-
-def _photo_box(view: View) -> tuple[int, int, int, int]:
-    """The box around the piece in the photo, left, top, right, bottom."""
-    x, y, width, height = cv2.boundingRect(view.mask)
-    corners = np.array([[[x, y], [x + width, y], [x + width, y + height], [x, y + height]]], dtype=np.float64)
-    places: NDArray[np.float64] = cv2.perspectiveTransform(corners, view.frame.photo_from_frame)[0]
-    low, high = np.floor(places.min(axis=0)).astype(int), np.ceil(places.max(axis=0)).astype(int)
-    rows, columns = view.gray.shape
-    return max(0, int(low[0])), max(0, int(low[1])), min(columns, int(high[0])), min(rows, int(high[1]))

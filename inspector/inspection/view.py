@@ -13,6 +13,8 @@ from inspector.imaging.mat import MatSighting, find_mat
 from inspector.imaging.reading import Photo
 from inspector.imaging.rectifying import Frame, frame_on_mat, frame_without_mat, rectify
 from inspector.imaging.segmenting import SurfaceCues, outline_of, segment_piece, surface_cues
+from inspector.imaging.sharpness import edge_width_mm
+from inspector.imaging.side_by_side import both
 from inspector.inspection.networks import PIECE_FINDER
 from inspector.inspection.piece_map import find_piece
 
@@ -35,6 +37,7 @@ class View:
     cues: SurfaceCues
     mask: NDArray[np.uint8]  # 255 on what looks like the piece, in the frame
     edges: NDArray[np.float32]  # (h, w, 2), vectors of doubled angle
+    edge_width_mm: float  # how wide the sharpest edges of the piece and its outline are in the photo: how blurred it is
     corrected: NDArray[np.int16] | None = None  # in the frame: 1 where a person added to it, -1 where they took away
 
 
@@ -69,13 +72,39 @@ def look_at(photo: Photo, *, thorough: bool = True, outline_xy: NDArray[np.float
     corrected = None if outline_xy is None else _corrected(mask, outline_xy, frame)
     if corrected is not None:
         mask = np.where(corrected == 0, mask, np.where(corrected > 0, 255, 0)).astype(np.uint8)
-    if cues.print_seen:
-        frame_gray = _without_print(frame_gray, mask, frame.px_per_mm)
+    (frame_gray, edges), edge_width = both(
+        lambda: _gray_and_edges(frame_gray, mask, frame, print_seen=cues.print_seen),
+        lambda: edge_width_mm(_piece_in_photo(gray, mask, frame), px_per_mm=_photo_px_per_mm(frame, sighting)),
+    )
+    return View(photo, gray, sighting, frame, frame_gray, cues, mask, edges, edge_width, corrected)
+
+
+def _gray_and_edges(
+    gray: NDArray[np.uint8], mask: NDArray[np.uint8], frame: Frame, *, print_seen: bool
+) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
+    """A frame with the mat's print smoothed away around the piece, where there is one, and its edges."""
+    plain = _without_print(gray, mask, frame.px_per_mm) if print_seen else gray
     # Edges are wanted coarsely: on half the raster they cost a quarter.
-    half = cv2.resize(frame_gray, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    half = cv2.resize(plain, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     edges = orientation_field(half, px_per_mm=frame.px_per_mm / 2, scale_mm=EDGE_SCALE_MM)
-    edges = cv2.resize(edges, frame.size_px, interpolation=cv2.INTER_LINEAR)
-    return View(photo, gray, sighting, frame, frame_gray, cues, mask, edges, corrected)
+    return plain, np.asarray(cv2.resize(edges, frame.size_px, interpolation=cv2.INTER_LINEAR))
+
+
+def _piece_in_photo(gray: NDArray[np.uint8], mask: NDArray[np.uint8], frame: Frame) -> NDArray[np.uint8]:
+    """The box around the piece, cut out of the photo; empty where no piece was found."""
+    if not mask.any():
+        return gray[:0]
+    x, y, width, height = cv2.boundingRect(mask)
+    corners = np.array([[[x, y], [x + width, y], [x + width, y + height], [x, y + height]]], dtype=np.float64)
+    places: NDArray[np.float64] = cv2.perspectiveTransform(corners, frame.photo_from_frame)[0]
+    (left, top), (right, bottom) = np.floor(places.min(axis=0)).astype(int), np.ceil(places.max(axis=0)).astype(int)
+    return gray[max(0, top) : max(0, bottom), max(0, left) : max(0, right)]
+
+
+def _photo_px_per_mm(frame: Frame, sighting: MatSighting | None) -> float:
+    if sighting is not None:
+        return sighting.px_per_mm
+    return frame.px_per_mm * float(frame.photo_from_frame[0, 0])  # of the nominal scale
 
 
 def _corrected(mask: NDArray[np.uint8], outline_xy: NDArray[np.float64], frame: Frame) -> NDArray[np.int16]:
