@@ -9,7 +9,7 @@ from inspector.inspection.results import KINDS, Feature, Finding, Inspection, Ki
 from inspector.inspection.reviewed_places import KIND_CLASS, ReviewedPlace
 
 # Part of every logged inspection: raised whenever the same photo may give other findings.
-ENGINE_VERSION = "5"
+ENGINE_VERSION = "6"
 
 __all__ = [
     "ENGINE_VERSION",

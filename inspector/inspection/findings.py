@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +29,8 @@ JOINED_WITHIN_MM = 1.5
 COUNTS_WHEN_SHOWN = "line"
 # One that shares more than this part of itself with a surer one goes.
 MOST_SHARED = 0.4
+# The map's raster is twice as coarse as the box: its steps are rounded off by a standard deviation of this.
+SMOOTH_MM = 0.4
 SEEN_AS: dict[str, SeenAs] = {
     "outline": "outline lost",
     "excess": "outline grown",
@@ -138,10 +140,10 @@ def _finding(
     px_per_mm: float | None,
 ) -> Finding:
     candidate = judged.candidate
-    outline = _outline(candidate)
+    lost = _lost_outline(candidate, others, model)
+    outline = _outline(_as_shown(candidate, lost, model))
     polygon_xy = _to_photo(outline, view, warp.photo_xy)
     kind = kind_of(candidate)
-    lost = _lost_outline(candidate, others, model)
     area = length = width = depth = tortuosity = None
     if candidate.path_xy is not None and candidate.numbers["straight"] > 0:
         tortuosity = 1 / candidate.numbers["straight"]
@@ -191,6 +193,19 @@ def _lost_outline(candidate: Candidate, others: Sequence[_Judged], model: MoldMo
         if cv2.countNonZero(cv2.bitwise_and(here, there)) > MOST_SHARED * smaller:
             return other.candidate
     return None
+
+
+def _as_shown(candidate: Candidate, lost: Candidate | None, model: MoldModel) -> Candidate:
+    """A candidate as people see it: with all of a lost outline that mostly lies in it, and its edges rounded off."""
+    if candidate.source != "damage":
+        return candidate
+    shape = _in_box(candidate, model)
+    if lost is not None:
+        there = _in_box(lost, model)
+        if cv2.countNonZero(cv2.bitwise_and(shape, there)) > 0.5 * cv2.countNonZero(there):
+            shape = cv2.bitwise_or(shape, there)
+    smooth = cv2.threshold(cv2.GaussianBlur(shape, (0, 0), SMOOTH_MM * model.px_per_mm), 127, 255, cv2.THRESH_BINARY)[1]
+    return replace(candidate, mask=smooth if smooth.any() else shape, left=0, top=0)
 
 
 def _outline(candidate: Candidate) -> NDArray[np.float64]:
