@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from inspector.comparing.silhouette import depth_inside
-from inspector.inspection.damage_map import MAP_PX_PER_MM, map_damage, normal_surface, read_judge
+from inspector.inspection import candidates
+from inspector.inspection.damage_map import MAP_PX_PER_MM, map_damage, normal_surface
 from inspector.inspection.networks import FOLDER, Networks
 from tests.benchmarks.aligned_mold import LEAST_ODDS, ODDS_LEVELS, AlignedMold, decoded
 from tests.benchmarks.fit_damage_map import (
@@ -44,8 +45,7 @@ from tests.benchmarks.fit_damage_map import (
 STEPS = 4500
 # False places and lines on a good piece that the limits leave, and from which log odds on places are cut.
 FALSE_PLACES, FALSE_LINES = 0.2, 0.1
-CUT_AT = {"place": 3.0, "line": 2.0}
-LEAST_MM2 = 1.5
+CUT_AT = {"place": candidates.LEAST_ODDS, "line": candidates.LEAST_CRACK_ODDS}
 SIZES = {
     "missing, 8 mm": ("missing feature", 8.0, np.inf),
     "chips, 4 mm": ("chip", 4.0, np.inf),
@@ -142,7 +142,7 @@ def _seen(folder: Path, path: Path) -> list[_Seen]:
     for photo in mold.photos:
         odds = decoded(photo.piece_odds).astype(np.float32) / np.float32(ODDS_LEVELS) + np.float32(LEAST_ODDS)
         damage = map_damage(
-            read_judge(normal), decoded(photo.gray), decoded(photo.valid) > 0, odds, mask, inside_mm, normal,
+            decoded(photo.gray), decoded(photo.valid) > 0, odds, mask, inside_mm, normal,
             px_per_mm=PX_PER_MM,
         )  # fmt: skip
         numbers = decoded(photo.defects)
@@ -166,7 +166,7 @@ def _peaks(
     count, parts, stats, _ = cv2.connectedComponentsWithStats((odds > cut_at).astype(np.uint8), connectivity=8)
     height, width = (min(pair) for pair in zip(odds.shape, near.shape, strict=True))
     for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < LEAST_MM2 * MAP_PX_PER_MM**2:
+        if stats[k, cv2.CC_STAT_AREA] < candidates.SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2:
             continue
         where = parts == k
         under = near[:height, :width][where[:height, :width]]
