@@ -61,9 +61,9 @@ def limits(
 
     Example: inspector limits --mold oak-leaf --picture oak-leaf.svg
     """
-    if picture is not None and picture.suffix.lower() not in _PICTURES:
-        raise WrongUsageError(f"A picture {picture} cannot be drawn. Give its file the ending .svg or .png.")
     if picture is not None:
+        if picture.suffix.lower() not in _PICTURES:
+            raise WrongUsageError(f"A picture {picture} cannot be drawn. Give its file the ending .svg or .png.")
         _try_to_write(picture)
     with open_workshop(context, data, database, site, engine=choose_engine(context, engine)) as workshop:
         try:

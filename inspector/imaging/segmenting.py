@@ -365,9 +365,8 @@ def _print_agreement(gray: NDArray[np.uint8], frame: Frame, on_rim: NDArray[np.i
         return None
     paper: Paper = "A4" if frame.size_px[0] / frame.px_per_mm < 340 else "A3"
     printed = _windowed_print(paper, frame.size_px, frame.px_per_mm, tuple(frame.mat_from_frame.ravel().tolist()))
-    sigma_px = PRINT_WINDOW_MM * frame.px_per_mm
-    band = round(2 * RIM_ON_MAT_MM * frame.px_per_mm)
-    top = _local_correlation(_windowed(gray[:band], sigma_px), printed.band)
+    sigma_px = printed.band.sigma_px
+    top = _local_correlation(_windowed(gray[: len(printed.band.values)], sigma_px), printed.band)
     if np.mean(top.ravel()[on_rim[on_rim < top.size]] > 0.5) < PRINT_SEEN_FRACTION / 2:
         return None
     # Paper curls: the print may lie a pixel off where the markers put it.

@@ -29,6 +29,8 @@ JOINED_WITHIN_MM = 1.5
 COUNTS_WHEN_SHOWN = "line"
 # One that shares more than this part of itself with a surer one goes.
 MOST_SHARED = 0.4
+# A lost outline of which more than this part lies in what the damage map found is shown with it.
+LEAST_WITHIN = 0.5
 # The map's raster is twice as coarse as the box: its steps are rounded off by a standard deviation of this.
 SMOOTH_MM = 0.4
 SEEN_AS: dict[str, SeenAs] = {
@@ -202,7 +204,7 @@ def _as_shown(candidate: Candidate, lost: Candidate | None, model: MoldModel) ->
     shape = _in_box(candidate, model)
     if lost is not None:
         there = _in_box(lost, model)
-        if cv2.countNonZero(cv2.bitwise_and(shape, there)) > 0.5 * cv2.countNonZero(there):
+        if cv2.countNonZero(cv2.bitwise_and(shape, there)) > LEAST_WITHIN * cv2.countNonZero(there):
             shape = cv2.bitwise_or(shape, there)
     smooth = cv2.threshold(cv2.GaussianBlur(shape, (0, 0), SMOOTH_MM * model.px_per_mm), 127, 255, cv2.THRESH_BINARY)[1]
     return replace(candidate, mask=smooth if smooth.any() else shape, left=0, top=0)
