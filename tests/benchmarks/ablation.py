@@ -1,11 +1,12 @@
 """What of the data mattered that the damage map learns from: fits that go without some of it, beside the whole.
 
-    python -m tests.benchmarks.ablation fit LAYERS --out DIR [--only NAME...]
+    python -m tests.benchmarks.ablation fit LAYERS --out DIR [--only NAME...] [--seeds 0 1 2]
     python -m tests.benchmarks.ablation look OTHER_LAYERS --out DIR
 
 LAYERS is what `aligned_layers` kept of the set `learning`, OTHER_LAYERS of sets whose molds are others. All fits take
-the same steps. Looked at is the map alone, without what else the engine weighs: places beyond the log odds that leave
-so many false ones on a good piece. Needs PyTorch (extra `train`) and, to fit, a graphics card.
+the same steps, each from several seeds, so that what chance does is seen beside what the data do. Looked at is the map
+alone, without what else the engine weighs: places beyond the log odds that leave so many false ones on a good piece.
+Needs PyTorch (extra `train`) and, to fit, a graphics card.
 """
 
 from __future__ import annotations
@@ -63,7 +64,6 @@ class Course:
     painted: bool = True
     references: int = 3
     change: Change = as_another_photo
-    seed: int = 0
 
 
 def as_it_is(surface: Tensor, references: Tensor, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
@@ -73,7 +73,6 @@ def as_it_is(surface: Tensor, references: Tensor, rng: np.random.Generator) -> t
 
 COURSES = {
     "whole": Course(),
-    "whole, another seed": Course(seed=1),
     "nothing painted": Course(painted=False),
     "nothing changed at random": Course(change=as_it_is),
     "one reference": Course(references=1),
@@ -83,8 +82,8 @@ COURSES = {
 }
 
 
-def fit(layers: Path, out: Path, names: list[str], *, workers: int, minutes: float) -> None:
-    """Fit some courses, one after the other."""
+def fit(layers: Path, out: Path, names: list[str], seeds: list[int], *, workers: int, minutes: float) -> None:
+    """Fit some courses, one after the other, from each seed."""
     paths = sorted(layers.glob("*.pickle"))
     device = "cuda" if torch.cuda.is_available() else "cpu"
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
@@ -100,25 +99,31 @@ def fit(layers: Path, out: Path, names: list[str], *, workers: int, minutes: flo
             if course.painted or not one.painted
         ]
         print(f"{name}: {len(some)} examples", flush=True)
-        folder = out / name
-        folder.mkdir(parents=True, exist_ok=True)
-        fitting = Fitting(steps=STEPS, seed=course.seed, device=device, change=course.change)
-        if (folder / "fitting.pt").is_file():
-            fitting.go_on(folder / "fitting.pt")
-        if fitting.run(some, kept=folder / "fitting.pt", minutes=minutes):
-            write_networks(fitting.judge.float().cpu().eval(), folder)
-            (folder / "fitting.json").write_text(json.dumps({"steps": STEPS, "loss": fitting.losses}) + "\n")
+        for seed in seeds:
+            folder = out / name / str(seed)
+            folder.mkdir(parents=True, exist_ok=True)
+            fitting = Fitting(steps=STEPS, seed=seed, device=device, change=course.change)
+            if (folder / "fitting.pt").is_file():
+                fitting.go_on(folder / "fitting.pt")
+            if fitting.run(some, kept=folder / "fitting.pt", minutes=minutes):
+                write_networks(fitting.judge.float().cpu().eval(), folder)
+                (folder / "fitting.json").write_text(json.dumps({"steps": STEPS, "loss": fitting.losses}) + "\n")
 
 
 def look(layers: Path, out: Path, *, workers: int) -> None:
     """Tell how the fitted networks do on other molds, and those that ship."""
     paths = sorted(layers.glob("*.pickle"))
-    folders = {name: out / name for name in COURSES if (out / name / "damage_judge.onnx").is_file()} | {"ships": FOLDER}
-    print(f"| {'learnt from':26} | {' | '.join(SIZES)} |")
+    fits = {name: sorted(one.parent for one in (out / name).glob("*/damage_judge.onnx")) for name in COURSES}
+    print(f"| {'learnt from':26} | fits | {' | '.join(SIZES)} |")
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        for name, folder in folders.items():
-            seen = [photo for few in pool.map(partial(_seen, folder), paths) for photo in few]
-            print(f"| {name:26} | {' | '.join(_found(seen))} |", flush=True)
+        for name, folders in (fits | {"ships": [FOLDER]}).items():
+            found = [
+                _found([photo for few in pool.map(partial(_seen, folder), paths) for photo in few])
+                for folder in folders
+            ]
+            if found:
+                cells = [_in_words([one[size] for one in found]) for size in SIZES]
+                print(f"| {name:26} | {len(found)} | {' | '.join(cells)} |", flush=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +178,8 @@ def _peaks(
         yield float(odds[where].max()), tuple(int(n) for n in np.unique(under) if n)
 
 
-def _found(photos: list[_Seen]) -> list[str]:
-    """How many of each size are found at limits that leave as many false ones as wanted."""
+def _found(photos: list[_Seen]) -> dict[str, tuple[int, int]]:
+    """How many of each size are found, of how many, at limits that leave as many false ones as wanted."""
     good = [photo for photo in photos if photo.good]
     limits = {}
     for name, allowed in (("place", FALSE_PLACES), ("line", FALSE_LINES)):
@@ -192,7 +197,15 @@ def _found(photos: list[_Seen]) -> list[str]:
                 if kind == of_kind and low <= extent_mm < high:
                     of[size] += 1
                     found[size] += number in on["line" if kind == "hairline crack" else "place"]
-    return [f"{found[size]} of {of[size]}" for size in SIZES]
+    return {size: (found[size], of[size]) for size in SIZES}
+
+
+def _in_words(found: list[tuple[int, int]]) -> str:
+    """What the fits of a course find: the mean, and the fewest and most."""
+    counts = [count for count, _ in found]
+    least, most = min(counts), max(counts)
+    spread = f" ({least} to {most})" if len(counts) > 1 else ""
+    return f"{np.mean(counts):.3g} of {found[0][1]}{spread}"
 
 
 def main() -> None:
@@ -202,11 +215,13 @@ def main() -> None:
     parser.add_argument("layers", type=Path, help="folder that aligned_layers wrote")
     parser.add_argument("--out", type=Path, required=True, help="folder of the fits")
     parser.add_argument("--only", nargs="*", default=list(COURSES), choices=COURSES, metavar="NAME", help="these fits")
+    parser.add_argument("--seeds", type=int, nargs="+", default=[0, 1, 2], help="fits of each (default 0 1 2)")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--minutes", type=float, default=25.0)
     arguments = parser.parse_args()
     if arguments.what == "fit":
-        fit(arguments.layers, arguments.out, arguments.only, workers=arguments.workers, minutes=arguments.minutes)
+        courses, seeds = arguments.only, arguments.seeds
+        fit(arguments.layers, arguments.out, courses, seeds, workers=arguments.workers, minutes=arguments.minutes)
     else:
         look(arguments.layers, arguments.out, workers=arguments.workers)
 

@@ -92,10 +92,11 @@ def test_opencv_answers_as_pytorch_does(examples, tmp_path):
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_fits_that_go_without_something_are_told_beside_what_ships(layers, tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(ablation, "STEPS", 2)
-    ablation.fit(layers, tmp_path, ["nothing painted", "one reference"], workers=1, minutes=9.0)
+    ablation.fit(layers, tmp_path, ["nothing painted", "one reference"], [0, 1], workers=1, minutes=9.0)
     assert "nothing painted: 2 examples" in capsys.readouterr().out  # two photos, and no copy
     ablation.look(layers, tmp_path, workers=1)
     told = capsys.readouterr().out.splitlines()
     assert [line.split("|")[1].strip() for line in told[1:]] == ["nothing painted", "one reference", "ships"]
     # Two dark spots 4.5 mm wide; with no good piece to be wrong about, no limit hides what ships finds.
-    assert told[-1].split("|")[3].strip() == "2 of 2"
+    assert told[-1].split("|")[4].strip() == "2 of 2"
+    assert [line.split("|")[2].strip() for line in told[1:]] == ["2", "2", "1"]
