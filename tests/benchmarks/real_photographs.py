@@ -6,7 +6,7 @@ less sharp, with more noise, sometimes turned: nothing should be found. Then chi
 Such surfaces are far busier than concrete, and each slab is the same to the last grain; so this says how the
 comparison copes with strange texture, not how castings vary.
 
-    python -m tests.benchmarks.real_photographs [--engine classic]
+    python -m tests.benchmarks.real_photographs [--engine classic | --networks FOLDER]
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -178,8 +179,12 @@ def real_table(outcomes: Sequence[RealPhotograph]) -> list[tuple[str, ...]]:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--engine", choices=["classic", "both"], default="both")
-    compared_by = None if parser.parse_args().engine == "classic" else SHIPPED
+    by = parser.add_mutually_exclusive_group()
+    by.add_argument("--engine", choices=["classic", "both"], default="both")
+    by.add_argument("--networks", type=Path, metavar="FOLDER", help="of the learned comparison, not those that ship")
+    options = parser.parse_args()
+    fitted = SHIPPED if options.networks is None else Networks.read(options.networks)
+    compared_by = None if options.engine == "classic" else fitted
     outcomes = [inspect_photograph(name, networks=compared_by) for name in PHOTOGRAPHS]
     for line in (REAL_HEAD, *real_table(outcomes)):
         print("".join(f"{cell:>22}" for cell in line))
