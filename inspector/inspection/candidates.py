@@ -25,6 +25,7 @@ from inspector.inspection.model import MoldModel
 __all__ = [
     "Candidate",
     "all_candidates",
+    "by_peak",
     "crack_candidates",
     "damage_candidates",
     "excess_candidates",
@@ -152,7 +153,7 @@ def relief_candidates(model: MoldModel, evidence: Evidence) -> list[Candidate]:
     layer, relief = evidence.layer, evidence.relief
     odd = (relief > LEAST_RELIEF) & (model.mask > 127) & layer.valid
     found = []
-    for rank, (peak, others, mask, left, top) in enumerate(_by_peak(relief, odd, SMALLEST_DAMAGE_MM2 * px_per_mm**2)):
+    for rank, (peak, others, mask, left, top) in enumerate(by_peak(relief, odd, SMALLEST_DAMAGE_MM2 * px_per_mm**2)):
         rows, columns = slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
         where = mask > 0
         length, width = (side / px_per_mm for side in _extent(mask))
@@ -190,7 +191,7 @@ def damage_candidates(model: MoldModel, evidence: Evidence, damage: DamageMap) -
     """Places that the damage map points at."""
     odds, inside = damage.odds, damage.inside
     inside_mm = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5) / MAP_PX_PER_MM
-    parts = _by_peak(odds, odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2)
+    parts = by_peak(odds, odds > LEAST_ODDS, SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2)
     piece = model.mask[::2, ::2] > 127
 
     def agreement(part: tuple[float, list[float], NDArray[np.uint8], int, int]) -> PlaceAgreement:
@@ -406,7 +407,7 @@ def _parts(mask: NDArray[np.bool_], least_px: float) -> list[tuple[NDArray[np.ui
     return parts
 
 
-def _by_peak(
+def by_peak(
     values: NDArray[np.float32], where: NDArray[np.bool_], least_px: float
 ) -> list[tuple[float, list[float], NDArray[np.uint8], int, int]]:
     """Connected parts, that with the highest value first: its peak, those of the others, its mask, left and top."""

@@ -142,8 +142,9 @@ def _finding(
     px_per_mm: float | None,
 ) -> Finding:
     candidate = judged.candidate
-    lost = _lost_outline(candidate, others, model)
-    outline = _outline(_as_shown(candidate, lost, model))
+    here = _in_box(candidate, model)
+    lost = _lost_outline(candidate, here, others, model)
+    outline = _outline(_as_shown(candidate, here, lost, model))
     polygon_xy = _to_photo(outline, view, warp.photo_xy)
     kind = kind_of(candidate)
     area = length = width = depth = tortuosity = None
@@ -168,7 +169,7 @@ def _finding(
         length_mm=length,
         width_mm=width,
         depth_mm=depth,
-        feature=_feature(candidate, model),
+        feature=_feature(here, model),
         confidence_alone=judged.alone if judged.confidence < judged.alone else None,
         dismissed_on=len(judged.said.dismissed),
         seen_as=SEEN_AS[candidate.source if lost is None else lost.source],
@@ -180,13 +181,14 @@ def _finding(
     )
 
 
-def _lost_outline(candidate: Candidate, others: Sequence[_Judged], model: MoldModel) -> Candidate | None:
+def _lost_outline(
+    candidate: Candidate, here: NDArray[np.uint8], others: Sequence[_Judged], model: MoldModel
+) -> Candidate | None:
     """The lost outline that a place is, itself or another candidate there: the plainest that can be said of it."""
     if candidate.source == "outline":
         return candidate
     if candidate.path_xy is not None or candidate.source == "excess":
         return None
-    here = _in_box(candidate, model)
     for other in others:
         if other.candidate.source != "outline":
             continue
@@ -197,11 +199,11 @@ def _lost_outline(candidate: Candidate, others: Sequence[_Judged], model: MoldMo
     return None
 
 
-def _as_shown(candidate: Candidate, lost: Candidate | None, model: MoldModel) -> Candidate:
+def _as_shown(candidate: Candidate, here: NDArray[np.uint8], lost: Candidate | None, model: MoldModel) -> Candidate:
     """A candidate as people see it: with all of a lost outline that mostly lies in it, and its edges rounded off."""
     if candidate.source != "damage":
         return candidate
-    shape = _in_box(candidate, model)
+    shape = here
     if lost is not None:
         there = _in_box(lost, model)
         if cv2.countNonZero(cv2.bitwise_and(shape, there)) > LEAST_WITHIN * cv2.countNonZero(there):
@@ -234,9 +236,8 @@ def _to_photo(box_xy: NDArray[np.float64], view: View, frame_map: NDArray[np.flo
     return np.asarray(np.clip(photo_xy, 0, (width - 1, height - 1)))
 
 
-def _feature(candidate: Candidate, model: MoldModel) -> str | None:
-    """The named feature that the candidate touches most."""
-    full = _in_box(candidate, model)
-    shared = [(cv2.countNonZero(cv2.bitwise_and(drawn, full)), name) for name, drawn in model.features]
+def _feature(here: NDArray[np.uint8], model: MoldModel) -> str | None:
+    """The named feature that a place of the box touches most."""
+    shared = [(cv2.countNonZero(cv2.bitwise_and(drawn, here)), name) for name, drawn in model.features]
     most, name = max(shared, key=lambda one: one[0], default=(0, None))
     return name if most > 0 else None

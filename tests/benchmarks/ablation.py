@@ -12,7 +12,6 @@ Needs PyTorch (extra `train`) and, to fit, a graphics card.
 from __future__ import annotations
 
 import argparse
-import json
 import pickle
 from collections import Counter
 from collections.abc import Iterator
@@ -24,7 +23,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
@@ -37,10 +35,9 @@ from tests.benchmarks.fit_damage_map import (
     PAINTED_COPIES,
     PX_PER_MM,
     Change,
-    Fitting,
     as_another_photo,
     examples_of,
-    write_networks,
+    fit_networks,
 )
 
 STEPS = 4500
@@ -85,29 +82,27 @@ COURSES = {
 def fit(layers: Path, out: Path, names: list[str], seeds: list[int], *, workers: int, minutes: float) -> None:
     """Fit some courses, one after the other, from each seed."""
     paths = sorted(layers.glob("*.pickle"))
-    device = "cuda" if torch.cuda.is_available() else "cpu"
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         by_mold = list(pool.map(partial(examples_of, copies=PAINTED_COPIES), paths))
     for name in names:
         course = COURSES[name]
         # Names begin with the kind of mold: in turn, each share has some of all.
-        some = [
-            replace(one, references=one.references[: course.references])
+        used = [
+            (path.stem, examples)
             for path, examples in list(zip(paths, by_mold, strict=True))[:: course.one_in]
             if not course.kinds or path.stem.split("__")[1].startswith(course.kinds)
+        ]
+        some = [
+            replace(one, references=one.references[: course.references])
+            for _, examples in used
             for one in examples
             if course.painted or not one.painted
         ]
         print(f"{name}: {len(some)} examples", flush=True)
+        molds = [mold for mold, _ in used]
         for seed in seeds:
             folder = out / name / str(seed)
-            folder.mkdir(parents=True, exist_ok=True)
-            fitting = Fitting(steps=STEPS, seed=seed, device=device, change=course.change)
-            if (folder / "fitting.pt").is_file():
-                fitting.go_on(folder / "fitting.pt")
-            if fitting.run(some, kept=folder / "fitting.pt", minutes=minutes):
-                write_networks(fitting.judge.float().cpu().eval(), folder)
-                (folder / "fitting.json").write_text(json.dumps({"steps": STEPS, "loss": fitting.losses}) + "\n")
+            fit_networks(some, molds, folder, steps=STEPS, seed=seed, minutes=minutes, change=course.change)
 
 
 def look(layers: Path, out: Path, *, workers: int) -> None:
@@ -168,14 +163,12 @@ def _peaks(
     odds: NDArray[np.float32], cut_at: float, near: NDArray[np.uint8]
 ) -> Iterator[tuple[float, tuple[int, ...]]]:
     """The highest log odds of each connected place, and the numbers of the defects within half a millimetre of it."""
-    count, parts, stats, _ = cv2.connectedComponentsWithStats((odds > cut_at).astype(np.uint8), connectivity=8)
-    height, width = (min(pair) for pair in zip(odds.shape, near.shape, strict=True))
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < candidates.SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2:
-            continue
-        where = parts == k
-        under = near[:height, :width][where[:height, :width]]
-        yield float(odds[where].max()), tuple(int(n) for n in np.unique(under) if n)
+    for peak, _, mask, left, top in candidates.by_peak(
+        odds, odds > cut_at, candidates.SMALLEST_DAMAGE_MM2 * MAP_PX_PER_MM**2
+    ):
+        under = near[top : top + mask.shape[0], left : left + mask.shape[1]]
+        numbers = np.unique(under[mask[: under.shape[0], : under.shape[1]] > 0])
+        yield peak, tuple(int(n) for n in numbers if n)
 
 
 def _found(photos: list[_Seen]) -> dict[str, tuple[int, int]]:

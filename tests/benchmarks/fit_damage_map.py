@@ -437,6 +437,31 @@ def write_networks(judge: nn.Module, folder: Path) -> None:
     )
 
 
+def fit_networks(
+    examples: list[Example],
+    molds: list[str],
+    out: Path,
+    *,
+    steps: int,
+    seed: int,
+    minutes: float,
+    change: Change = as_another_photo,
+) -> None:
+    """Fit to examples of these molds, going on from what the folder keeps, and write both networks there when done."""
+    fitting = Fitting(steps=steps, seed=seed, device="cuda" if torch.cuda.is_available() else "cpu", change=change)
+    out.mkdir(parents=True, exist_ok=True)
+    kept = out / "fitting.pt"
+    if kept.is_file():
+        fitting.go_on(kept)
+        print(f"going on after step {len(fitting.losses)}", flush=True)
+    if not fitting.run(examples, kept=kept, minutes=minutes):
+        print(f"{len(fitting.losses)} of {steps} steps are done: give the same command again to go on")
+        return
+    write_networks(fitting.judge.float().cpu().eval(), out)
+    told = {"steps": steps, "seed": seed, "molds": molds, "loss": fitting.losses}
+    (out / "fitting.json").write_text(json.dumps(told) + "\n", encoding="utf-8")
+
+
 def main() -> None:
     """Read the arguments, train, write."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -456,24 +481,8 @@ def main() -> None:
     with ProcessPoolExecutor(arguments.workers) as pool:
         examples = [one for few in pool.map(partial(examples_of, copies=PAINTED_COPIES), paths) for one in few]
     print(f"{len(paths)} molds, {len(examples)} examples", flush=True)
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    fitting = Fitting(steps=arguments.steps, seed=arguments.seed, device=device)
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    kept = arguments.out / "fitting.pt"
-    if kept.is_file():
-        fitting.go_on(kept)
-        print(f"going on after step {len(fitting.losses)}", flush=True)
-    if not fitting.run(examples, kept=kept, minutes=arguments.minutes):
-        print(f"{len(fitting.losses)} of {fitting.steps} steps are done: give the same command again to go on")
-        return
-    write_networks(fitting.judge.float().cpu().eval(), arguments.out)
-    told = {
-        "steps": fitting.steps,
-        "seed": fitting.seed,
-        "molds": [path.stem for path in paths],
-        "loss": fitting.losses,
-    }
-    (arguments.out / "fitting.json").write_text(json.dumps(told) + "\n", encoding="utf-8")
+    molds = [path.stem for path in paths]
+    fit_networks(examples, molds, arguments.out, steps=arguments.steps, seed=arguments.seed, minutes=arguments.minutes)
 
 
 if __name__ == "__main__":
